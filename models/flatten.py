@@ -1,0 +1,319 @@
+"""Flatten a tree of designed layers: into a backdrop, or folded into steps above a subject.
+
+Layers blend in sRGB-encoded space, as in `models.composite`; where a layer has to be scaled, that
+is done premultiplied and in linear light. Work goes tile by tile, so that a large print needs
+little more memory than what it returns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from models.blend import Mode
+from models.composite import (
+    AFFINE,
+    KEEPS_COVERAGE,
+    Overlay,
+    affine_pm,
+    composite_pm,
+    coverage_of,
+)
+from models.errors import ShapeError
+from models.tiles import (
+    Size,
+    Tile,
+    everywhere,
+    flat_tiles,
+    mask_tiles,
+    plain_tiles,
+    scaled_tiles,
+    steps,
+    tile_at,
+    trim,
+)
+from models.transfer import Transfer, decode
+
+# Modes that change the picture where their layer has nothing.
+_BEYOND = frozenset({Mode.DST_IN, Mode.DST_ATOP})
+
+
+@dataclass(frozen=True)
+class Raster:
+    """A painted layer.
+
+    Attributes:
+        pixels: gives (4, h, w) uint8, or int32 for 16 bit; straight sRGB-encoded R, G, B, alpha.
+            Called once a flattening, so that nothing large is held between.
+        x: canvas pixel of its left edge; may lie outside.
+        y: canvas pixel of its top edge.
+        mode: how it meets what lies below.
+        opacity: in [0, 1].
+    """
+
+    pixels: Callable[[], Tensor]
+    x: int = 0
+    y: int = 0
+    mode: Mode = Mode.NORMAL
+    opacity: float = 1.0
+
+
+@dataclass(frozen=True)
+class Ink:
+    """One colour through a mask, drawn at the size of the picture already.
+
+    Attributes:
+        mask: (h, w) uint8 coverage.
+        color: sRGB-encoded, in [0, 1].
+        x: picture pixel of the mask's left edge; may lie outside.
+        y: picture pixel of its top edge.
+        opacity: in [0, 1].
+    """
+
+    mask: Tensor
+    color: tuple[float, float, float]
+    x: int
+    y: int
+    opacity: float = 1.0
+
+
+@dataclass(frozen=True)
+class Group:
+    """Layers that are flattened alone (isolated) and then meet what lies below as one."""
+
+    children: tuple[Node, ...]
+    mode: Mode = Mode.NORMAL
+    opacity: float = 1.0
+
+
+Node = Raster | Ink | Group
+
+
+@dataclass(frozen=True)
+class Flat:
+    """Layers flattened: rgb_pm (1, 3, H, W) sRGB-encoded, premultiplied; alpha (1, 1, H, W)."""
+
+    rgb_pm: Tensor
+    alpha: Tensor
+
+    @property
+    def opaque(self) -> bool:
+        """Whether the layers leave no hole."""
+        return bool((self.alpha >= 1).all())
+
+
+@dataclass(frozen=True)
+class Folded:
+    """Steps above a subject, and what they leave of its picture's coverage (None: all)."""
+
+    overlays: tuple[Overlay, ...] = ()
+    coverage: Tensor | None = None
+
+
+def _check(pixels: Tensor) -> None:
+    if pixels.dim() != 3 or pixels.shape[0] != 4 or pixels.dtype not in (torch.uint8, torch.int32):
+        raise ShapeError(
+            f"layer: got {tuple(pixels.shape)} {pixels.dtype}; need (4, h, w) uint8 or int32"
+        )
+
+
+def _tiles(node: Node, canvas: Size, size: Size) -> tuple[Mode, Iterator[Tile]]:
+    """A node's mode, and its pieces at picture size with its opacity applied."""
+    mode = Mode.NORMAL if isinstance(node, Ink) else node.mode
+    if isinstance(node, Ink):
+        tiles = mask_tiles(node.mask, node.color, node.x, node.y, size)
+    elif isinstance(node, Group):
+        group = flatten(node.children, canvas, size)
+        tiles = flat_tiles(group.rgb_pm, group.alpha)
+    else:
+        pixels = node.pixels()
+        _check(pixels)
+        pixels, x, y = trim(pixels, node.x, node.y)
+        tiles = (
+            plain_tiles(pixels, x, y, size)
+            if canvas == size
+            else scaled_tiles(pixels, x, y, canvas, size)
+        )
+    if mode in _BEYOND:
+        tiles = everywhere(tiles, size)
+    if node.opacity != 1:
+        tiles = (Tile(t.at, t.rgb_enc, t.alpha * node.opacity) for t in tiles)
+    return mode, tiles
+
+
+def flatten(nodes: Sequence[Node], canvas: Size, size: Size, start: Flat | None = None) -> Flat:
+    """Flatten layers onto nothing, or onto what is flattened already.
+
+    Args:
+        nodes: the layers, lowest first.
+        canvas: (H, W) that their positions refer to.
+        size: (H, W) wanted.
+        start: what lies below; left as it is.
+
+    Returns:
+        The layers as one, of new tensors.
+    """
+    if start is None:
+        flat = Flat(torch.zeros(1, 3, *size), torch.zeros(1, 1, *size))
+    else:
+        flat = Flat(start.rgb_pm.clone(), start.alpha.clone())
+    for node in nodes:
+        mode, tiles = _tiles(node, canvas, size)
+        for t in tiles:
+            rgb, alpha = composite_pm(flat.rgb_pm[t.at], flat.alpha[t.at], t.rgb_enc, t.alpha, mode)
+            flat.rgb_pm[t.at] = rgb
+            flat.alpha[t.at] = alpha
+    return flat
+
+
+def on_paper(flat: Flat, out: Tensor | None = None) -> Tensor:
+    """The layers on white paper, in linear light.
+
+    OpenRaster leaves the background of a document to the program; a print's is its paper.
+
+    Args:
+        flat: the layers.
+        out: where to write, which may be ``flat.rgb_pm`` itself where it is not needed again.
+
+    Returns:
+        (1, 3, H, W) float32, linear Rec.709, opaque. A new tensor, or ``out``.
+    """
+    out = torch.empty_like(flat.rgb_pm) if out is None else out
+    h, w = flat.alpha.shape[-2:]
+    for y0, y1 in steps(0, h, w):
+        encoded = (flat.rgb_pm[:, :, y0:y1] + (1 - flat.alpha[:, :, y0:y1])).clamp_(0, 1)
+        out[:, :, y0:y1] = decode(encoded, Transfer.SRGB)
+    return out
+
+
+def to_codes(flat: Flat) -> Tensor:
+    """The layers as straight 8 bit code values.
+
+    Returns:
+        (4, H, W) uint8, R, G, B, alpha; sRGB-encoded, straight.
+    """
+    h, w = flat.alpha.shape[-2:]
+    out = torch.empty((4, h, w), dtype=torch.uint8)
+    for t in flat_tiles(flat.rgb_pm, flat.alpha):
+        part = torch.cat([t.rgb_enc, t.alpha], 1).mul(255).round_().to(torch.uint8)
+        out[t.at[1:]] = part[0]
+    return out
+
+
+class _Fold:
+    """A run of affine layers in the making."""
+
+    def __init__(self, size: Size, start: Folded) -> None:
+        self.size = size
+        self.done = list(start.overlays)
+        self.coverage = start.coverage
+        self.gain: Tensor | None = None
+        self.offset: Tensor | None = None
+        last = self.done[-1] if self.done else None
+        if last is not None and last.gain is not None and last.offset is not None:
+            self.done.pop()
+            one = last.gain.stride(1) == 0
+            self.gain = (last.gain[:, :1] if one else last.gain).clone()
+            self.offset = last.offset.clone()
+
+    def pair(self) -> tuple[Tensor, Tensor]:
+        if self.gain is None or self.offset is None:
+            self.gain = torch.ones(1, 1, *self.size)
+            self.offset = torch.zeros(1, 3, *self.size)
+        return self.gain, self.offset
+
+    def close(self) -> None:
+        if self.gain is not None and self.offset is not None:
+            gain = self.gain.expand(1, 3, *self.size)
+            self.done.append(Overlay(gain=gain, offset=self.offset))
+        self.gain = self.offset = None
+
+    def step(self, t: Tile, mode: Mode) -> None:
+        ab: Tensor | float = 1.0 if self.coverage is None else self.coverage[t.at]
+        g, o = affine_pm(ab, t.rgb_enc, t.alpha, mode)
+        gain, offset = self.pair()
+        if g.shape[1] > gain.shape[1]:
+            gain = self.gain = gain.expand(1, 3, *self.size).contiguous()
+        gain[t.at] *= g
+        offset[t.at] = torch.addcmul(o, g, offset[t.at])
+
+    def cover(self, t: Tile, mode: Mode) -> None:
+        """What this piece leaves of the picture's coverage."""
+        if self.coverage is None:
+            if mode in KEEPS_COVERAGE:
+                return
+            self.coverage = torch.ones(1, 1, *self.size)
+        at = self.coverage[t.at]
+        self.coverage[t.at] = coverage_of(at, t.alpha, mode)
+
+
+def fold(nodes: Sequence[Node], canvas: Size, size: Size, start: Folded | None = None) -> Folded:
+    """Turn layers above a subject into steps on its encoded picture.
+
+    Args:
+        nodes: the layers, lowest first.
+        canvas: (H, W) that their positions refer to.
+        size: (H, W) of the picture.
+        start: steps that come before; left as they are.
+
+    Returns:
+        The steps, those before included, runs of affine layers folded into one each.
+    """
+    state = _Fold(size, start or Folded())
+    if state.coverage is not None:
+        state.coverage = state.coverage.clone()
+    for node in nodes:
+        mode, tiles = _tiles(node, canvas, size)
+        if mode in AFFINE:
+            for t in tiles:
+                state.step(t, mode)
+                state.cover(t, mode)
+            continue
+        rgb, alpha = torch.zeros(1, 3, *size), torch.zeros(1, 1, *size)
+        for t in tiles:
+            rgb[t.at] = t.rgb_enc
+            alpha[t.at] = t.alpha
+        state.close()
+        before = None if state.coverage is None else state.coverage.clone()
+        state.done.append(Overlay(rgb_enc=rgb, alpha=alpha, mode=mode, coverage=before))
+        for y0, y1 in steps(0, size[0], size[1]):
+            at = tile_at(y0, y1, 0, size[1])
+            state.cover(Tile(at, rgb[at], alpha[at]), mode)
+    state.close()
+    return Folded(tuple(state.done), state.coverage)
+
+
+def join(first: Folded, then: Folded) -> Folded:
+    """Steps after steps; a pair that meets a pair becomes one.
+
+    Args:
+        first: what comes first; it must leave the picture opaque.
+        then: what comes after, folded for an opaque picture.
+
+    Raises:
+        ShapeError: ``first`` leaves holes, so that ``then`` does not hold.
+    """
+    if first.coverage is not None:
+        raise ShapeError("join: the first steps leave holes; fold the layers in one go")
+    if not first.overlays or not then.overlays:
+        return Folded(first.overlays + then.overlays, then.coverage)
+    a, b = first.overlays[-1], then.overlays[0]
+    if a.gain is None or a.offset is None or b.gain is None or b.offset is None:
+        return Folded(first.overlays + then.overlays, then.coverage)
+    one = a.gain.stride(1) == 0 and b.gain.stride(1) == 0
+    gain = (a.gain[:, :1] * b.gain[:, :1]).expand_as(a.gain) if one else a.gain * b.gain
+    both = Overlay(gain=gain, offset=torch.addcmul(b.offset, b.gain, a.offset))
+    return Folded((*first.overlays[:-1], both, *then.overlays[1:]), then.coverage)
+
+
+def finish(folded: Folded) -> tuple[Overlay, ...]:
+    """The steps with white paper under what they left uncovered, so that the picture is whole."""
+    if folded.coverage is None:
+        return folded.overlays
+    paper = (1 - folded.coverage).expand(1, 3, *folded.coverage.shape[-2:]).contiguous()
+    whole = torch.ones_like(folded.coverage).expand_as(paper)
+    last = Folded((Overlay(gain=whole, offset=paper),))
+    return join(Folded(folded.overlays), last).overlays

@@ -1,0 +1,145 @@
+"""Neighbourhood operations that cost the same at any radius: pooling, shrink, grow, spread.
+
+Source of `spread`: the push-pull interpolation of Gortler, Grzeszczuk, Szeliski, Cohen,
+"The Lumigraph", SIGGRAPH 1996 (weighted averages pushed down a pyramid, gaps filled from above).
+"""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+
+def pool(x: Tensor, factor: int) -> Tensor:
+    """Mean over squares of ``factor`` pixels; the last square may be smaller.
+
+    Args:
+        x: (B, C, H, W) float.
+        factor: 1 or more.
+
+    Returns:
+        (B, C, ceil(H / factor), ceil(W / factor)) float.
+    """
+    if factor == 1:
+        return x
+    return functional.avg_pool2d(x, factor, ceil_mode=True, count_include_pad=False)
+
+
+def enlarge(x: Tensor, size: tuple[int, int]) -> Tensor:
+    """Linear interpolation of a smooth field up to ``size``.
+
+    Args:
+        x: (B, C, h, w) float.
+        size: (H, W).
+
+    Returns:
+        (B, C, H, W) float; ``x`` itself where the size is right.
+    """
+    if (x.shape[-2], x.shape[-1]) == size:
+        return x
+    return functional.interpolate(x, size, mode="bilinear", align_corners=False)
+
+
+def enlarge_part(x: Tensor, rows: slice, columns: slice, size: tuple[int, int]) -> Tensor:
+    """A window of a small field brought to ``size``, without making the whole where that can be.
+
+    Args:
+        x: (B, C, h, w) float, a smooth field over the same picture.
+        rows: of the enlarged field; start and stop given.
+        columns: of the enlarged field.
+        size: (H, W) of the enlarged field.
+
+    Returns:
+        (B, C, rows, columns) float. Where ``x`` was pooled from ``size``, a value lies at the
+        middle of the square that it stands for; else the fields' edges are laid on each other.
+    """
+    have = (x.shape[-2], x.shape[-1])
+    if have == size:
+        return x[..., rows, columns]
+    factor = -(-size[0] // have[0])
+    if have != (-(-size[0] // factor), -(-size[1] // factor)):
+        return enlarge(x, size)[..., rows, columns]
+    # One value more on each side, since linear interpolation leans on its neighbours.
+    first = [max(part.start // factor - 1, 0) for part in (rows, columns)]
+    last = [(part.stop - 1) // factor + 2 for part in (rows, columns)]
+    small = x[..., first[0] : last[0], first[1] : last[1]]
+    wide = enlarge(small, (small.shape[-2] * factor, small.shape[-1] * factor))
+    top, left = rows.start - first[0] * factor, columns.start - first[1] * factor
+    return wide[..., top : top + rows.stop - rows.start, left : left + columns.stop - columns.start]
+
+
+def _running_max(x: Tensor, axis: int, side: int) -> Tensor:
+    """Maximum over ``side`` neighbours along an axis, the picture padded so that size stays.
+
+    Windows of 1, 2, 4 ... are joined pairwise: shifted maxima of whole rows are several times as
+    fast on a CPU as a pooling that also keeps indices.
+    """
+    radius = side // 2
+    pad = (radius, radius, 0, 0) if axis == -1 else (0, 0, radius, radius)
+    out = functional.pad(x, pad, value=float("-inf"))
+    have = 1
+    while have < side:
+        more = min(have, side - have)
+        n = out.shape[axis] - more
+        out = torch.maximum(out.narrow(axis, 0, n), out.narrow(axis, more, n))
+        have += more
+    return out
+
+
+def grow(x: Tensor, radius: int) -> Tensor:
+    """Maximum over a square of ``2 radius + 1`` pixels.
+
+    Args:
+        x: (B, C, H, W) float.
+        radius: in pixels; 0 returns ``x``.
+    """
+    if radius < 1:
+        return x
+    side = 2 * radius + 1
+    return _running_max(_running_max(x, -1, side), -2, side)
+
+
+def shrink(x: Tensor, radius: int) -> Tensor:
+    """Minimum over a square of ``2 radius + 1`` pixels; see `grow`."""
+    return -grow(-x, radius) if radius > 0 else x
+
+
+def soften(x: Tensor) -> Tensor:
+    """A 3x3 binomial blur, the edge repeated: takes the edge off single-pixel noise.
+
+    Args:
+        x: (B, C, H, W) float.
+
+    Returns:
+        Same shape. A new tensor.
+    """
+    padded = functional.pad(x, (1, 1, 1, 1), mode="replicate")
+    rows = torch.lerp(padded[..., :-1, :], padded[..., 1:, :], 0.5)
+    rows = torch.lerp(rows[..., :-1, :], rows[..., 1:, :], 0.5)
+    cols = torch.lerp(rows[..., :-1], rows[..., 1:], 0.5)
+    return torch.lerp(cols[..., :-1], cols[..., 1:], 0.5)
+
+
+def spread(x: Tensor, weight: Tensor) -> Tensor:
+    """Fill a field everywhere from where it is known.
+
+    Args:
+        x: (B, C, H, W) float, the known values; what stands where ``weight`` is 0 is not read.
+        weight: (B, 1, H, W) float in [0, 1], how well each is known.
+
+    Returns:
+        (B, C, H, W) float: ``x`` where it is known, a smooth continuation elsewhere; zero where
+        nothing is known at all.
+    """
+    sums, weights = [x * weight], [weight]
+    while max(sums[-1].shape[-2:]) > 1:
+        sums.append(pool(sums[-1], 2))
+        weights.append(pool(weights[-1], 2))
+    filled = sums[-1] / weights[-1].clamp_min(1e-8)
+    for total, known in zip(sums[-2::-1], weights[-2::-1], strict=True):
+        here = total / known.clamp_min(1e-8)
+        # A square that is a quarter known speaks for itself; less is mixed with its surroundings.
+        trust = (known * 4).clamp_(0, 1)
+        filled = torch.lerp(enlarge(filled, (total.shape[-2], total.shape[-1])), here, trust)
+    return filled
