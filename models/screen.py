@@ -1,0 +1,163 @@
+"""The screen's own colour at every pixel, from a clean plate or from the frame itself.
+
+Both ways end in the same fit: a first guess (the plate, or one colour) is scaled channel by
+channel to the frame where the frame is surely screen, lit or in shadow, and the scale is spread
+under the subject. A shadow scales the screen's colour and keeps its saturation; a subject mixed
+in lowers the saturation: that tells them apart in linear light.
+
+Source of the colour difference G - max(R, B): Smith and Blinn, "Blue Screen Matting",
+SIGGRAPH 1996 (Petro Vlahos's observation, there formula 1 with its discussion).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+import torch
+from torch import Tensor
+
+from models.pyramid import enlarge, pool, shrink, soften, spread
+
+_FLOOR = 0.004
+"""Linear light below which a colour has no dependable hue (about code 13 of 255 in sRGB)."""
+
+
+class Hue(Enum):
+    """The channel that the screen is strong in."""
+
+    GREEN = 1
+    BLUE = 2
+
+
+@dataclass(frozen=True)
+class Screen:
+    """What is known of the screen in one frame, at analysis size.
+
+    Attributes:
+        hue: green or blue.
+        color: (1, 3, h, w) linear Rec.709, the bare screen behind everything, shadows included.
+        sure: (1, 1, h, w) in [0, 1], where the frame shows nothing but screen.
+    """
+
+    hue: Hue
+    color: Tensor
+    sure: Tensor
+
+
+def color_difference(rgb: Tensor, hue: Hue) -> Tensor:
+    """How far the screen's channel stands above the larger of the other two.
+
+    Args:
+        rgb: (B, 3, ...) float, linear Rec.709.
+        hue: the screen's channel.
+
+    Returns:
+        (B, 1, ...) float, in [-1, 1].
+    """
+    key = hue.value
+    other = 3 - key
+    return rgb[:, key : key + 1] - torch.maximum(rgb[:, 0:1], rgb[:, other : other + 1])
+
+
+def saturation(rgb: Tensor, hue: Hue) -> Tensor:
+    """The colour difference as a share of the screen's channel; light level drops out.
+
+    Args:
+        rgb: (B, 3, H, W) float, linear Rec.709.
+        hue: the screen's channel.
+
+    Returns:
+        (B, 1, H, W) float, at most 1.
+    """
+    key = rgb[:, hue.value : hue.value + 1]
+    return color_difference(rgb, hue) / (key + _FLOOR)
+
+
+def _strength(rgb: Tensor, hue: Hue) -> Tensor:
+    """High where a colour is both bright and pure in the screen's channel: (B, 1, H, W)."""
+    return color_difference(rgb, hue).clamp_min(0) * saturation(rgb, hue).clamp_min(0)
+
+
+def find(rgb: Tensor, wanted: Hue | None = None) -> tuple[Hue, Tensor] | None:
+    """Find the screen's hue and middle colour in a frame.
+
+    Args:
+        rgb: (1, 3, h, w) float, linear Rec.709.
+        wanted: look for this hue alone.
+
+    Returns:
+        The hue and a (1, 3, 1, 1) colour, or None where no screen is to be seen: too little of
+        the frame is strongly green or blue.
+    """
+    small = pool(rgb, 8)
+    best: tuple[float, Hue, Tensor] | None = None
+    for hue in [wanted] if wanted else list(Hue):
+        strength = _strength(small, hue)
+        # chosen: the strongest 5 % are screen wherever a tenth of the frame is; a subject that
+        # fills four fifths of the picture leaves that much.
+        top = float(torch.quantile(strength, 0.95))
+        if top < 0.004:
+            continue
+        like = (strength > 0.5 * top)[0, 0]
+        share = float(like.float().mean()) * top
+        if best is None or share > best[0]:
+            best = share, hue, small[0][:, like].median(1).values.view(1, 3, 1, 1)
+    return None if best is None else (best[1], best[2])
+
+
+def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool) -> Screen:
+    """Scale a first guess of the screen to the frame, lit and shadowed places alike.
+
+    Args:
+        rgb: (1, 3, h, w) float, linear Rec.709, the frame at analysis size.
+        guess: (1, 3, h or 1, w or 1) float, the clean plate or one colour.
+        hue: the screen's channel.
+        from_plate: the guess follows the screen's own unevenness, so fewer and narrower rounds do.
+
+    Returns:
+        The screen of this frame.
+    """
+    size = (rgb.shape[-2], rgb.shape[-1])
+    color = guess.expand_as(rgb)
+    weight = rgb.new_zeros((1, 1, *size))
+    frame_saturation = saturation(rgb, hue)
+    key = rgb[:, hue.value : hue.value + 1]
+    # chosen on rendered scenes: saturation within an eighth; light from a quarter (deep shadow)
+    # to about twice the guess in the first round, within a third once the field follows.
+    spans = [(0.25, 1.8), (0.7, 1.3)] if from_plate else [(0.15, 4.0), (0.7, 1.3), (0.7, 1.3)]
+    tolerance = 0.12 if from_plate else 0.11
+    for low, high in spans:
+        alike = (frame_saturation / saturation(color, hue).clamp_min(0.05) - 1).abs() < tolerance
+        level = key / color[:, hue.value : hue.value + 1].clamp_min(1e-3)
+        ok = soften(soften((alike & (level > low) & (level < high)).to(rgb.dtype))) > 0.97
+        weight = shrink(ok.to(rgb.dtype), 4)
+        known = pool(weight, 8)
+        scale = pool(rgb * weight, 8) / pool(color * weight, 8).clamp_min(1e-6)
+        known = known * (known > 0.05)
+        if float(known.sum()) == 0:
+            break
+        color = color * enlarge(soften(spread(scale, known)), size)
+    return Screen(hue, color, weight)
+
+
+def plate_misfit(rgb: Tensor, plate: Tensor, hue: Hue) -> float:
+    """How far a clean plate is from the frame's screen, apart from one common gain.
+
+    Args:
+        rgb: (1, 3, h, w) float, linear Rec.709, the frame.
+        plate: same shape, the clean plate.
+        hue: the screen's channel.
+
+    Returns:
+        The middle deviation of the plate's level over what looks like screen, in stops.
+    """
+    frame, bare = pool(rgb, 8), pool(plate, 8)
+    strength = _strength(frame, hue)
+    like = (strength > 0.4 * torch.quantile(strength, 0.95))[0, 0]
+    key = hue.value
+    stops = torch.log2(frame[0, key].clamp_min(1e-4) / bare[0, key].clamp_min(1e-4))[like]
+    hues = (saturation(frame, hue) - saturation(bare, hue))[0, 0][like].abs()
+    # A plate of another hue may have the right level by chance; a tenth of saturation is as bad
+    # as a fifth of a stop.
+    return float((stops - stops.median()).abs().median() + 2 * hues.median())
