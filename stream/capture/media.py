@@ -1,0 +1,222 @@
+"""Sources read through the media library: decoded frames made into `Frame`, live ones and clips."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime
+from fractions import Fraction
+from typing import cast
+
+import av
+from av.sidedata.sidedata import SideData
+from av.sidedata.sidedata import Type as SideDataType
+
+from models.color import Range
+from stream.capture.container import Container, Say, Target
+from stream.capture.errors import SourceLost
+from stream.capture.frame import Frame
+from stream.capture.orientation import from_display_matrix, mirrored
+from stream.capture.planes import kind_of, planes_of
+from stream.capture.tags import StreamTags, range_of, resolve
+
+log = logging.getLogger("posewall.capture")
+
+Clock = Callable[[], float]
+Wall = Callable[[], datetime]
+
+_MICROSECOND = Fraction(1, 1_000_000)
+
+
+def local_now() -> datetime:
+    """The wall clock, with the computer's time zone."""
+    return datetime.now(UTC).astimezone()
+
+
+class Framer:
+    """Makes a `Frame` of a decoded frame: planes copied, tags resolved, remarks said once."""
+
+    def __init__(self, name: str, quarter_turns: int | None, say: Say) -> None:
+        self._name = name
+        self._turns = quarter_turns
+        self._say = say
+        self._said: set[str] = set()
+        self._count = 0
+
+    def _remark(self, text: str) -> None:
+        if text not in self._said:
+            self._said.add(text)
+            self._say(f"{self._name}: {text}")
+
+    def _orientation(self, frame: av.VideoFrame) -> tuple[bool, int]:
+        mirror, turns = False, 0
+        for entry in cast("Iterable[SideData]", frame.side_data):
+            if entry.type == SideDataType.DISPLAYMATRIX:
+                mirror, turns, exact = from_display_matrix(bytes(entry))
+                if not exact:
+                    self._remark("is tagged as slanted; it is turned to the nearest quarter")
+        return mirror, turns if self._turns is None else self._turns
+
+    def frame(
+        self,
+        frame: av.VideoFrame,
+        codec: str,
+        *,
+        pts: int | None,
+        time_base: Fraction | None,
+        arrived_s: float,
+        taken: datetime,
+    ) -> Frame:
+        """The frame with everything resolved.
+
+        Raises:
+            SourceError: a pixel format or colour that cannot be read.
+        """
+        kind = kind_of(frame.format)
+        said = {1: False, 2: True}.get(frame.color_range)
+        tags = StreamTags(
+            frame.colorspace, said, frame.color_trc, frame.color_primaries, codec, frame.height
+        )
+        encoding, remarks = resolve(tags, kind)
+        for text in remarks:
+            self._remark(text)
+        if frame.interlaced_frame:
+            self._remark("is interlaced and will show combs; set the camera to progressive")
+        full = range_of(tags, kind.rgb, kind.full_by_name) is Range.FULL
+        planes, _ = planes_of(frame, full)
+        mirror, turns = self._orientation(frame)
+        self._count += 1
+        return Frame(
+            mirrored(planes) if mirror else planes,
+            encoding,
+            turns,
+            pts,
+            time_base,
+            arrived_s,
+            taken,
+            self._name,
+            self._count - 1,
+        )
+
+
+class MediaSource:
+    """What live sources and clips share: one reader at a time, and a close that never waits.
+
+    The media library must not be closed under a reading thread. So a `close` during a `read`
+    leaves a note, and the reading thread closes when its read comes back.
+    """
+
+    live: bool
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self._container: Container | None = None
+        self._reading = threading.Lock()
+        self._closing = threading.Event()
+
+    def _let_go(self) -> None:
+        container, self._container = self._container, None
+        if container is not None:
+            container.close()
+
+    def open(self) -> None:
+        """Connect or open.
+
+        Raises:
+            SourceError: what the user can mend.
+        """
+        with self._reading:
+            self._closing.clear()
+            self._let_go()
+            self._open()
+            if self._closing.is_set():
+                self._let_go()
+
+    def _open(self) -> None:
+        raise NotImplementedError
+
+    def read(self) -> Frame | None:
+        """The next frame; waits for it. None at the end of a source that is not live."""
+        with self._reading:
+            try:
+                return None if self._closing.is_set() else self._next()
+            finally:
+                if self._closing.is_set():
+                    self._let_go()
+
+    def _next(self) -> Frame | None:
+        raise NotImplementedError
+
+    def close(self) -> None:
+        """Let go, now or as soon as a read that is under way comes back; never waits."""
+        self._closing.set()
+        if self._reading.acquire(blocking=False):
+            try:
+                self._let_go()
+            finally:
+                self._reading.release()
+
+
+class LiveMedia(MediaSource):
+    """A camera, a part of the screen or a network stream."""
+
+    live = True
+
+    def __init__(
+        self,
+        target: Target,
+        *,
+        quarter_turns: int | None = None,
+        say: Say = log.warning,
+        clock: Clock = time.monotonic,
+        wall: Wall = local_now,
+    ) -> None:
+        """Prepare; nothing is opened yet.
+
+        Args:
+            target: what to open.
+            quarter_turns: clockwise turns that make it upright; None takes them from the stream.
+            say: takes a sentence for the user.
+            clock: monotonic, seconds.
+            wall: the date and time, with a time zone.
+        """
+        super().__init__(target.label)
+        self._target = target
+        self._say = say
+        self._clock = clock
+        self._wall = wall
+        self._framer = Framer(target.label, quarter_turns, say)
+        self._frames: Iterator[av.VideoFrame] = iter(())
+
+    def _open(self) -> None:
+        self._container = Container(self._target, self._say)
+        self._frames = self._container.frames()
+
+    def _next(self) -> Frame | None:
+        container = self._container
+        if container is None:
+            raise SourceLost(f"{self.name}: is not connected")
+        try:
+            decoded = next(self._frames, None)
+        except (av.error.FFmpegError, OSError) as e:
+            if isinstance(e, (av.error.ExitError, av.error.TimeoutError)):
+                raise SourceLost(f"{self.name}: nothing comes any more") from e
+            text = getattr(e, "strerror", None) or str(e)
+            raise SourceLost(f"{self.name}: the connection broke ({text})") from e
+        if decoded is None:  # a live source has no end: whoever sent it is gone
+            raise SourceLost(f"{self.name}: the sender stopped")
+        now = self._clock()
+        pts, time_base = decoded.pts, decoded.time_base
+        if container.format_name == "mpjpeg":
+            # The demuxer numbers the parts at 25 a second whatever their pace: take the arrival.
+            pts, time_base = round(now * 1_000_000), _MICROSECOND
+        return self._framer.frame(
+            decoded,
+            container.codec_name,
+            pts=pts,
+            time_base=time_base,
+            arrived_s=now,
+            taken=self._wall(),
+        )
