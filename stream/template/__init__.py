@@ -1,0 +1,17 @@
+"""Templates: what a designer made, and where the subject stands in it."""
+
+from stream.template.layers import Layer, LayerGroup
+from stream.template.loader import load_template
+from stream.template.ora_write import OraGroup, OraLayer, write_ora
+from stream.template.template import Template, TemplateFile
+
+__all__ = [
+    "Layer",
+    "LayerGroup",
+    "OraGroup",
+    "OraLayer",
+    "Template",
+    "TemplateFile",
+    "load_template",
+    "write_ora",
+]

@@ -1,0 +1,232 @@
+"""Read a template from its folder and check all of it.
+
+A template is a folder: ``template.toml``, then ``layers.ora`` or numbered PNG files, and fonts.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Sequence
+from pathlib import Path, PurePosixPath
+
+from stream.errors import UserError
+from stream.template.arrange import arrange
+from stream.template.description import (
+    DEFAULT_FONT,
+    Description,
+    Slot,
+    Text,
+    read_description,
+)
+from stream.template.layers import Document, Layer, numbered_files, read_numbered, walk
+from stream.template.ora import read_ora
+from stream.template.scene import Kept
+from stream.template.template import SHAPE_TOLERANCE, Template, TemplateFile
+from stream.template.text import Typeface, check_font
+
+log = logging.getLogger("posewall.template")
+
+BUNDLED = Path(__file__).parent
+DESCRIPTION = "template.toml"
+DOCUMENT = "layers.ora"
+# chosen: the parts of one 24 megapixel print with words on it fit, and leave a small machine room.
+KEPT_BYTES = 1 << 30
+MOST_PICTURE = 100_000_000
+
+
+def _read(path: Path, problems: list[str]) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except OSError as e:
+        problems.append(f"{path.name} cannot be read ({e.strerror})")
+        return None
+
+
+class _Files:
+    """The files read so far, for the version and for copies."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.list: list[TemplateFile] = []
+
+    def read(self, name: str, problems: list[str], path: Path | None = None) -> bytes | None:
+        path = path or self.folder / name
+        data = _read(path, problems)
+        if data is not None:
+            self.list.append(TemplateFile(name, path, hashlib.sha256(data).hexdigest()))
+        return data
+
+    def version(self) -> str:
+        """One digest over names and contents, in an order of its own."""
+        lines = sorted(f"{f.digest}  {f.name}\n" for f in self.list)
+        return hashlib.sha256("".join(lines).encode()).hexdigest()
+
+
+def _document(files: _Files, notes: Description, problems: list[str]) -> Document | None:
+    folder = files.folder
+    numbered = numbered_files(folder)
+    if (folder / DOCUMENT).exists():
+        if numbered:
+            problems.append(
+                f"it holds both {DOCUMENT} and numbered PNG files such as {numbered[0].name}; "
+                "keep one of the two"
+            )
+        if notes.layers:
+            problems.append(
+                f"[[layer]] entries are for numbered PNG files; set modes in {DOCUMENT} instead"
+            )
+        data = files.read(DOCUMENT, problems)
+        return None if data is None else read_ora(data, DOCUMENT, problems)
+    if not numbered:
+        problems.append(
+            f"it has no layers; put in {DOCUMENT}, or numbered PNG files such as 10-sky.png"
+        )
+        return None
+    pairs = [(p, data) for p in numbered if (data := files.read(p.name, problems)) is not None]
+    return read_numbered(pairs, notes.layers, problems)
+
+
+def _face(name: str, files: _Files, problems: list[str]) -> Typeface | None:
+    parts = PurePosixPath(name)
+    if parts.is_absolute() or ".." in parts.parts or "\\" in name:
+        problems.append(f'the font "{name}" does not lie inside the template\'s folder; copy it in')
+        return None
+    path, own = files.folder / name, BUNDLED / name
+    if not path.is_file():
+        if parts.parent.name != "fonts" or len(parts.parts) != 2 or not own.is_file():
+            problems.append(f'the font "{name}" is missing; copy it into the template\'s folder')
+            return None
+        path = own
+    data = files.read(name, problems, path)
+    if data is None:
+        return None
+    if not check_font(data):
+        problems.append(f'"{name}" is not a font that can be used; choose a .ttf or .otf file')
+        return None
+    return Typeface(parts.name, data)
+
+
+def _faces(texts: Sequence[Text], files: _Files, problems: list[str]) -> dict[str, Typeface]:
+    if not texts:
+        return {}
+    stand_in = _face(DEFAULT_FONT, files, problems)
+    out: dict[str, Typeface] = {}
+    for name in dict.fromkeys(t.font for t in texts):
+        face = stand_in if name == DEFAULT_FONT else _face(name, files, problems)
+        if face is not None:
+            other = None if face is stand_in else stand_in
+            out[name] = Typeface(face.name, face.data, other)
+    return out
+
+
+def _check_boxes(document: Document, slot: Slot | None, texts: Sequence[Text]) -> list[str]:
+    height, width = document.size
+    out = []
+    for text in texts:
+        x, y, w, h = text.box
+        if x < 0 or y < 0 or x + w > width or y + h > height:
+            out.append(
+                f'the box of [[text]] "{text.value}" reaches beyond the canvas, which is {width} x '
+                f"{height} pixels; letters there would be cut"
+            )
+    if slot is not None and slot.box is not None:
+        x, y, w, h = slot.box
+        if x >= width or y >= height or x + w <= 0 or y + h <= 0:
+            out.append(
+                f"the box of [slot] lies outside the canvas, which is {width} x {height} pixels"
+            )
+    return out
+
+
+def _check_layers(document: Document) -> list[str]:
+    """Unpack each picture once, so that a damaged one is found now and not at the event."""
+    out = []
+    for layer in walk(document.layers):
+        if isinstance(layer, Layer):
+            try:
+                layer.pixels()
+            except UserError as e:
+                out.append(str(e))
+    return out
+
+
+def _check_shape(document: Document, picture: tuple[int, int]) -> list[str]:
+    height, width = document.size
+    if picture[0] * picture[1] > MOST_PICTURE:
+        return [
+            f"the picture would be {picture[1]} x {picture[0]} pixels; at most "
+            f"{MOST_PICTURE // 1_000_000} megapixels can be made, so lower ppi"
+        ]
+    off = abs(width - height * picture[1] / picture[0])
+    if off > max(0.5, SHAPE_TOLERANCE * width):
+        return [
+            f"the canvas is {width} x {height} pixels but [picture] asks for {picture[1]} x "
+            f"{picture[0]}, which is another shape; change one of them"
+        ]
+    return []
+
+
+def _notes(document: Document, picture: tuple[int, int]) -> tuple[str, ...]:
+    enlarged = picture[0] / document.size[0]
+    if enlarged <= 1.25:
+        return ()
+    return (
+        f"its layers are {document.size[1]} x {document.size[0]} pixels and are enlarged to "
+        f"{picture[1]} x {picture[0]} for the print, which looks soft",
+    )
+
+
+def load_template(folder: Path, name: str | None = None) -> Template:
+    """Read a template and check all of it.
+
+    Args:
+        folder: what holds template.toml.
+        name: what to call it; the folder's name where none is given.
+
+    Raises:
+        UserError: one sentence that lists everything wrong with it.
+    """
+    name = name or folder.resolve().name
+    if not (folder / DESCRIPTION).is_file():
+        what = "has no template.toml" if folder.is_dir() else "is not a folder"
+        raise UserError(f"Template {folder} {what}; give the folder that holds template.toml.")
+    problems: list[str] = []
+    files = _Files(folder)
+    described = read_description(files.read(DESCRIPTION, problems) or b"", problems)
+    document = _document(files, described, problems)
+    faces = _faces(described.texts, files, problems)
+    arrangement = None
+    if document is not None:
+        problems += _check_layers(document)
+        problems += _check_boxes(document, described.slot, described.texts)
+        if described.picture is not None:
+            problems += _check_shape(document, described.picture.size)
+        arrangement = arrange(document.layers, described.slot, described.texts, problems)
+    if (
+        problems
+        or document is None
+        or arrangement is None
+        or described.picture is None
+        or described.slot is None
+    ):
+        listed = "; ".join(dict.fromkeys(problems))
+        raise UserError(f'Template "{name}" cannot be used: {listed}.')
+    for note in (notes := _notes(document, described.picture.size)):
+        log.warning('Template "%s": %s.', name, note)
+    return Template(
+        name=name,
+        version=files.version(),
+        width=document.size[1],
+        height=document.size[0],
+        ppi=described.picture.ppi,
+        slot=described.slot,
+        texts=described.texts,
+        layers=document.layers,
+        notes=notes,
+        files=tuple(files.list),
+        _picture=described.picture.size,
+        _arrangement=arrangement,
+        _faces=faces,
+        _kept=Kept(KEPT_BYTES),
+    )

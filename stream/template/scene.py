@@ -1,0 +1,156 @@
+"""Make a template ready for one picture: flatten what is below, fold what is above.
+
+Everything without words on it is kept by size, so that the next person costs only the words.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+
+from torch import Tensor
+
+from models.composite import KEEPS_COVERAGE, Overlay, Scene, apply_overlays
+from models.flatten import (
+    Flat,
+    Folded,
+    Group,
+    Node,
+    Raster,
+    finish,
+    flatten,
+    fold,
+    join,
+    on_paper,
+)
+from stream.template.arrange import Arrangement, Block, Item, has_text
+from stream.template.description import Text
+from stream.template.layers import Layer
+
+Size = tuple[int, int]
+Draw = Callable[[Text], Sequence[Node]]
+
+
+def _bytes(part: Flat | Folded | Tensor) -> int:
+    if isinstance(part, Flat):
+        return _bytes(part.rgb_pm) + _bytes(part.alpha)
+    if isinstance(part, Folded):
+        return sum(_overlay_bytes(o) for o in part.overlays)
+    return part.untyped_storage().nbytes()
+
+
+def _overlay_bytes(overlay: Overlay) -> int:
+    parts = (overlay.gain, overlay.offset, overlay.rgb_enc, overlay.alpha, overlay.coverage)
+    return sum(_bytes(p) for p in parts if p is not None)
+
+
+@dataclass
+class Kept:
+    """Finished parts within a budget of memory, the one unused for longest dropped first."""
+
+    budget: int
+    parts: OrderedDict[tuple[str, int, Size], Flat | Folded | Tensor] = field(
+        default_factory=OrderedDict
+    )
+    lock: threading.RLock = field(default_factory=threading.RLock)
+
+    def find(self, key: tuple[str, int, Size]) -> Flat | Folded | Tensor | None:
+        """A part that was made before."""
+        with self.lock:
+            if key in self.parts:
+                self.parts.move_to_end(key)
+            return self.parts.get(key)
+
+    def keep(self, key: tuple[str, int, Size], part: Flat | Folded | Tensor) -> None:
+        """Keep a part for the next picture; one that alone is over the budget is not kept."""
+        if _bytes(part) > self.budget:
+            return
+        with self.lock:
+            self.parts[key] = part
+            while sum(_bytes(p) for p in self.parts.values()) > self.budget:
+                self.parts.popitem(last=False)
+
+
+def _node(item: Item, draw: Draw) -> list[Node]:
+    if isinstance(item, Layer):
+        return [Raster(item.pixels, item.x, item.y, item.mode, item.opacity)]
+    if isinstance(item, Block):
+        inner = tuple(n for child in item.children for n in _node(child, draw))
+        return [Group(inner, item.mode, item.opacity)]
+    return list(draw(item)) if isinstance(item, Text) else []
+
+
+def _nodes(items: Sequence[Item], draw: Draw) -> list[Node]:
+    return [n for item in items for n in _node(item, draw)]
+
+
+def _runs(items: Sequence[Item]) -> list[tuple[bool, list[Item]]]:
+    """Items in runs: True and those with words on them, False and those without."""
+    return [(texty, list(run)) for texty, run in groupby(items, has_text)]
+
+
+def _keeps_coverage(items: Sequence[Item]) -> bool:
+    return all(i.mode in KEEPS_COVERAGE for i in items if isinstance(i, Layer | Block))
+
+
+def _overlays(
+    items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Kept, label: str
+) -> tuple[Overlay, ...]:
+    """Fold items above an opaque picture."""
+    if not _keeps_coverage(items):
+        # Layers that take the picture away hang on what came before: in one go, and not kept.
+        return finish(fold(_nodes(items, draw), canvas, size))
+    done = Folded()
+    for i, (texty, run) in enumerate(_runs(items)):
+        if texty:
+            nodes = _nodes(run, draw)
+            done = fold(nodes, canvas, size, start=done) if nodes else done
+            continue
+        part = kept.find((label, i, size))
+        if not isinstance(part, Folded):
+            part = fold(_nodes(run, draw), canvas, size)
+            kept.keep((label, i, size), part)
+        done = join(done, part)
+    return done.overlays
+
+
+def _below(items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Kept) -> Tensor:
+    """Flatten what lies below the subject, in linear light."""
+    runs = _runs(items)
+    if not any(texty for texty, _ in runs):
+        ready = kept.find(("ground", 0, size))
+        if isinstance(ready, Flat | Folded) or ready is None:
+            flat = flatten(_nodes(items, draw), canvas, size)
+            ready = on_paper(flat, out=flat.rgb_pm)
+            kept.keep(("ground", 0, size), ready)
+        return ready
+    start: Flat | None = None
+    rest = list(items)
+    if not runs[0][0]:
+        part = kept.find(("start", 0, size))
+        start = part if isinstance(part, Flat) else flatten(_nodes(runs[0][1], draw), canvas, size)
+        kept.keep(("start", 0, size), start)
+        rest = rest[len(runs[0][1]) :]
+        if start.opaque:
+            steps = _overlays(rest, canvas, size, draw, kept, "below")
+            encoded = apply_overlays(start.rgb_pm, steps)
+            return on_paper(Flat(encoded, start.alpha))
+    flat = flatten(_nodes(rest, draw), canvas, size, start)
+    return on_paper(flat, out=flat.rgb_pm)
+
+
+def make_scene(arrangement: Arrangement, canvas: Size, size: Size, draw: Draw, kept: Kept) -> Scene:
+    """Flatten and fold an arrangement for one picture.
+
+    Args:
+        arrangement: the layers and texts in order.
+        canvas: (H, W) that they refer to.
+        size: (H, W) of the picture.
+        draw: gives the drawn words of a text.
+        kept: parts from earlier pictures.
+    """
+    below = _below(arrangement.below, canvas, size, draw, kept)
+    return Scene(below, _overlays(arrangement.above, canvas, size, draw, kept, "above"))

@@ -1,0 +1,195 @@
+"""A template: layers, a slot for the subject, words; and the scene that they make.
+
+`stream.template.loader` reads one from its folder.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from models.composite import Scene
+from models.flatten import Ink
+from models.resample import Placement
+from stream.errors import UserError
+from stream.template.arrange import Arrangement
+from stream.template.description import Slot, Text
+from stream.template.layers import Layer, LayerGroup
+from stream.template.scene import Kept, make_scene
+from stream.template.text import Typeface, draw, fill_in, set_words
+
+# chosen: shapes that differ by less than this are told apart by nobody on paper.
+SHAPE_TOLERANCE = 0.01
+
+
+@dataclass(frozen=True)
+class TemplateFile:
+    """A file that a template is made of: its name inside the folder, where it lies, its digest."""
+
+    name: str
+    path: Path
+    digest: str
+
+
+@dataclass(frozen=True)
+class Template:
+    """A template, read and checked.
+
+    Attributes:
+        name: the folder's.
+        version: hex digest of everything that decides how it looks.
+        width: of the canvas, in pixels.
+        height: of the canvas, in pixels.
+        ppi: of the print.
+        slot: where the subject stands.
+        texts: what is written.
+        layers: the document's, lowest first.
+        notes: what is not wrong but worth knowing, a sentence each.
+        files: everything that it is made of.
+    """
+
+    name: str
+    version: str
+    width: int
+    height: int
+    ppi: float
+    slot: Slot
+    texts: tuple[Text, ...]
+    layers: tuple[Layer | LayerGroup, ...]
+    notes: tuple[str, ...]
+    files: tuple[TemplateFile, ...]
+    _picture: tuple[int, int] = field(repr=False)
+    _arrangement: Arrangement = field(repr=False)
+    _faces: Mapping[str, Typeface] = field(repr=False)
+    _kept: Kept = field(repr=False, compare=False)
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The roster columns that are written on it, each once."""
+        return tuple(dict.fromkeys(c for t in self.texts for c in t.columns))
+
+    def picture_size(self) -> tuple[int, int]:
+        """(H, W) of the print at its pixels per inch."""
+        return self._picture
+
+    def fit_size(self, most: tuple[int, int]) -> tuple[int, int]:
+        """The largest (H, W) of the picture's shape within ``most``."""
+        height, width = self._picture
+        scale = min(most[0] / height, most[1] / width)
+        return max(1, round(height * scale)), max(1, round(width * scale))
+
+    def scene(self, size: tuple[int, int], fields: Mapping[str, str], device: str = "cpu") -> Scene:
+        """The template made ready for one picture.
+
+        Args:
+            size: (H, W) of the picture, of the template's shape (`fit_size` gives one).
+            fields: roster columns of the person, by name; a column that is missing is left empty.
+            device: where the tensors shall lie.
+
+        Raises:
+            UserError: ``size`` has another shape.
+        """
+        self._check_shape(size)
+        scale = (size[0] / self.height, size[1] / self.width)
+
+        def drawn(text: Text) -> Sequence[Ink]:
+            setting = set_words(text, fill_in(text, fields), self._faces[text.font])
+            return () if setting is None else draw(text, setting, scale)
+
+        canvas = (self.height, self.width)
+        return make_scene(self._arrangement, canvas, size, drawn, self._kept).to(device)
+
+    def scene_warnings(self, fields: Mapping[str, str]) -> tuple[str, ...]:
+        """What a person should look at in the words of one picture, a sentence each."""
+        out: list[str] = []
+        if fields:
+            out += [
+                f'the roster has no column "{c}", which template "{self.name}" writes'
+                for c in self.columns
+                if c not in fields
+            ]
+        for text in self.texts:
+            setting = set_words(text, fill_in(text, fields), self._faces[text.font])
+            out += setting.warnings if setting is not None else ()
+        return tuple(dict.fromkeys(out))
+
+    def placement(
+        self, frame_size: tuple[int, int], size: tuple[int, int], mirror: bool = False
+    ) -> Placement:
+        """Where a frame goes in a picture.
+
+        Args:
+            frame_size: (H, W) of the upright frame.
+            size: (H, W) of the picture.
+            mirror: flip the frame left to right.
+        """
+        x, y, w, h = self.slot.box or (0.0, 0.0, float(self.width), float(self.height))
+        sy, sx = size[0] / self.height, size[1] / self.width
+        x, w, y, h = x * sx, w * sx, y * sy, h * sy
+        ratios = (w / frame_size[1], h / frame_size[0])
+        scale = max(ratios) if self.slot.fit == "cover" else min(ratios)
+        spare = h - frame_size[0] * scale
+        down = {"top": 0.0, "center": spare / 2, "bottom": spare}[self.slot.anchor]
+        return Placement(scale, x + (w - frame_size[1] * scale) / 2, y + down, mirror)
+
+    def copy_to(self, folder: Path) -> None:
+        """Copy everything that the template is made of, the program's own fonts included.
+
+        The copy appears whole or not at all; one that is there already is left as it is.
+
+        Raises:
+            UserError: a file was changed after the template was read.
+        """
+        if folder.exists():
+            return
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        partial = folder.with_name(f".partial-{folder.name}-{os.getpid()}")
+        shutil.rmtree(partial, ignore_errors=True)
+        for file in self.files:
+            target = partial / file.name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                data = file.path.read_bytes()
+            except OSError:
+                data = b""
+            if hashlib.sha256(data).hexdigest() != file.digest:
+                shutil.rmtree(partial)
+                raise UserError(
+                    f'{file.name} of template "{self.name}" was changed or removed since it was '
+                    "read; choose the template again"
+                )
+            with target.open("wb") as f:
+                f.write(data)
+                os.fsync(f.fileno())
+        try:
+            partial.rename(folder)
+        except OSError:
+            # Another process was first; the content is the same.
+            shutil.rmtree(partial, ignore_errors=True)
+            if not folder.exists():
+                raise
+        _sync_folder(folder.parent)
+
+    def _check_shape(self, size: tuple[int, int]) -> None:
+        height, width = self._picture
+        off = abs(size[1] - size[0] * width / height)
+        if min(size) < 1 or off > max(1.0, 2 * SHAPE_TOLERANCE * size[1]):
+            raise UserError(
+                f'template "{self.name}" is {width} x {height} pixels and was asked for at '
+                f"{size[1]} x {size[0]}, which is another shape; choose a size of its own shape"
+            )
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a rename in a folder last; Windows has no such call and needs none."""
+    if os.name == "nt":
+        return
+    fd = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)

@@ -1,0 +1,45 @@
+"""Pixels of papers at 300 ppi: inches by the trade's names, millimetres by ISO 216 and PWG 5101."""
+
+from __future__ import annotations
+
+import pytest
+
+from stream.template.paper import PAPERS
+
+
+@pytest.mark.parametrize(
+    ("name", "width", "height"),
+    [
+        # inches x 300
+        ("2x6", 600, 1800),
+        ("3.5x5", 1050, 1500),
+        ("4x6", 1200, 1800),
+        ("5x7", 1500, 2100),
+        ("6x8", 1800, 2400),
+        ("8x10", 2400, 3000),
+        ("8x12", 2400, 3600),
+        # millimetres / 25.4 x 300, rounded; ISO 216: A6 105 x 148, A5 148 x 210, A4 210 x 297 mm
+        ("100x150mm", 1181, 1772),
+        ("a6", 1240, 1748),
+        ("a5", 1748, 2480),
+        ("a4", 2480, 3508),
+    ],
+)
+def test_trimmed(name: str, width: int, height: int) -> None:
+    assert PAPERS[name].pixels(300) == (height, width)
+
+
+@pytest.mark.parametrize(
+    ("name", "width", "height"),
+    [
+        # common practice: 1/8 inch a side, and 3 mm a side on metric paper
+        ("3.5x5", 1125, 1575),
+        ("4x6", 1275, 1875),
+        ("5x7", 1575, 2175),
+        ("6x8", 1875, 2475),
+        ("8x10", 2475, 3075),
+        ("100x150mm", 1252, 1843),
+    ],
+)
+def test_with_bleed(name: str, width: int, height: int) -> None:
+    assert PAPERS[name].pixels(300, bleed=True) == (height, width)
