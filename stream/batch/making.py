@@ -1,0 +1,146 @@
+"""One job: from a shot's id to its picture's file, and what to say when that fails."""
+
+from __future__ import annotations
+
+import errno
+import logging
+import threading
+from typing import Any
+
+import torch
+from dbos import DBOS, WorkflowSerializationFormat
+from dbos import error as dbos_error
+
+from models.errors import PosewallError
+from stream.batch.jobs import MOST_STARTS, WORKFLOW, QueueError
+from stream.batch.picture import picture_bytes, picture_owner
+from stream.batch.render import Renderer
+from stream.durable import StorageError, replace_file, storage_sentence, sync_folder
+from stream.roster import RosterError
+from stream.shot import Shot, ShotError, load_shot
+
+log = logging.getLogger("posewall.batch")
+_PASSING = frozenset(
+    {
+        *(errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EAGAIN, errno.EBUSY, errno.EMFILE),
+        *(errno.ENFILE, errno.ENOMEM, errno.ETIMEDOUT, errno.ESTALE, errno.EINTR),
+    }
+)
+
+
+def is_transient(error: BaseException) -> bool:
+    """Whether the same job may well succeed a little later."""
+    if isinstance(error, OSError):
+        return error.errno in _PASSING
+    return isinstance(
+        error, MemoryError | torch.OutOfMemoryError | StorageError | QueueError | RosterError
+    )
+
+
+def make_picture(renderer: Renderer, shot: Shot) -> dict[str, Any]:
+    """Render a shot and put its picture under its name.
+
+    Doing it twice gives the same file under the same name.
+
+    Raises:
+        PosewallError, OSError: what kept it from being made.
+    """
+    event = renderer.event
+    target = event.paths.pictures / shot.picture
+    if target.exists() and picture_owner(target) != shot.unique:
+        raise ShotError(
+            f"pictures/ has a file of the name {shot.picture} that is not this shot's picture; "
+            "move it elsewhere and render the shot again."
+        )
+    picture = renderer.render(shot)
+    data = picture_bytes(picture.pixels, ppi=picture.ppi, taken=picture.taken, unique=shot.unique)
+    replace_file(target, data)
+    for former in shot.former_pictures:
+        old = event.paths.pictures / former
+        if former != shot.picture and picture_owner(old) == shot.unique:
+            old.unlink(missing_ok=True)
+            sync_folder(event.paths.pictures)
+    return {"picture": shot.picture, "notes": list(picture.notes)}
+
+
+# The library runs module functions, by name, in any process: what they work on stands here.
+_renderer: Renderer | None = None
+_one_at_a_time = threading.Lock()
+
+
+def use(renderer: Renderer | None) -> None:
+    """What jobs in this process work with; None when they are over.
+
+    Waits for the picture in work.
+
+    Raises:
+        QueueError: this process makes another event's pictures already.
+    """
+    global _renderer
+    with _one_at_a_time:
+        if renderer is not None and _renderer is not None:
+            raise QueueError("this process makes another event's pictures already.")
+        _renderer = renderer
+
+
+def _failed(why: str, transient: bool = False) -> dict[str, Any]:
+    return {"why": why, "transient": transient}
+
+
+# Three tries within a second are for a hiccup; what lasts longer is tried again by the worker's
+# sweep, so that meanwhile other shots get their turn.
+@DBOS.step(
+    name="make_picture",
+    retries_allowed=True,
+    interval_seconds=0.3,
+    max_attempts=3,
+    should_retry=is_transient,
+)
+def _step(shot_id: str, render: int) -> dict[str, Any]:
+    try:
+        with _one_at_a_time:
+            if _renderer is None:
+                raise QueueError("the worker of this process has ended.")
+            shot = load_shot(_renderer.event, shot_id)
+            if shot.render != render:
+                return _failed("asked for once more before it was made")
+            return make_picture(_renderer, shot)
+    except PosewallError as e:
+        if is_transient(e):
+            raise
+        return _failed(str(e))
+
+
+@DBOS.workflow(
+    name=WORKFLOW,
+    max_recovery_attempts=MOST_STARTS,
+    serialization_type=WorkflowSerializationFormat.PORTABLE,
+)
+def render_shot(shot_id: str, render: int) -> dict[str, Any]:
+    """One job: whatever becomes of it, the answer says so and the next job starts."""
+    try:
+        result = _step(shot_id, render)
+    except dbos_error.DBOSMaxStepRetriesExceeded as e:
+        last = e.errors[-1] if e.errors else e
+        result = _failed(_sentence(last), transient=True)
+    except Exception as e:
+        log.exception("shot %s: the program failed", shot_id)
+        result = _failed(_sentence(e), transient=is_transient(e))
+    if "picture" in result:
+        log.info("shot %s: picture done", shot_id)
+    else:
+        log.warning("shot %s: %s", shot_id, result["why"])
+    return result
+
+
+def _sentence(error: BaseException) -> str:
+    if isinstance(error, PosewallError):
+        return str(error)
+    if isinstance(error, OSError) and _renderer is not None:
+        return storage_sentence(error, "the picture", _renderer.event.paths.root)
+    if isinstance(error, MemoryError | torch.OutOfMemoryError):
+        return "not enough memory for this picture; close other programs and render it again."
+    return (
+        f"the program failed on this shot ({type(error).__name__}: {error}); posewall.log has the "
+        "details, the shot itself is safe."
+    )

@@ -1,0 +1,290 @@
+"""An event: one folder on disk, readable without the program.
+
+```
+event.toml            name, date, usual template, key settings
+roster.csv            who may stand before the screen
+templates/NAME/       as they are edited
+template-versions/    a copy of every version that was used, so that a shot renders the same later
+plates/ID/  shots/ID/ clean plates and shots, each whole or not there
+pictures/             what is printed
+queue.sqlite          the queue's store
+posewall.log          what happened; shots by number, no names of people
+```
+"""
+
+from __future__ import annotations
+
+import logging
+import shutil
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path, PurePath
+from typing import Any
+
+from stream.config import EventConfig, EventError
+from stream.durable import (
+    add_copy,
+    commit_folder,
+    copy_synced,
+    partial_path,
+    replace_file,
+    storing,
+    sync_folder,
+    write_synced,
+)
+from stream.layout import EventPaths
+from stream.roster import Roster, RosterError
+from stream.template import Template, load_template
+
+log = logging.getLogger("posewall.event")
+
+
+def _plain_name(name: str, what: str) -> str:
+    if not name or PurePath(name).name != name or "\\" in name or name.startswith("."):
+        raise EventError(f"'{name}' is no {what} name; give the name of a folder, without a path.")
+    return name
+
+
+class Event:
+    """An open event folder. Threads may share it."""
+
+    def __init__(self, root: Path, config: EventConfig) -> None:
+        self.paths = EventPaths(root)
+        self.config = config
+        self._guard = threading.Lock()
+        self._templates: dict[tuple[str, str], Template] = {}
+        self._roster: tuple[tuple[int, int], Roster] = ((0, 0), Roster())
+
+    @property
+    def name(self) -> str:
+        return self.config.name
+
+    @classmethod
+    def open(cls, path: str | Path) -> Event:
+        """Open an event folder.
+
+        Raises:
+            EventError: there is none.
+        """
+        root = Path(path).resolve()
+        if not root.is_dir():
+            raise EventError(
+                f"there is no folder {path}; give an event's folder, or make one with "
+                "'posewall event new'."
+            )
+        config = EventPaths(root).config
+        if not config.is_file():
+            raise EventError(
+                f"{path} is no event folder (it has no {config.name}); give an event's folder, or "
+                "make one with 'posewall event new'."
+            )
+        event = cls(root, EventConfig.load(config))
+        with storing("the event", root):
+            for folder in event.paths.folders:
+                folder.mkdir(exist_ok=True)
+        return event
+
+    @classmethod
+    def create(
+        cls,
+        path: str | Path,
+        name: str,
+        *,
+        day: date | None = None,
+        roster: Path | None = None,
+        templates: Sequence[Path] = (),
+        key: Mapping[str, Any] | None = None,
+    ) -> Event:
+        """Make a new event folder; the first template becomes the usual one.
+
+        Everything is read and checked before the folder gets its name, so a mistake leaves
+        nothing behind.
+
+        Raises:
+            UserError: the folder is there already, or roster or a template cannot be used.
+        """
+        root = Path(path).resolve()
+        if root.exists() and (not root.is_dir() or any(root.iterdir())):
+            raise EventError(f"{path} is there already and not empty; give a new folder's name.")
+        if not name.strip():
+            raise EventError("an event needs a name; give one with --name.")
+        if roster:
+            Roster.load(roster)
+        names = [_plain_name(t.resolve().name, "template") for t in templates]
+        twice = sorted({n for n in names if names.count(n) > 1})
+        if twice:
+            raise EventError(
+                f"two templates have the name {', '.join(twice)}; rename the folder of one."
+            )
+        for folder in templates:
+            load_template(folder)
+        config = EventConfig(name.strip(), day, names[0] if names else None, key or {})
+        with storing("the event", root.parent):
+            root.parent.mkdir(parents=True, exist_ok=True)
+            partial = partial_path(root.parent)
+            try:
+                partial.mkdir()
+                paths = EventPaths(partial)
+                for folder in paths.folders:
+                    folder.mkdir()
+                write_synced(paths.config, config.to_toml().encode())
+                if roster:
+                    # Byte for byte: the spreadsheet that wrote it can go on editing it.
+                    copy_synced(roster, paths.roster)
+                for folder, plain in zip(templates, names, strict=True):
+                    shutil.copytree(folder, paths.templates / plain)
+                if root.exists():
+                    root.rmdir()
+                commit_folder(partial, root)
+            except BaseException:
+                shutil.rmtree(partial, ignore_errors=True)
+                raise
+        return cls.open(root)
+
+    def save_config(self, config: EventConfig) -> None:
+        """Write event.toml anew and use it from now on."""
+        with storing("the event's settings", self.paths.root):
+            replace_file(self.paths.config, config.to_toml().encode())
+        self.config = config
+
+    def set_roster(self, source: Path) -> Roster:
+        """Take another roster file; the old one stays when the new one cannot be used."""
+        Roster.load(source)
+        with storing("the roster", self.paths.root):
+            add_copy(source, self.paths.roster)
+        return self.roster
+
+    @property
+    def roster(self) -> Roster:
+        """The roster as the file has it now; read again after a change. Empty without a file.
+
+        When a change makes it unusable, the one before it stays in use.
+
+        Raises:
+            RosterError: the file cannot be used and no earlier state of it is known.
+        """
+        try:
+            state = self.paths.roster.stat()
+        except FileNotFoundError:
+            return Roster()
+        mark = (state.st_mtime_ns, state.st_size)
+        with self._guard:
+            if self._roster[0] != mark:
+                try:
+                    self._roster = (mark, Roster.load(self.paths.roster))
+                except RosterError as e:
+                    if self._roster[0] == (0, 0):
+                        raise
+                    # Half saved by a spreadsheet: no press may be lost over it.
+                    log.warning("the roster as it was before is used: %s", e)
+                    self._roster = (mark, self._roster[1])
+            return self._roster[1]
+
+    @property
+    def template_names(self) -> tuple[str, ...]:
+        """Names of the templates that may be chosen, sorted."""
+        return tuple(
+            sorted(
+                p.name
+                for p in self.paths.templates.iterdir()
+                if p.is_dir() and not p.name.startswith(".")
+            )
+        )
+
+    def template(self, name: str | None = None) -> Template:
+        """A template as it is now, kept by its version from this moment.
+
+        Args:
+            name: a folder below templates/; None for the event's usual one.
+
+        Raises:
+            UserError: there is no such template, or it cannot be used.
+        """
+        if name is None:
+            name = self.config.template
+        if name is None:
+            there = self.template_names
+            if len(there) != 1:
+                raise EventError(
+                    f"no template was named and the event has no usual one (it has "
+                    f"{', '.join(there) or 'none'}); name one with --template."
+                )
+            name = there[0]
+        folder = self.paths.templates / _plain_name(name, "template")
+        if not folder.is_dir():
+            raise EventError(
+                f"there is no template '{name}' in {self.paths.templates} (it has "
+                f"{', '.join(self.template_names) or 'none'}); copy its folder there or name "
+                "another."
+            )
+        return self.keep_template(load_template(folder))
+
+    def keep_template(self, template: Template) -> Template:
+        """Make sure that a template can be had again as it is now.
+
+        Returns:
+            The same template, or an equal one that was read before and is warm.
+
+        Raises:
+            UserError: a file of it was changed since it was read, or the disk did not take it.
+        """
+        kept = self._kept(template.name, template.version)
+        if not kept.is_dir():
+            with storing("a copy of the template", self.paths.root):
+                template.copy_to(kept)
+                sync_folder(self.paths.template_versions)
+        return self._remember(template)
+
+    def template_version(self, name: str, version: str) -> Template:
+        """A template exactly as it was when a shot used it.
+
+        Raises:
+            EventError: the copy is not there or was changed.
+        """
+        key = (name, version)
+        with self._guard:
+            if key in self._templates:
+                return self._templates[key]
+        folder = self._kept(_plain_name(name, "template"), version)
+        if not folder.is_dir():
+            raise EventError(
+                f"the copy of template '{name}' that this shot was made with is no longer in "
+                f"{folder.parent}; put it back from a copy."
+            )
+        template = load_template(folder)
+        if template.version != version:
+            raise EventError(
+                f"the copy of template '{name}' in {folder} was changed; put it back as it was, "
+                f"edit the one in {self.paths.templates} instead."
+            )
+        return self._remember(template)
+
+    def _remember(self, template: Template) -> Template:
+        key = (template.name, template.version)
+        with self._guard:
+            # A template holds its layers in memory: only the last few are remembered.
+            while key not in self._templates and len(self._templates) >= 4:
+                self._templates.pop(next(iter(self._templates)))
+            return self._templates.setdefault(key, template)
+
+    def _kept(self, name: str, version: str) -> Path:
+        return self.paths.template_versions / version[:16] / name
+
+    @contextmanager
+    def logging(self) -> Iterator[None]:
+        """Write the program's log into the event's folder while the block runs."""
+        handler = logging.FileHandler(self.paths.log, encoding="utf-8", delay=True)
+        handler.setFormatter(
+            logging.Formatter("%(asctime)s %(levelname)s %(name)s [%(process)d] %(message)s")
+        )
+        logger = logging.getLogger("posewall")
+        if logger.level == logging.NOTSET:
+            logger.setLevel(logging.INFO)
+        logger.addHandler(handler)
+        try:
+            yield
+        finally:
+            logger.removeHandler(handler)
+            handler.close()

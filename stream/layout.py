@@ -1,0 +1,62 @@
+"""Where things lie in an event's folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class EventPaths:
+    """Where things lie below the event's folder."""
+
+    root: Path
+
+    @property
+    def config(self) -> Path:
+        return self.root / "event.toml"
+
+    @property
+    def roster(self) -> Path:
+        return self.root / "roster.csv"
+
+    @property
+    def templates(self) -> Path:
+        return self.root / "templates"
+
+    @property
+    def template_versions(self) -> Path:
+        return self.root / "template-versions"
+
+    @property
+    def plates(self) -> Path:
+        return self.root / "plates"
+
+    @property
+    def shots(self) -> Path:
+        return self.root / "shots"
+
+    @property
+    def pictures(self) -> Path:
+        return self.root / "pictures"
+
+    @property
+    def queue(self) -> Path:
+        return self.root / "queue.sqlite"
+
+    @property
+    def log(self) -> Path:
+        return self.root / "posewall.log"
+
+    @property
+    def live(self) -> Path:
+        return self.root / "live.json"
+
+    @property
+    def lock(self) -> Path:
+        """Held while a shot or plate gets its number, or its record changes."""
+        return self.root / ".shots.lock"
+
+    @property
+    def folders(self) -> tuple[Path, ...]:
+        return self.templates, self.template_versions, self.plates, self.shots, self.pictures

@@ -1,0 +1,35 @@
+"""Shots: what was captured, who, which template and settings, kept for good."""
+
+from stream.shot.changes import (
+    STILL_MISSED,
+    attach_original,
+    render_again,
+    settle,
+    sweep_leftovers,
+)
+from stream.shot.finding import find_shot, load_shot, shot_ids, shots
+from stream.shot.plates import Plate, load_plate, save_plate
+from stream.shot.record import RECORD, Shot, ShotError
+from stream.shot.store import add_still, load_frame, people_names, save_shot
+
+__all__ = [
+    "RECORD",
+    "STILL_MISSED",
+    "Plate",
+    "Shot",
+    "ShotError",
+    "add_still",
+    "attach_original",
+    "find_shot",
+    "load_frame",
+    "load_plate",
+    "load_shot",
+    "people_names",
+    "render_again",
+    "save_plate",
+    "save_shot",
+    "settle",
+    "shot_ids",
+    "shots",
+    "sweep_leftovers",
+]

@@ -1,0 +1,115 @@
+"""What may change of a kept shot: its still comes, is given up, or the picture is wanted again.
+
+Every change replaces shot.json as a whole, under the event's lock, so that live and batch may
+both do it.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import replace
+from pathlib import Path
+
+from stream.capture.stills import read_still
+from stream.durable import add_copy, held, replace_file, storing, sweep_partials
+from stream.event import Event
+from stream.shot.finding import load_shot, shot_ids
+from stream.shot.naming import picture_name
+from stream.shot.record import RECORD, Shot, ShotError
+from stream.shot.store import file_digest, people_names, still_name
+
+log = logging.getLogger("posewall.shot")
+STILL_MISSED = "the camera's still did not come; the video frame was used"
+
+
+def _rewrite(event: Event, shot: Shot) -> Shot:
+    replace_file(event.paths.shots / shot.id / RECORD, shot.to_bytes())
+    return shot
+
+
+def attach_original(event: Event, shot_id: str, still: Path, *, plate: str | None = None) -> Shot:
+    """Give a shot the still that the tethered camera delivered for it.
+
+    The still is read once before, so that a damaged one never takes the video frame's place.
+    The video frame stays as the proxy. A still that comes after the video frame was settled on
+    is taken all the same, and the picture is made once more under the same name.
+
+    Args:
+        event: the event.
+        shot_id: the shot that awaits it.
+        still: the complete file; it is copied, byte for byte.
+        plate: id of a clean plate made with the same camera, where there is one.
+
+    Raises:
+        UserError: no such shot, it has a still already, the still cannot be read, or the disk
+            did not take it; the shot stays as it was.
+    """
+    read_still(still)
+    with storing(f"the still of shot {shot_id}", event.paths.root), held(event.paths.lock):
+        shot = load_shot(event, shot_id)
+        digest = file_digest(still)
+        if shot.original is not None:
+            if shot.sha256 == digest:
+                return shot
+            raise ShotError(f"shot {shot.id} has its still already; keep this one as a new shot.")
+        name = still_name(still, shot.unique)
+        add_copy(still, event.paths.shots / shot.id / name)
+        late = shot.still_until is None
+        log.info("shot %s got its still%s", shot.id, " late" if late else "")
+        return _rewrite(
+            event,
+            replace(
+                shot,
+                frame=name,
+                original=name,
+                proxy=shot.frame,
+                sha256=digest,
+                plate=plate or shot.plate,
+                still_until=None,
+                render=shot.render + 1 if late else shot.render,
+                notes=tuple(n for n in shot.notes if n != STILL_MISSED),
+            ),
+        )
+
+
+def settle(event: Event, shot_id: str, note: str = STILL_MISSED) -> Shot:
+    """Await no still any longer: the shot's video frame is used, with a note that says so."""
+    with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
+        shot = load_shot(event, shot_id)
+        if shot.still_until is None:
+            return shot
+        log.warning("shot %s: %s", shot.id, note)
+        return _rewrite(event, replace(shot.noting(note), still_until=None))
+
+
+def render_again(event: Event, shot_id: str) -> Shot:
+    """Ask for the picture once more, with the people's names as the roster has them now."""
+    with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
+        shot = load_shot(event, shot_id)
+        name = picture_name(shot.number, people_names(event, shot.people))
+        former = tuple(dict.fromkeys((*shot.former_pictures, shot.picture)))
+        return _rewrite(
+            event,
+            replace(
+                shot,
+                render=shot.render + 1,
+                picture=name,
+                former_pictures=tuple(f for f in former if f != name),
+            ),
+        )
+
+
+def sweep_leftovers(event: Event) -> int:
+    """Remove what processes that died left unfinished in the event's folders."""
+    folders = (
+        event.paths.root,
+        event.paths.shots,
+        event.paths.plates,
+        event.paths.pictures,
+        event.paths.template_versions,
+    )
+    count = sum(sweep_partials(f) for f in folders)
+    count += sum(sweep_partials(event.paths.shots / i) for i in shot_ids(event))
+    if count:
+        log.info("removed %d unfinished leftovers", count)
+    return count

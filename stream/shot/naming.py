@@ -1,0 +1,50 @@
+"""Names of people as file names: any text in, one safe name out.
+
+Sources: Windows' rules for naming files (reserved characters and device names, no dot or space
+at the end); POSIX.1-2017 NAME_MAX, 255 bytes on the file systems in use; Unicode Annex 15 (NFC).
+"""
+
+from __future__ import annotations
+
+import unicodedata
+
+RESERVED_CHARACTERS = frozenset('<>:"/\\|?*')
+DEVICES = frozenset(
+    ["CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"]
+    + [f"{port}{n}" for port in ("COM", "LPT") for n in "0123456789¹²³"]
+)
+# chosen: leaves room in 255 bytes for a number, an extension and the name of a partial file.
+LONGEST_BYTES = 120
+
+
+def safe_name(text: str) -> str:
+    """A name that every file system takes and that stays inside its folder.
+
+    Letters of every script, marks, digits and common signs stay; separators, control and
+    invisible direction characters go. May be empty, where nothing usable is left.
+
+    Args:
+        text: anything.
+
+    Returns:
+        NFC text of at most 120 bytes of UTF-8, spaces as '-'.
+    """
+    kept: list[str] = []
+    for char in unicodedata.normalize("NFC", text):
+        category = unicodedata.category(char)
+        if char in RESERVED_CHARACTERS or category in ("Cc", "Zl", "Zp"):
+            kept.append(" ")
+        elif category not in ("Cf", "Cs", "Co", "Cn"):
+            kept.append(" " if category == "Zs" else char)
+    name = "-".join("".join(kept).split())
+    # Cut whole characters; marks that lost nothing stay with their letter in NFC.
+    name = name.encode()[:LONGEST_BYTES].decode(errors="ignore").strip(".-~ ")
+    if name.split(".")[0].rstrip().upper() in DEVICES:
+        name = f"_{name}"
+    return unicodedata.normalize("NFC", name)
+
+
+def picture_name(number: int, people: str) -> str:
+    """The file name of a shot's picture: its running number, then who is in it."""
+    name = safe_name(people)
+    return f"{number:04d}-{name}.jpg" if name else f"{number:04d}.jpg"

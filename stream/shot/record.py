@@ -1,0 +1,135 @@
+"""What is known of one press: enough to render it again years later."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from datetime import datetime
+from pathlib import PurePath
+from typing import Any
+
+from models.color import Encoding
+from models.errors import PosewallError
+from stream.errors import UserError
+
+RECORD = "shot.json"
+ID_FORM = re.compile(r"\d{4,}-[0-9a-f]{6}")
+
+
+class ShotError(UserError):
+    """A shot is not there, or its files cannot be used."""
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One press.
+
+    Attributes:
+        id: folder name below ``shots/``: the running number and six hex digits of ``unique``.
+        number: running number in the event, from 1.
+        unique: 32 hex digits, written into the picture as its ImageUniqueID.
+        taken: when the button was pressed, with a time zone.
+        source: name of the source, for people.
+        frame: file that the picture is made from, inside the shot's folder.
+        original: the camera's still, byte for byte, or None; where there is one it is ``frame``.
+        proxy: the video frame kept beside a still, or None.
+        encoding: how the stored video frame's planes are to be read (a still carries its own).
+        quarter_turns: clockwise quarter turns that make the stored frame upright.
+        mirror: the picture shows the frame flipped left to right.
+        people: roster numbers; several, one or none.
+        template: name of the template.
+        template_version: its content's hash; the event keeps a copy of every version used.
+        plate: id of the clean plate, or None (the screen is then estimated from the frame).
+        settings: the key settings, as `KeySettings.to_json` gives them.
+        picture: file name below ``pictures/``.
+        former_pictures: names that its picture had before, when a person's name was corrected.
+        render: counts up when the picture is to be made once more.
+        still_until: a tethered still is awaited until then; None when none is awaited.
+        notes: warnings about this shot, for people.
+        sha256: of the file ``frame``, in hex: damage is noticed, and a still added twice.
+        pts, time_base, index: the frame's place in its source.
+    """
+
+    id: str
+    number: int
+    unique: str
+    taken: datetime
+    source: str
+    frame: str
+    original: str | None
+    proxy: str | None
+    encoding: Encoding
+    quarter_turns: int
+    mirror: bool
+    people: tuple[str, ...]
+    template: str
+    template_version: str
+    plate: str | None
+    settings: Mapping[str, Any]
+    picture: str
+    render: int = 1
+    still_until: datetime | None = None
+    notes: tuple[str, ...] = ()
+    former_pictures: tuple[str, ...] = ()
+    sha256: str | None = None
+    pts: int | None = None
+    time_base: str | None = None
+    index: int = 0
+
+    @property
+    def job(self) -> str:
+        """The id of the job that renders it; the same for every process that asks."""
+        return f"{self.id}.{self.render}"
+
+    def noting(self, note: str) -> Shot:
+        """The same shot with one more note, once."""
+        return self if note in self.notes else replace(self, notes=(*self.notes, note))
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values, readable in a file."""
+        data = {f.name: getattr(self, f.name) for f in fields(self)}
+        data["taken"] = self.taken.isoformat()
+        data["still_until"] = self.still_until.isoformat() if self.still_until else None
+        data["encoding"] = self.encoding.to_json()
+        data["people"], data["notes"] = list(self.people), list(self.notes)
+        data["former_pictures"] = list(self.former_pictures)
+        data["settings"] = dict(self.settings)
+        return data
+
+    def to_bytes(self) -> bytes:
+        """The content of shot.json."""
+        return (json.dumps(self.to_json(), indent=2, ensure_ascii=False) + "\n").encode()
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Shot:
+        """The reverse of `to_json`; unknown keys are left aside.
+
+        Raises:
+            ShotError: a value is missing or cannot be what it should be.
+        """
+        try:
+            known = {f.name: data[f.name] for f in fields(cls) if f.name in data}
+            known["taken"] = datetime.fromisoformat(data["taken"])
+            until = data.get("still_until")
+            known["still_until"] = datetime.fromisoformat(until) if until else None
+            known["encoding"] = Encoding.from_json(data["encoding"])
+            known["people"] = tuple(str(p) for p in data["people"])
+            known["notes"] = tuple(str(n) for n in data.get("notes", ()))
+            known["former_pictures"] = tuple(str(n) for n in data.get("former_pictures", ()))
+            known["settings"] = dict(data["settings"])
+            shot = cls(**known)
+        except (KeyError, TypeError, ValueError, PosewallError) as e:
+            raise ShotError(f"a shot's record is damaged ({type(e).__name__}: {e})") from e
+        # Written by hand or by somebody else, a name must still not lead out of its folder.
+        names = (shot.frame, shot.original, shot.proxy, shot.picture, *shot.former_pictures)
+        for name in names:
+            if name is not None and (PurePath(name).name != name or "\\" in name):
+                raise ShotError(
+                    f"the record of shot {shot.id} names the file '{name}', which is not a plain "
+                    "file name; correct it in shot.json."
+                )
+        if not ID_FORM.fullmatch(shot.id) or shot.taken.tzinfo is None:
+            raise ShotError(f"the record of shot '{shot.id}' has no usable id or time")
+        return shot

@@ -1,0 +1,276 @@
+"""Shots on disk: each a folder that is whole under its name or not there.
+
+A shot is written into ``shots/.partial-…``, every file fsynced, then renamed to its id and the
+folder fsynced. Its number is given under the event's lock in that last moment, so a press that
+fails uses none up. Only shot.json changes later, replaced as a whole.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import re
+import shutil
+import time
+import uuid
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import datetime
+from fractions import Fraction
+from pathlib import Path
+from typing import Protocol
+
+from stream.capture.frame import Frame
+from stream.capture.stills import read_still
+from stream.durable import (
+    commit_folder,
+    copy_synced,
+    held,
+    partial_path,
+    storing,
+    write_synced,
+)
+from stream.event import Event
+from stream.shot.finding import shots
+from stream.shot.frames import check_file, decode_frame, encode_frame, view_jpeg
+from stream.shot.naming import picture_name, safe_name
+from stream.shot.plates import PLATE_RECORD
+from stream.shot.record import RECORD, Shot
+from stream.template import Template
+
+log = logging.getLogger("posewall.shot")
+NUMBERED = re.compile(r"\d{4,6}(?=[-.])")
+
+
+class Settings(Protocol):
+    """Anything that the keyer's settings are to this room."""
+
+    def to_json(self) -> dict[str, object]: ...
+
+
+def people_names(event: Event, people: Iterable[str]) -> str:
+    """The names of people by their numbers, as they stand in a picture's name and text."""
+    found = (event.roster.get(number) for number in people)
+    return ", ".join(p.name for p in found if p)
+
+
+def _next_number(event: Event) -> int:
+    """One more than any number in use; the caller holds the lock.
+
+    Pictures count too: a shot that was deleted must not hand its picture's name to another.
+    """
+    taken = [0]
+    for folder in (event.paths.shots, event.paths.pictures):
+        for path in folder.iterdir():
+            match = NUMBERED.match(path.name)
+            if match:
+                taken.append(int(match[0]))
+    return max(taken) + 1
+
+
+def _commit_shot(event: Event, partial: Path, draft: Shot) -> Shot:
+    with held(event.paths.lock):
+        number = _next_number(event)
+        shot = replace(
+            draft,
+            number=number,
+            id=f"{number:04d}-{draft.unique[:6]}",
+            picture=picture_name(number, people_names(event, draft.people)),
+        )
+        write_synced(partial / RECORD, shot.to_bytes())
+        commit_folder(partial, event.paths.shots / shot.id)
+    log.info("kept shot %s (people %s)", shot.id, ",".join(shot.people) or "none")
+    return shot
+
+
+def _draft(
+    event: Event,
+    frame: Frame,
+    file: str,
+    *,
+    people: Sequence[str],
+    template: Template | str | None,
+    plate: str | None,
+    settings: Settings,
+    mirror: bool,
+) -> Shot:
+    # A shot must never name a version that nobody has: its copy is made before the shot is.
+    if template is None or isinstance(template, str):
+        kept = event.template(template)
+    else:
+        kept = event.keep_template(template)
+    # The moment does not come again: what is wrong beside the frame is noted, not refused.
+    notes: list[str] = []
+    if plate is not None and not (event.paths.plates / plate / PLATE_RECORD).is_file():
+        notes.append(f"the clean plate {plate} was no longer there; the screen is estimated")
+        plate = None
+    unknown = [p for p in people if event.roster.get(p) is None]
+    if unknown:
+        notes.append(f"number {', '.join(unknown)} was not on the roster")
+    return Shot(
+        id="",
+        number=0,
+        unique=uuid.uuid4().hex,
+        taken=frame.taken,
+        source=frame.source,
+        frame=file,
+        original=None,
+        proxy=None,
+        encoding=frame.encoding,
+        quarter_turns=frame.quarter_turns,
+        mirror=mirror,
+        people=tuple(dict.fromkeys(people)),
+        template=kept.name,
+        template_version=kept.version,
+        plate=plate,
+        settings=settings.to_json(),
+        picture="",
+        notes=tuple(notes),
+        pts=frame.pts,
+        time_base=str(frame.time_base) if frame.time_base else None,
+        index=frame.index,
+    )
+
+
+def save_shot(
+    event: Event,
+    frame: Frame,
+    *,
+    people: Sequence[str] = (),
+    template: Template | str | None = None,
+    plate: str | None = None,
+    settings: Settings,
+    mirror: bool = False,
+    still_until: datetime | None = None,
+    notes: Sequence[str] = (),
+) -> Shot:
+    """Keep a frame for good, with everything needed to render it again.
+
+    When this returns, the shot survives a power cut. It is not queued yet: see
+    `stream.batch.jobs.enqueue`, and not at all while a still is awaited.
+
+    Args:
+        event: where to.
+        frame: the frame at full resolution; stored losslessly.
+        people: roster numbers; several, one or none. One that the roster lacks is noted.
+        template: a template from `Event.template`, a name, or None for the event's usual one.
+        plate: id of the clean plate in use, or None. One that is not there is noted.
+        settings: the key settings in use.
+        mirror: the picture shows the frame flipped left to right.
+        still_until: with a tethered camera, until when its still is awaited; aware.
+        notes: warnings to keep with the shot.
+
+    Returns:
+        The shot as kept.
+
+    Raises:
+        StorageError: the disk did not take it; nothing is left behind.
+        UserError: the template is not there or cannot be used.
+    """
+    file, data = encode_frame(frame.planes, frame.encoding)
+    with storing("this shot", event.paths.root):
+        draft = _draft(
+            event,
+            frame,
+            file,
+            people=people,
+            template=template,
+            plate=plate,
+            settings=settings,
+            mirror=mirror,
+        )
+        digest = hashlib.sha256(data).hexdigest()
+        draft = replace(draft, still_until=still_until, notes=(*draft.notes, *notes), sha256=digest)
+        partial = partial_path(event.paths.shots)
+        try:
+            partial.mkdir()
+            write_synced(partial / file, data)
+            view = view_jpeg(frame.planes, frame.encoding, frame.quarter_turns)
+            write_synced(partial / "view.jpg", view)
+            return _commit_shot(event, partial, draft)
+        except BaseException:
+            shutil.rmtree(partial, ignore_errors=True)
+            raise
+
+
+def still_name(path: Path, unique: str) -> str:
+    """The name under which a camera's file lies in a shot's or plate's folder."""
+    stem = safe_name(path.stem) or unique[:6]
+    return f"still-{stem}{path.suffix.lower()}"
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hex."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def add_still(
+    event: Event,
+    path: Path,
+    *,
+    people: Sequence[str] = (),
+    template: Template | str | None = None,
+    plate: str | None = None,
+    settings: Settings,
+) -> tuple[Shot, bool]:
+    """Make a shot from a file, which is copied in byte for byte.
+
+    Returns:
+        The shot, and whether it is new: the same file with the same people and template is
+        there only once.
+
+    Raises:
+        StorageError: the disk did not take it; nothing is left behind.
+        UserError: the file is no picture that can be read.
+    """
+    frame = read_still(path)
+    with storing(f"the still {path.name}", event.paths.root):
+        draft = _draft(
+            event,
+            frame,
+            "",
+            people=people,
+            template=template,
+            plate=plate,
+            settings=settings,
+            mirror=False,
+        )
+        digest = file_digest(path)
+        for known in shots(event):
+            same = (known.sha256, known.people, known.template)
+            if same == (digest, draft.people, draft.template):
+                return known, False
+        name = still_name(path, draft.unique)
+        draft = replace(draft, frame=name, original=name, sha256=digest)
+        partial = partial_path(event.paths.shots)
+        try:
+            partial.mkdir()
+            copy_synced(path, partial / name)
+            return _commit_shot(event, partial, draft), True
+        except BaseException:
+            shutil.rmtree(partial, ignore_errors=True)
+            raise
+
+
+def load_frame(event: Event, shot: Shot) -> Frame:
+    """The frame that a shot's picture is made from, as it was.
+
+    Raises:
+        UserError: its file is missing or damaged.
+    """
+    path = event.paths.shots / shot.id / shot.frame
+    check_file(path, shot.sha256)
+    if shot.original is not None:
+        return replace(read_still(path), source=shot.source)
+    return Frame(
+        planes=decode_frame(path, shot.encoding),
+        encoding=shot.encoding,
+        quarter_turns=shot.quarter_turns,
+        pts=shot.pts,
+        time_base=Fraction(shot.time_base) if shot.time_base else None,
+        arrived_s=time.monotonic(),
+        taken=shot.taken,
+        source=shot.source,
+        index=shot.index,
+    )

@@ -1,0 +1,110 @@
+"""From a shot's folder to pixels, with the real keyer and a real template."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+import torch
+
+from models.keyer import Grade, Keyer
+from stream.batch.render import PLATE_UNFIT, Renderer, text_fields
+from stream.event import Event
+from stream.shot import (
+    ShotError,
+    add_still,
+    load_shot,
+    save_plate,
+    save_shot,
+)
+from tests.stream.batch.scenario import SETTINGS, make_event, make_frame, make_still
+
+
+@pytest.fixture
+def event(tmp_path: Path) -> Event:
+    return make_event(tmp_path)
+
+
+def test_what_is_printed_is_what_the_keyer_shows(event: Event) -> None:
+    frame = make_frame(3, quarter_turns=1)
+    shot = save_shot(event, frame, people=["1"], settings=SETTINGS, mirror=True)
+    picture = Renderer(event).render(load_shot(event, shot.id))
+    template = event.template()
+    size = template.picture_size()
+    keyer = Keyer(Grade.FINAL, SETTINGS)
+    direct = keyer.composite(
+        frame.planes,
+        frame.encoding,
+        1,
+        template.scene(size, {"name": "Mira Tallow"}),
+        template.placement(frame.upright_size, size, mirror=True),
+    )
+    assert torch.equal(picture.pixels, direct.picture)
+    assert (picture.pixels.shape, picture.ppi, picture.taken) == ((100, 80, 3), 40, frame.taken)
+
+
+def test_the_name_is_set_and_so_is_nobody(event: Event) -> None:
+    renderer = Renderer(event)
+    some = renderer.render(save_shot(event, make_frame(), people=["1"], settings=SETTINGS))
+    none = renderer.render(save_shot(event, make_frame(), people=[], settings=SETTINGS))
+    differs = (some.pixels != none.pixels).any(-1).any(-1)
+    # The text field lies at 222 to 248 of 250 canvas rows, 89 to 99 of the picture's 100.
+    assert differs[89:].any()
+    assert not differs[:88].any()
+
+
+def test_several_people_and_one_who_left(event: Event) -> None:
+    shot = save_shot(event, make_frame(), people=["1", "2"], settings=SETTINGS)
+    assert text_fields(event, shot) == {
+        "number": "1, 2",
+        "name": "Mira Tallow, Jon Fenwick",
+        "group": "Otters",
+    }
+    event.paths.roster.write_text("number,name\n1,Mira Tallow\n", "utf-8")
+    with pytest.raises(ShotError, match="number 2"):
+        Renderer(event).render(shot)
+
+
+def test_no_shot_leaves_a_trace_in_the_next(event: Event) -> None:
+    plate = save_plate(event, make_frame(50))
+    one = save_shot(event, make_frame(1), settings=SETTINGS)
+    other = save_shot(event, make_frame(2), settings=SETTINGS, plate=plate)
+    renderer = Renderer(event)
+    before = renderer.render(one).pixels
+    renderer.render(other)
+    assert torch.equal(renderer.render(one).pixels, before)
+    assert torch.equal(Renderer(event).render(one).pixels, before)
+
+
+def test_a_plate_of_the_video_is_not_used_for_a_still(event: Event, tmp_path: Path) -> None:
+    plate = save_plate(event, make_frame(50))
+    still = make_still(tmp_path / "a.jpg")
+    shot, _ = add_still(event, still, plate=plate, settings=SETTINGS)
+    picture = Renderer(event).render(shot)
+    assert PLATE_UNFIT in picture.notes
+    without = Renderer(event).render(replace(shot, plate=None))
+    assert torch.equal(picture.pixels, without.pixels)
+
+
+def test_a_plate_that_fits_is_used(event: Event) -> None:
+    plate = save_plate(event, make_frame(50))
+    shot = save_shot(event, make_frame(2), settings=SETTINGS, plate=plate)
+    picture = Renderer(event).render(shot)
+    assert PLATE_UNFIT not in picture.notes
+    assert not torch.equal(picture.pixels, Renderer(event).render(replace(shot, plate=None)).pixels)
+
+
+def test_a_shot_keeps_the_template_that_it_was_made_with(event: Event) -> None:
+    shot = save_shot(event, make_frame(2), settings=SETTINGS)
+    before = Renderer(event).render(shot).pixels
+    for path in (event.paths.templates / "pier").iterdir():
+        path.unlink()
+    assert torch.equal(Renderer(Event.open(event.paths.root)).render(shot).pixels, before)
+
+
+def test_an_enlarged_frame_is_noted(event: Event) -> None:
+    small = make_frame(2, size=(24, 32))
+    picture = Renderer(event).render(save_shot(event, small, settings=SETTINGS))
+    # 100 picture rows over 24 frame rows; 40 ppi * 24 / 100 = 9.6 (computed).
+    assert any("10 real pixels" in n for n in picture.notes)

@@ -1,0 +1,140 @@
+"""An event is one folder, whole or not there, and says plainly what is wrong with it."""
+
+from __future__ import annotations
+
+import logging
+import tomllib
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from stream.config import EventConfig, EventError
+from stream.errors import UserError
+from stream.event import Event
+from tests.stream.batch.scenario import ROSTER, make_event, make_template
+
+
+def test_a_new_event_holds_all_it_was_given(tmp_path: Path) -> None:
+    listed = tmp_path / "list.csv"
+    listed.write_text(ROSTER, "utf-8")
+    pier = make_template(tmp_path / "pier")
+    dune = make_template(tmp_path / "dune", text="{group}")
+    event = Event.create(
+        tmp_path / "a" / "walk",
+        "Lantern Walk",
+        day=date(2026, 5, 31),
+        roster=listed,
+        templates=[pier, dune],
+    )
+    assert event.template_names == ("dune", "pier")
+    assert event.config.template == "pier"
+    assert [p.name for p in event.roster] == ["Mira Tallow", "Jon Fenwick", "Åsa Öberg"]
+    again = Event.open(tmp_path / "a" / "walk")
+    assert again.config == event.config
+    # Readable without the program: the roster is the given file, the settings are TOML.
+    assert event.paths.roster.read_bytes() == listed.read_bytes()
+    assert tomllib.loads(event.paths.config.read_text("utf-8"))["date"] == date(2026, 5, 31)
+
+
+def test_settings_survive_toml() -> None:
+    # TOML 1.0: basic strings, control characters escaped; no null.
+    key = {"screen": [0.1, 0.7, 0.2], "shrink": 2, "soft": True, "way": 'a "b"\\\n\x7f', "x": None}
+    text = EventConfig('A "fair"\x7f \u2603', date(2026, 1, 2), "pier", key).to_toml()
+    data = tomllib.loads(text)
+    assert data["name"] == 'A "fair"\x7f \u2603'
+    assert data["key"] == {k: v for k, v in key.items() if v is not None}
+
+
+def test_a_mistake_leaves_nothing_behind(tmp_path: Path) -> None:
+    bad = tmp_path / "bad.csv"
+    bad.write_text("age\n9\n")
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    before = sorted(p.name for p in tmp_path.iterdir())
+    with pytest.raises(UserError):
+        Event.create(tmp_path / "walk", "Walk", roster=bad)
+    with pytest.raises(UserError):
+        Event.create(tmp_path / "walk", "Walk", templates=[empty])
+    with pytest.raises(EventError, match="needs a name"):
+        Event.create(tmp_path / "walk", "  ")
+    assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+def test_a_folder_with_something_in_it_is_never_taken(tmp_path: Path) -> None:
+    (tmp_path / "walk").mkdir()
+    (tmp_path / "walk" / "mine.txt").write_text("keep")
+    with pytest.raises(EventError, match="not empty"):
+        Event.create(tmp_path / "walk", "Walk")
+    assert (tmp_path / "walk" / "mine.txt").read_text() == "keep"
+
+
+def test_an_empty_folder_is_taken(tmp_path: Path) -> None:
+    (tmp_path / "walk").mkdir()
+    assert Event.create(tmp_path / "walk", "Walk").name == "Walk"
+
+
+@pytest.mark.parametrize("text", ["name = ", "date = 2026-01-01", 'name = "x"\ndate = "soon"'])
+def test_a_damaged_event_file_is_named(tmp_path: Path, text: str) -> None:
+    (tmp_path / "event.toml").write_text(text)
+    with pytest.raises(EventError, match=r"event\.toml"):
+        Event.open(tmp_path)
+
+
+def test_no_event_there(tmp_path: Path) -> None:
+    with pytest.raises(EventError, match="event new"):
+        Event.open(tmp_path)
+    with pytest.raises(EventError, match="no folder"):
+        Event.open(tmp_path / "nowhere")
+
+
+def test_the_roster_is_read_again_after_a_change(tmp_path: Path) -> None:
+    event = make_event(tmp_path)
+    assert len(event.roster) == 3
+    event.paths.roster.write_text(ROSTER + "4,Lou Sands,Terns\n", "utf-8")
+    assert event.roster.get("4") is not None
+    other = tmp_path / "other.csv"
+    other.write_text("nothing\n")
+    with pytest.raises(UserError):
+        event.set_roster(other)
+    assert len(event.roster) == 4
+
+
+def test_every_version_of_a_template_stays(tmp_path: Path) -> None:
+    event = make_event(tmp_path)
+    first = event.template()
+    path = event.paths.templates / "pier" / "template.toml"
+    path.write_text(path.read_text("utf-8").replace("{name}", "{group}"), "utf-8")
+    second = event.template("pier")
+    assert second.version != first.version
+    fresh = Event.open(event.paths.root)
+    for version, value in ((first.version, "{name}"), (second.version, "{group}")):
+        kept = fresh.template_version("pier", version)
+        assert (kept.version, kept.name, kept.texts[0].value) == (version, "pier", value)
+
+
+def test_a_kept_version_that_was_changed_is_noticed(tmp_path: Path) -> None:
+    event = make_event(tmp_path)
+    version = event.template().version
+    (kept,) = event.paths.template_versions.rglob("template.toml")
+    kept.write_text(kept.read_text("utf-8").replace("size = 18", "size = 17"), "utf-8")
+    with pytest.raises(EventError, match="was changed"):
+        Event.open(event.paths.root).template_version("pier", version)
+
+
+@pytest.mark.parametrize("name", ["../pier", "dune", "", "a/b", "..", "a\\b"])
+def test_templates_that_are_not_there(tmp_path: Path, name: str) -> None:
+    event = make_event(tmp_path)
+    with pytest.raises(EventError):
+        event.template(name)
+
+
+def test_the_log_is_in_the_folder_only_while_asked(tmp_path: Path) -> None:
+    event = make_event(tmp_path)
+    logger = logging.getLogger("posewall.anything")
+    with event.logging():
+        logger.warning("within")
+    logger.warning("after")
+    text = event.paths.log.read_text("utf-8")
+    assert "within" in text
+    assert "after" not in text
