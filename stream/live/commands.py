@@ -1,0 +1,279 @@
+"""The commands of the live program: live, grab, plate, next.
+
+The heavy modules are loaded by the command that needs them: a grab from another terminal should
+not wait for them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import signal
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from stream.errors import UserError
+
+if TYPE_CHECKING:
+    from stream.live.session import Session
+
+DEFAULT_PORT = 7310
+
+
+def _positive(text: str) -> float:
+    value = float(text)
+    if not 0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"got {text}; need a number above 0")
+    return value
+
+
+def _height(text: str) -> int:
+    value = int(text)
+    if not 120 <= value <= 4320:
+        raise argparse.ArgumentTypeError(f"got {text}; need 120 to 4320 pixels")
+    return value
+
+
+def _port(text: str) -> int:
+    value = int(text)
+    if not 0 <= value <= 65535:
+        raise argparse.ArgumentTypeError(f"got {text}; need 1024 to 65535, or 0 for any free one")
+    return value
+
+
+def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Offer live, grab, plate and next."""
+    live = sub.add_parser(
+        "live",
+        help="show the live composite, and keep shots",
+        description="Key a live source into the template and show it on two pages of this "
+        "machine: the stage for the subject and the desk for the operator. A grab keeps the "
+        "frame of that moment at full resolution.",
+    )
+    live.add_argument("--event", required=True, type=Path, metavar="DIR", help="the event's folder")
+    live.add_argument(
+        "--source", required=True, help="camera, address or file that the pictures come from"
+    )
+    live.add_argument(
+        "--turn",
+        type=int,
+        choices=(0, 90, 180, 270),
+        help="turn clockwise by so many degrees, for a camera on its side "
+        "(otherwise as the source says)",
+    )
+    live.add_argument(
+        "--mirror",
+        action="store_true",
+        help="let the stage act as a mirror; desk and prints are never mirrored",
+    )
+    live.add_argument("--template", metavar="NAME", help="template (otherwise the event's own)")
+    live.add_argument(
+        "--stills",
+        type=Path,
+        metavar="DIR",
+        help="folder that a tethered camera delivers into; a grab then takes its next still",
+    )
+    live.add_argument(
+        "--port", type=_port, default=DEFAULT_PORT, help="of the pages (default: %(default)s)"
+    )
+    live.add_argument(
+        "--device", choices=("auto", "cpu", "cuda"), default="auto", help="what keys the picture"
+    )
+    live.add_argument(
+        "--preview-height",
+        type=_height,
+        default=720,
+        metavar="PX",
+        help="height of the live picture (default: %(default)s)",
+    )
+    live.add_argument(
+        "--plate", type=Path, metavar="FILE", help="clean plate: a still of the screen"
+    )
+    live.add_argument(
+        "--for", dest="for_s", type=_positive, metavar="SECONDS", help="end after so many seconds"
+    )
+    live.add_argument("--once", action="store_true", help="end when a file has been played")
+    live.add_argument(
+        "--no-batch",
+        dest="batch",
+        action="store_false",
+        help="do not make the pictures beside the live program; they stay queued",
+    )
+    live.set_defaults(run=run_live)
+
+    grab = sub.add_parser(
+        "grab",
+        help="keep the picture of this moment",
+        description="Keep the frame of this moment in the running live program. Prints the "
+        "shot's id once it is safe on disk.",
+    )
+    grab.add_argument("--event", required=True, type=Path, metavar="DIR", help="the event's folder")
+    grab.set_defaults(run=run_grab)
+
+    plate = sub.add_parser(
+        "plate",
+        help="take the clean plate: the empty screen",
+        description="Keep the frame of this moment as the clean plate of the running live "
+        "program. Nobody may stand before the screen.",
+    )
+    plate.add_argument(
+        "--event", required=True, type=Path, metavar="DIR", help="the event's folder"
+    )
+    plate.add_argument("--drop", action="store_true", help="do without a clean plate instead")
+    plate.set_defaults(run=run_plate)
+
+    after = sub.add_parser(
+        "next",
+        help="say who is in the next shots",
+        description="Say who is in the next shots, by number or name; several people, or none "
+        "for pictures that belong to nobody by name.",
+    )
+    after.add_argument("people", nargs="*", metavar="PERSON", help="number or name on the roster")
+    after.add_argument(
+        "--event", required=True, type=Path, metavar="DIR", help="the event's folder"
+    )
+    after.set_defaults(run=run_next)
+
+
+def _asked(args: argparse.Namespace, path: str, words: dict[str, Any]) -> dict[str, Any]:
+    from stream.live.link import ask, find_link
+
+    return ask(find_link(args.event), path, words)
+
+
+def run_grab(args: argparse.Namespace) -> int:
+    """Keep the frame of the moment at which this process was started."""
+    from stream.live.link import started_ago_s
+
+    print(_asked(args, "/grab", {"age_s": started_ago_s()})["shot"])
+    return 0
+
+
+def run_plate(args: argparse.Namespace) -> int:
+    """Take the clean plate, or drop it."""
+    from stream.live.link import started_ago_s
+
+    words = {"drop": True} if args.drop else {"age_s": started_ago_s()}
+    print(_asked(args, "/plate", words)["sentence"])
+    return 0
+
+
+def run_next(args: argparse.Namespace) -> int:
+    """Say who is in the next shots."""
+    print(_asked(args, "/next", {"people": args.people})["sentence"])
+    return 0
+
+
+def run_live(args: argparse.Namespace) -> int:
+    """Run until the source ends (``--once``), the time is up, or the user ends it."""
+    screen = _Screen()
+    screen.say("Getting ready")
+    from stream.event import Event
+    from stream.live.session import Session
+    from stream.live.wishes import Wishes
+
+    event = Event.open(args.event)
+    wishes = Wishes(
+        source=args.source,
+        turn=args.turn,
+        mirror=args.mirror,
+        template=args.template,
+        stills=args.stills,
+        port=args.port,
+        device=args.device,
+        preview_height=args.preview_height,
+        plate=args.plate,
+        once=args.once,
+        batch=args.batch,
+    )
+    ended = threading.Event()
+    for sign in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(sign, lambda *_: ended.set())
+    with event.logging():
+        session = Session(event, wishes, tell=screen.say)
+        try:
+            session.start()
+            _run_until(session, ended, args.for_s, screen)
+        finally:
+            screen.end()
+            session.stop()
+    return 0
+
+
+def _run_until(
+    session: Session, ended: threading.Event, for_s: float | None, screen: _Screen
+) -> None:
+    from stream.live.presses import HELP, TerminalKeys
+
+    def act(key: str) -> None:
+        if key == "quit":
+            ended.set()
+            return
+        try:
+            future = session.grab(0.0) if key == "grab" else session.plate(0.0)
+        except UserError as error:
+            screen.say(str(error))
+        else:
+            future.add_done_callback(lambda f: _told(f, screen))
+
+    end = None if for_s is None else time.monotonic() + for_s
+    with TerminalKeys(act) as keys:
+        if keys.active:
+            screen.say(HELP)
+        while not ended.is_set() and (end is None or time.monotonic() < end):
+            if session.finished(0.2):
+                return
+            screen.status(session.line())
+
+
+def _told(future: Any, screen: _Screen) -> None:
+    # The sentence of a failure was told where it happened.
+    if future.exception() is None:
+        screen.say(future.result()["sentence"])
+
+
+class _Screen:
+    """The terminal: sentences stay, the status line under them is written anew."""
+
+    EVERY_S = 1.0
+    # A log file wants a line now and then, not one a second.
+    EVERY_PLAIN_S = 10.0
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._lively = sys.stderr.isatty()
+        self._again = time.monotonic() + self.EVERY_S
+        self._line = ""
+
+    def say(self, sentence: str) -> None:
+        with self._lock:
+            self._wipe()
+            print(sentence, file=sys.stderr, flush=True)
+
+    def status(self, line: str) -> None:
+        with self._lock:
+            if time.monotonic() < self._again:
+                return
+            self._again = time.monotonic() + (self.EVERY_S if self._lively else self.EVERY_PLAIN_S)
+            if self._lively:
+                self._wipe()
+                # A line that wraps could not be written over.
+                self._line = line[: shutil.get_terminal_size().columns - 1]
+                print(self._line, end="", file=sys.stderr, flush=True)
+            else:
+                print(line, file=sys.stderr, flush=True)
+
+    def end(self) -> None:
+        with self._lock:
+            if self._line:
+                print(file=sys.stderr, flush=True)
+                self._line = ""
+
+    def _wipe(self) -> None:
+        if self._line:
+            # ISO/IEC 6429 (ECMA-48): CR, then EL erases to the end of the line
+            print("\r\x1b[K", end="", file=sys.stderr)
+            self._line = ""

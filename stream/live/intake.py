@@ -1,0 +1,129 @@
+"""The watched source as the loop and the pages see it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+from stream.capture.frame import Frame
+from stream.capture.source import Source, open_source
+from stream.capture.watch import Watched, WatchState
+from stream.live.figures import Meter
+
+WAIT_S = 0.25
+
+# What the pages tell apart; the sentence beside it says the rest.
+PAGE_STATE = {
+    WatchState.CONNECTING: "starting",
+    WatchState.LIVE: "live",
+    WatchState.SILENT: "silent",
+    WatchState.LOST: "lost",
+    WatchState.ENDED: "ended",
+    WatchState.CLOSED: "ended",
+}
+
+
+class TimedSource:
+    """A source whose reading is timed.
+
+    What is noted is the processor time of the reading thread: the wait for the next frame of a
+    camera costs nothing and says nothing.
+    """
+
+    def __init__(self, source: Source, note: Callable[[float], None]) -> None:
+        self._source = source
+        self._note = note
+        self.name = source.name
+        self.live = source.live
+
+    def open(self) -> None:
+        """Open the source."""
+        self._source.open()
+        self.name = self._source.name
+
+    def read(self) -> Frame | None:
+        """The next frame."""
+        start = time.thread_time()
+        frame = self._source.read()
+        self._note(time.thread_time() - start)
+        return frame
+
+    def close(self) -> None:
+        """Close the source."""
+        self._source.close()
+
+
+class Intake:
+    """Reads the newest frame of a source that is watched.
+
+    Args:
+        address: what the user gave as the source.
+        turn: degrees clockwise that make the picture upright; None believes the source.
+        once: a file ends the program when it has been played; otherwise it begins again.
+        meter: counts frames that a newer one replaced before they were read.
+        say: takes a sentence for the user.
+
+    Raises:
+        SourceError: an address that means nothing.
+    """
+
+    def __init__(
+        self,
+        address: str,
+        turn: int | None,
+        *,
+        once: bool,
+        meter: Meter,
+        say: Callable[[str], None],
+    ) -> None:
+        turns = None if turn is None else turn // 90
+
+        def make() -> Source:
+            source = open_source(address, quarter_turns=turns, loop=not once, say=say)
+            return TimedSource(source, lambda s: meter.stages.note("capture", s))
+
+        first = make()  # nothing is opened by it, but a wrong address is refused now
+        self.live = first.live
+        self._once = once
+        self._meter = meter
+        self._watched = Watched(make, name=first.name)
+        self._index = -1
+        self._dropped = 0
+
+    def open(self) -> None:
+        """Begin to connect; returns at once."""
+        self._watched.start()
+
+    def close(self) -> None:
+        """Let go of the source."""
+        self._watched.close()
+
+    def read(self) -> Frame | None:
+        """The newest frame, each once; None when none came in a quarter of a second."""
+        frame = self._watched.latest(self._index, WAIT_S)
+        dropped = self._watched.frames_dropped
+        if dropped > self._dropped:
+            self._meter.missed(dropped - self._dropped)
+            self._dropped = dropped
+        if frame is not None:
+            self._index = frame.index
+        return frame
+
+    @property
+    def over(self) -> bool:
+        """True when a file has been played, or could not be."""
+        return self._watched.status.state in (WatchState.ENDED, WatchState.CLOSED)
+
+    @property
+    def failure(self) -> str | None:
+        """Why nothing at all came of a file; None while there is no such trouble."""
+        status = self._watched.status
+        if status.state is WatchState.ENDED and self._watched.frames_in == 0:
+            return status.sentence
+        return None
+
+    def state(self) -> dict[str, Any]:
+        """For the pages: ``state`` and a sentence."""
+        status = self._watched.status
+        return {"state": PAGE_STATE[status.state], "sentence": status.sentence}

@@ -1,0 +1,85 @@
+"""One quiet thread that does what must be safe on disk, in order, beside the loop."""
+
+from __future__ import annotations
+
+import logging
+import os
+import queue
+import sys
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from typing import Any
+
+from models.errors import PosewallError
+from stream.errors import UserError
+
+log = logging.getLogger("posewall.live")
+Answer = dict[str, Any]
+
+
+def lower_priority() -> None:
+    """Let this thread run only where the live picture leaves room (Linux: threads have a nice)."""
+    if sys.platform == "linux":
+        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 10)
+
+
+class Keeper:
+    """Stores shots and plates one after the other, in the order of the presses.
+
+    Args:
+        on_trouble: told the sentence of what failed.
+    """
+
+    def __init__(self, on_trouble: Callable[[str], None]) -> None:
+        self._on_trouble = on_trouble
+        self._work: queue.Queue[tuple[Future[Answer], Callable[[], Answer]] | None] = queue.Queue()
+        self._closed = threading.Lock()
+        self._ended = False
+        self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def do(self, act: Callable[[], Answer]) -> Future[Answer]:
+        """Have something done in its turn; returns at once.
+
+        The future gets what ``act`` returns, or a `UserError` whatever went wrong.
+        """
+        answer: Future[Answer] = Future()
+        with self._closed:
+            if self._ended:
+                answer.set_exception(UserError("The live program is ending; nothing was kept."))
+            else:
+                self._work.put((answer, act))
+        return answer
+
+    def close(self, timeout_s: float = 30.0) -> bool:
+        """Finish what was asked for so far, then end; True when that was done in time."""
+        with self._closed:
+            self._ended = True
+            self._work.put(None)
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        lower_priority()
+        while (job := self._work.get()) is not None:
+            answer, act = job
+            try:
+                result = act()
+            except PosewallError as error:
+                log.warning("not kept: %s", error)
+                self._on_trouble(str(error))
+                answer.set_exception(
+                    error if isinstance(error, UserError) else UserError(str(error))
+                )
+            except Exception as error:
+                log.error("a press failed", exc_info=error)
+                sentence = f"Not kept ({type(error).__name__}); the event's log has more."
+                self._on_trouble(sentence)
+                answer.set_exception(UserError(sentence))
+            else:
+                answer.set_result(result)

@@ -1,0 +1,232 @@
+"""The live loop: take in, key and composite, encode, show; each at its own pace, newest wins."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import cv2
+import numpy as np
+import torch
+
+from models.color import Encoding, Planes
+from models.composite import Scene
+from models.resample import Placement
+from stream.capture.frame import Frame
+from stream.live.figures import Meter
+from stream.live.plates import PlateKeeper
+from stream.live.ring import Ring
+from stream.live.scenes import Setting
+from stream.live.slot import Slot
+from stream.live.steady import Steady
+from stream.pages.feed import Feed
+
+JPEG_QUALITY = 85
+TAKE_S = 0.25
+
+
+class Composited(Protocol):
+    """What the keyer gives back, as far as the loop needs it."""
+
+    @property
+    def picture(self) -> torch.Tensor:
+        """(H, W, 3) uint8, sRGB, on the keyer's device."""
+
+    @property
+    def screen_found(self) -> bool:
+        """False when the frame shows no screen, so that everything counts as subject."""
+
+    @property
+    def plate_fits(self) -> bool | None:
+        """False when the clean plate no longer fits; None without one."""
+
+
+class Keys(Protocol):
+    """The part of the keyer that the loop uses."""
+
+    def set_plate(
+        self, planes: Planes | None, encoding: Encoding | None = None, quarter_turns: int = 0
+    ) -> None:
+        """Use a clean plate, or none."""
+
+    def composite(
+        self,
+        planes: Planes,
+        encoding: Encoding,
+        quarter_turns: int,
+        scene: Scene,
+        placement: Placement,
+    ) -> Composited:
+        """Key a frame and lay it into the scene."""
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A composite on its way to the pages."""
+
+    picture: np.ndarray
+    arrived_s: float
+
+
+def jpeg(picture: np.ndarray, quality: int = JPEG_QUALITY) -> bytes:
+    """Encode a picture for the pages.
+
+    Args:
+        picture: (H, W, 3) uint8, sRGB.
+        quality: of JPEG, 0 to 100.
+    """
+    done, data = cv2.imencode(
+        ".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality]
+    )
+    if not done:
+        raise RuntimeError(f"JPEG encoder refused a picture of {picture.shape}")
+    return bytes(data)
+
+
+class LiveLoop:
+    """Three threads with a newest-wins slot between each two.
+
+    Args:
+        read: the next frame; None when none came in a while.
+        over: True once ``read`` will give no more frames.
+        keyer: keys and composites; only the loop's own thread touches it.
+        setting: the scene to show now; None while the first is being built.
+        plates: which clean plate the keyer is to have.
+        ring: keeps recent frames for grabbing.
+        feed: shows pictures.
+        on_screen: told for each frame whether a screen was found in it.
+        meter: counts and times.
+        on_error: told the sentence of each failure.
+    """
+
+    def __init__(
+        self,
+        *,
+        read: Callable[[], Frame | None],
+        over: Callable[[], bool],
+        keyer: Keys,
+        device: str,
+        setting: Callable[[], Setting | None],
+        plates: PlateKeeper,
+        ring: Ring,
+        feed: Feed,
+        meter: Meter,
+        on_error: Callable[[str], None],
+        on_screen: Callable[[bool], None] = lambda _: None,
+    ) -> None:
+        self._read = read
+        self._over = over
+        self._keyer = keyer
+        self._device = torch.device(device)
+        self._setting = setting
+        self._plates = plates
+        self._ring = ring
+        self._feed = feed
+        self._meter = meter
+        self._on_screen = on_screen
+        self._stop = threading.Event()
+        self._captured: Slot[Frame] = Slot()
+        self._composited: Slot[Ready] = Slot()
+        self._source_name: str | None = None
+        self._at_hand = ""
+
+        def failed(sentence: str) -> None:
+            meter.failed()
+            on_error(sentence)
+
+        self._stations = [
+            Steady("capture", self._take_in, self._stop, failed),
+            Steady("key", self._key, self._stop, failed, lambda: self._at_hand),
+            Steady("show", self._show, self._stop, failed),
+        ]
+
+    @property
+    def shown(self) -> int:
+        """Pictures offered to the pages so far."""
+        return self._composited.put_count
+
+    def start(self) -> None:
+        """Begin."""
+        for station in self._stations:
+            station.start()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait for the end of the source; True when every frame has gone through."""
+        return all(station.join(timeout_s) for station in self._stations)
+
+    def stop(self) -> None:
+        """End now; frames under way are dropped."""
+        self._stop.set()
+        self._captured.close()
+        self._composited.close()
+        self.wait(5.0)
+
+    def _take_in(self) -> bool:
+        frame = self._read()
+        if frame is not None:
+            if self._source_name != frame.source:
+                self._ring.clear()
+                self._source_name = frame.source
+            self._meter.arrived()
+            self._ring.add(frame)
+            before = self._captured.passed_over
+            self._captured.put(frame)
+            self._meter.dropped(self._captured.passed_over - before)
+        elif self._over():
+            self._captured.close()
+            return False
+        return True
+
+    def _key(self) -> bool:
+        frame = self._captured.take(TAKE_S)
+        if frame is None:
+            if self._captured.closed:
+                self._composited.close()
+                return False
+            return True
+        setting = self._setting()
+        if setting is None:
+            self._meter.dropped(1)
+            return True
+        self._at_hand = (
+            f"(frame {frame.index} of {frame.source}, {frame.upright_size}, {frame.encoding})"
+        )
+        stages = self._meter.stages
+        self._plates.before(self._keyer, frame)
+        with stages.timed("upload"):
+            planes = self._uploaded(frame.planes)
+        with stages.timed("key"):
+            done = self._keyer.composite(
+                planes,
+                frame.encoding,
+                frame.quarter_turns,
+                setting.scene,
+                setting.placement(frame.upright_size),
+            )
+        with stages.timed("composite"):
+            picture = done.picture.cpu().numpy()
+        if self._plates.after(done.plate_fits):
+            self._plates.give_up(self._keyer)
+        self._on_screen(done.screen_found)
+        before = self._composited.passed_over
+        self._composited.put(Ready(picture, frame.arrived_s))
+        self._meter.dropped(self._composited.passed_over - before)
+        return True
+
+    def _uploaded(self, planes: Planes) -> Planes:
+        if self._device.type == "cpu":
+            return planes
+        y, c, d = (p.to(self._device, non_blocking=True) for p in planes)
+        return y, c, d
+
+    def _show(self) -> bool:
+        ready = self._composited.take(TAKE_S)
+        if ready is None:
+            return not self._composited.closed
+        with self._meter.stages.timed("jpeg"):
+            data = jpeg(ready.picture)
+        self._feed.publish(data, ready.arrived_s)
+        self._meter.ready(ready.arrived_s)
+        return True

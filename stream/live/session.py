@@ -1,0 +1,373 @@
+"""One evening's live program: everything that `posewall live` runs, wired together."""
+
+from __future__ import annotations
+
+import logging
+import os
+import secrets
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Any
+
+from models.errors import PosewallError
+from models.keyer import Grade, Keyer, KeySettings
+from stream.batch import JobQueue
+from stream.capture.arrivals import Arrivals
+from stream.capture.stills import read_still
+from stream.errors import UserError
+from stream.event import Event
+from stream.live import people as who
+from stream.live.countdown import Countdown
+from stream.live.figures import Meter
+from stream.live.intake import Intake
+from stream.live.keeping import Keeper
+from stream.live.lately import Lately
+from stream.live.link import Link, LinkError, ask, read_link
+from stream.live.loop import LiveLoop
+from stream.live.making import Making
+from stream.live.notices import Notices, ScreenWatch
+from stream.live.plates import PlateKeeper
+from stream.live.ring import Ring
+from stream.live.scenes import SceneMaker, preview_size
+from stream.live.shooting import Shooting
+from stream.live.steady import Steady
+from stream.live.tether import Awaiting, Tether
+from stream.live.wishes import Wishes, bound_threads, pick_device
+from stream.pages.feed import Feed
+from stream.pages.serve import PageServer
+from stream.roster import Person
+from stream.shot import save_plate
+
+log = logging.getLogger("posewall.live")
+
+SAY_EVERY_S = 0.4
+
+
+class Session:
+    """Runs until stopped; what the pages and commands ask of it stands in `Controls`."""
+
+    def __init__(
+        self, event: Event, wishes: Wishes, tell: Callable[[str], None] = lambda _: None
+    ) -> None:
+        self.event = event
+        self.wishes = wishes
+        self._tell = tell
+        self.notices = Notices(tell)
+        self.feed = Feed()
+        self.meter = Meter()
+        self.feed.on_drawn = lambda view: self.meter.shown(view.arrived_s)
+        self.feed.on_sent = lambda seconds: self.meter.stages.note("send", seconds)
+        self._stop = threading.Event()
+        self._lock = threading.Lock()
+        self._next: tuple[Person, ...] = ()
+        self._kept = 0
+        self._greeted = False
+        self._countdown = Countdown(self._press)
+        self._ring = Ring()
+        self.plates = PlateKeeper(self.notices.passing)
+        self._screen = ScreenWatch(self.notices)
+        self._lately = Lately(event)
+        self._keeper = Keeper(self.notices.passing)
+        self._shooting: Shooting | None = None
+        self._tether: Tether | None = None
+        self._arrivals: Arrivals | None = None
+        self._scenes: SceneMaker | None = None
+        self._intake: Intake | None = None
+        self._loop: LiveLoop | None = None
+        self._tending: Steady | None = None
+        self._making = Making(event, tell) if wishes.batch else None
+        self._pages: PageServer | None = None
+        self._link: Link | None = None
+        self._token = secrets.token_urlsafe(24)
+
+    # Start and end
+
+    def start(self) -> None:
+        """Serve the pages, then make everything behind them ready.
+
+        Raises:
+            UserError: something that the user asked for cannot be had.
+        """
+        self._refuse_a_second()
+        self._pages = PageServer(self, self.feed, token=self._token, port=self.wishes.port)
+        self._pages.start()
+        self._tell(f"Stage: {self._pages.address}/stage   Desk: {self._pages.address}/desk")
+        self._link = Link(os.getpid(), self._pages.port, self._token)
+        self._link.write(self.event.paths.root)
+        self._intake = Intake(
+            self.wishes.source,
+            self.wishes.turn,
+            once=self.wishes.once,
+            meter=self.meter,
+            say=self.notices.passing,
+        )
+        device = pick_device(self.wishes.device)
+        bound_threads()
+        self.meter.device = device
+        template = self.event.template(self.wishes.template)
+        settings = KeySettings.from_json(dict(self.event.config.key))
+        for note in template.notes:
+            self.notices.passing(f"Template {template.name}: {note}.")
+        size = preview_size(template.picture_size(), self.wishes.preview_height)
+        self._scenes = SceneMaker(template, size, device, self._stop, self.notices.passing)
+        self._shooting = Shooting(
+            self.event, template, settings, self._ring, self.plates, self.notices.passing
+        )
+        if self.wishes.stills is not None:
+            self._tether = Tether(self._shooting, self.notices.passing)
+            self._arrivals = Arrivals(self.wishes.stills, say=self.notices.passing)
+        self._keeper.start()
+        self._keeper.do(self._open_queue)
+        self._scenes.start()
+        self._show_next()
+        self._use_plate_file()
+        intake, scenes = self._intake, self._scenes
+        self._loop = LiveLoop(
+            read=intake.read,
+            over=lambda: intake.over,
+            keyer=Keyer(Grade.LIVE, settings, device),
+            device=device,
+            setting=lambda: scenes.current,
+            plates=self.plates,
+            ring=self._ring,
+            feed=self.feed,
+            meter=self.meter,
+            on_error=self.notices.passing,
+            on_screen=self._screen.note,
+        )
+        self._intake.open()
+        self._loop.start()
+        self._tending = Steady("tend", self._tend, self._stop, self.notices.passing)
+        self._tending.start()
+
+    def _refuse_a_second(self) -> None:
+        link = read_link(self.event.paths.root)
+        if link is None or not link.alive() or link.pid == os.getpid():
+            return
+        try:
+            ask(link, "/state", timeout_s=3.0)
+        except LinkError as error:
+            if not isinstance(error.__cause__, TimeoutError):
+                return  # left behind by one that died; its number is another program's by now
+        raise UserError(
+            f"A live program for this event runs already (process {link.pid}, "
+            f"http://127.0.0.1:{link.port}/desk); end it first, or use it."
+        )
+
+    def _use_plate_file(self) -> None:
+        path = self.wishes.plate
+        if path is None:
+            return
+        frame = read_still(path)
+        self.plates.use(frame, save_plate(self.event, frame))
+
+    def finished(self, timeout_s: float) -> bool:
+        """Wait; True when the source has ended and everything of it was shown.
+
+        Raises:
+            UserError: it ended without a single picture.
+        """
+        over = self._loop is not None and self._loop.wait(timeout_s)
+        if over and self._intake is not None and self._intake.failure:
+            raise UserError(self._intake.failure)
+        return over
+
+    def stop(self) -> None:
+        """Keep what was pressed, then end everything."""
+        if self._link is not None:
+            self._link.remove(self.event.paths.root)
+        kept_all = self._keeper.close()
+        if not kept_all:
+            log.error("a press was still being stored when the program ended")
+        self._stop.set()
+        if self._tending is not None:
+            self._tending.join(5.0)
+        if self._loop is not None:
+            self._loop.stop()
+        if self._intake is not None:
+            self._intake.close()
+        if self._scenes is not None:
+            self._scenes.close()
+        if self._pages is not None:
+            self._pages.stop()
+        self._lately.close()
+        if self._making is not None:
+            self._making.stop()
+
+    def _open_queue(self) -> dict[str, Any]:
+        """Make the queue's store now, so that the first grab does not wait for it."""
+        JobQueue(self.event).close()
+        return {}
+
+    # Beside the loop
+
+    def _tend(self) -> bool:
+        """Twice a second or so: what must be looked after while the picture runs by itself."""
+        if self._stop.wait(SAY_EVERY_S):
+            return False
+        self._tend_once()
+        return True
+
+    def _tend_once(self) -> None:
+        if self.feed.newest is not None:
+            if not self._greeted:
+                self._greeted = True
+                self._tell(f"The picture is there, keyed on {self.meter.device}.")
+            if self._making is not None:
+                self._making.tend()
+        if self._tether is not None and self._arrivals is not None:
+            tether = self._tether
+            for still in self._arrivals.poll():
+                self._keeper.do(lambda still=still: self._still_came(still))  # type: ignore[misc]
+            self._keeper.do(lambda: {"expired": tether.expire()})
+            self._tell_unpressed(tether)
+        self._lately.refresh()
+        self.feed.say(self.state())
+
+    def _still_came(self, still: Path) -> dict[str, Any]:
+        shot = self._tether.arrived(still) if self._tether is not None else None
+        if shot is None:
+            return {}
+        self._lately.kept(shot)
+        if shot.proxy is None:  # kept only now; otherwise the press has counted it
+            with self._lock:
+                self._kept += 1
+        return {"shot": shot.id}
+
+    def _tell_unpressed(self, tether: Tether) -> None:
+        paths = tether.unpressed
+        if paths:
+            many = "still came" if len(paths) == 1 else "stills came"
+            self.notices.standing(
+                "unpressed",
+                f"{len(paths)} {many} without a grab, the last is {paths[-1].name}; they stay in "
+                f"{paths[-1].parent}. Add them with: posewall batch add",
+            )
+
+    # What the pages and commands ask
+
+    def state(self) -> dict[str, Any]:
+        """Everything that the pages show, as plain JSON values."""
+        figures = self.meter.read()
+        with self._lock:
+            people, kept = self._next, self._kept
+        return {
+            "event": self.event.name,
+            "source": self._intake.state()
+            if self._intake
+            else {"state": "starting", "sentence": "Getting ready"},
+            "line": figures.line(),
+            "figures": {
+                "fps_in": figures.fps_in,
+                "fps_out": figures.fps_out,
+                "delay_ms": [figures.delay_p50_ms, figures.delay_p99_ms],
+                "shown_ms": [figures.shown_p50_ms, figures.shown_p99_ms],
+                "dropped": figures.dropped,
+                "late": figures.late,
+                "errors": figures.errors,
+                "device": figures.device,
+                "stages_ms": self.meter.stages.median_ms(),
+            },
+            "pictures": figures.frames_out,
+            "mirror": self.wishes.mirror,
+            "next": [who.plain(p) for p in people],
+            "roster": self._has_roster(),
+            "plate": self.plates.state(),
+            "shots": self._lately.rows(),
+            "kept": kept,
+            "count_s": self._countdown.left_s,
+            "stills": self._tether.state() if self._tether is not None else None,
+            "troubles": self.notices.now(),
+        }
+
+    def _has_roster(self) -> bool:
+        try:
+            return len(self.event.roster) > 0
+        except PosewallError:
+            return True  # there is one; what is wrong with it is said when it is used
+
+    def _ready(self) -> Shooting:
+        if self._shooting is None:
+            raise UserError("The program is still getting ready; try again in a moment.")
+        return self._shooting
+
+    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
+        """Keep the frame of ``age_s`` seconds ago, or of ``after_s`` seconds from now."""
+        if after_s <= 0:
+            return self._press(time.monotonic() - age_s)
+        answer = self._countdown.start(after_s)
+        self.feed.say(self.state())
+        return answer
+
+    def _press(self, moment_s: float) -> Future[dict[str, Any]]:
+        shooting = self._ready()
+        with self._lock:
+            people = self._next
+        numbers = tuple(p.number for p in people)
+        tether = self._tether
+
+        def take() -> dict[str, Any]:
+            try:
+                shot = shooting.take(moment_s, numbers, await_still=tether is not None)
+            except UserError as error:
+                if tether is None:
+                    raise
+                # The camera still makes its picture: wait for it without a video frame.
+                tether.press(Awaiting(moment_s, numbers, None))
+                raise UserError(f"{error} The camera's still is awaited and kept alone.") from error
+            if tether is not None:
+                tether.press(Awaiting(moment_s, numbers, shot.id))
+            self._lately.kept(shot)
+            with self._lock:
+                self._kept += 1
+            self.feed.say(self.state())
+            names = ", ".join(p.name for p in people)
+            sentence = f"Kept {shot.id}" + (f", {names}" if names else "")
+            return {"shot": shot.id, "people": list(numbers), "sentence": sentence}
+
+        return self._keeper.do(take)
+
+    def plate(self, age_s: float) -> Future[dict[str, Any]]:
+        """Keep the frame of ``age_s`` seconds ago as the clean plate."""
+        shooting = self._ready()
+        moment_s = time.monotonic() - age_s
+        return self._keeper.do(lambda: shooting.take_plate(moment_s))
+
+    def drop_plate(self) -> dict[str, Any]:
+        """Key from the frame alone from now on."""
+        self.plates.drop()
+        return {"sentence": "No clean plate in use"}
+
+    def set_next(self, people: list[str]) -> dict[str, Any]:
+        """Say who is in the next shots: numbers or names; an empty list for nobody by name."""
+        chosen = who.chosen(self.event, people)
+        with self._lock:
+            self._next = chosen
+        self._show_next()
+        self.feed.say(self.state())
+        names = ", ".join(p.name for p in chosen) or "nobody by name"
+        return {"people": [who.plain(p) for p in chosen], "sentence": f"Next: {names}"}
+
+    def find(self, words: str) -> list[dict[str, Any]]:
+        """People of the roster that fit the words, best first, a few."""
+        return who.found(self.event, words)
+
+    def _show_next(self) -> None:
+        fields = who.texts(self._next)
+        if self._scenes is not None and self._shooting is not None:
+            self._scenes.want(fields)
+            warnings = self._shooting.template.scene_warnings(fields) if self._next else ()
+            self.notices.standing("scene", " ".join(f"{w}." for w in warnings) or None)
+
+    # For the terminal
+
+    def line(self) -> str:
+        """The status line, source trouble included."""
+        state = self._intake.state() if self._intake else {"state": "starting"}
+        trouble = "" if state["state"] == "live" else f"{state.get('sentence', 'starting')} | "
+        with self._lock:
+            kept = self._kept
+        return f"{trouble}kept {kept} | {self.meter.read().line()}"

@@ -1,0 +1,247 @@
+import { ageOf, ask, follow } from "./link.js";
+
+const el = (id) => document.getElementById(id);
+const [canvas, find, found] = [el("picture"), el("find"), el("found")];
+let state = null;
+let linked = false;
+let hits = [];
+let picked = 0;
+
+/** An element with a class and a text; text only, so that a name can never become markup. */
+function make(tag, kind, text) {
+  const node = document.createElement(tag);
+  if (kind) node.className = kind;
+  if (text !== undefined) node.textContent = text;
+  return node;
+}
+
+function answer(text, trouble = false) {
+  el("answer").textContent = text;
+  el("answer").classList.toggle("trouble", trouble);
+}
+
+/** Rebuild a list only when what it shows changed: focus and touch stay where they are. */
+function fill(list, items, build) {
+  const key = JSON.stringify(items);
+  if (list.dataset.key === key) return;
+  list.dataset.key = key;
+  list.replaceChildren(...items.map(build));
+}
+
+function personRow(person) {
+  const row = make("li");
+  if (!person.number) {
+    row.append(make("span", "nobody", "Nobody by name: the pictures go under their number"));
+    return row;
+  }
+  const name = make("span", "name", person.name);
+  name.append(make("span", "group", [person.number, person.group].filter(Boolean).join(", ")));
+  const away = make("button", "", "Remove");
+  away.type = "button";
+  away.setAttribute("aria-label", `Remove ${person.name}`);
+  away.addEventListener("click", () =>
+    setNext(state.next.filter((p) => p.number !== person.number).map((p) => p.number)));
+  row.append(name, away);
+  return row;
+}
+
+const STATES = {
+  still: "kept, the camera's still is awaited",
+  kept: "kept", queued: "kept, waiting for its picture", working: "picture in work",
+  done: "picture ready", failed: "picture failed",
+};
+
+function stillsWords(stills) {
+  if (!stills) return "";
+  if (stills.waiting === 0) return "then trigger the camera";
+  return stills.waiting === 1 ? "1 still awaited" : `${stills.waiting} stills awaited`;
+}
+
+function shotRow(shot) {
+  const row = make("li", shot.none ? "none" : shot.state);
+  if (shot.none) {
+    row.textContent = "None yet. Each shot appears here once it is safe on disk.";
+    return row;
+  }
+  row.append(make("span", "number", shot.id.split("-")[0]), make("time", "", shot.time), make("span", "who", shot.who || "nobody by name"),
+    make("span", "what", shot.why || STATES[shot.state] || shot.state));
+  return row;
+}
+
+function figuresWords(now) {
+  if (!now) return "";
+  const behind = Math.round(now.shown_ms[0] || now.delay_ms[0]);
+  const errors = now.errors ? `, ${now.errors} errors` : "";
+  const rate = now.fps_out.toFixed(0);
+  return `${rate} ${rate === "1" ? "picture" : "pictures"} a second, ${behind} ms behind, ` +
+    `${now.dropped} passed over${errors}, on ${now.device}`;
+}
+
+function show() {
+  const live = linked && state?.source.state === "live";
+  el("source").className = live ? "live" : linked && state?.source.state === "starting" ? "" : "trouble";
+  el("view").classList.toggle("away", !live);
+  if (!linked || !state) {
+    el("sourcewords").textContent = "The program does not answer. Is it still running?";
+    return;
+  }
+  el("sourcewords").textContent = state.source.sentence;
+  el("event").textContent = state.event;
+  document.title = `Desk, ${state.event}`;
+  el("figures").textContent = figuresWords(state.figures);
+  el("figures").title = state.line;
+  // What was just answered beside the shots is not said twice.
+  const troubles = state.troubles.filter((text) => text !== el("answer").textContent);
+  fill(el("troubles"), troubles, (text) => make("p", "", text));
+  fill(el("people"), state.next.length ? state.next : [{}], personRow);
+  fill(el("shots"), state.shots.length ? state.shots : [{ none: true }], shotRow);
+  el("platenote").textContent = state.plate.sentence;
+  el("platenote").classList.toggle("trouble", state.plate.state === "gone");
+  el("platedrop").hidden = state.plate.state !== "fits";
+  el("grabnote").textContent = stillsWords(state.stills) || "space bar";
+  el("rosternote").textContent = state.roster
+    ? "" : "The event has no roster; pictures go under their number.";
+}
+
+follow(canvas, {
+  mirrored: () => false,
+  linked(is) { linked = is; show(); },
+  state(now) { state = now; show(); },
+});
+
+async function grab(event, after_s = 0) {
+  answer(after_s ? "Counting" : "Keeping");
+  try {
+    const kept = await ask("/grab", { age_s: ageOf(event), after_s });
+    answer(kept.sentence);
+  } catch (error) {
+    answer(error.message, true);
+  }
+}
+
+el("grab").addEventListener("click", (event) => grab(event));
+el("grab3").addEventListener("click", (event) => grab(event, 3));
+
+function plateAsk(open) {
+  el("plateask").hidden = !open;
+  el("plate").setAttribute("aria-expanded", String(open));
+  if (open) el("plateyes").focus();
+}
+async function plate(words) {
+  plateAsk(false);
+  el("plate").focus();
+  try {
+    answer((await ask("/plate", words)).sentence);
+  } catch (error) {
+    answer(error.message, true);
+  }
+}
+el("plate").addEventListener("click", () => plateAsk(el("plateask").hidden));
+el("plateno").addEventListener("click", () => { plateAsk(false); el("plate").focus(); });
+el("plateyes").addEventListener("click", (event) => plate({ age_s: ageOf(event) }));
+el("platedrop").addEventListener("click", () => plate({ drop: true }));
+
+async function setNext(people) {
+  try {
+    answer((await ask("/next", { people })).sentence);
+  } catch (error) {
+    answer(error.message, true);
+  }
+}
+
+function closeFound() {
+  found.hidden = true;
+  found.replaceChildren();
+  hits = [];
+  find.setAttribute("aria-expanded", "false");
+  find.removeAttribute("aria-activedescendant");
+}
+
+function mark() {
+  [...found.children].forEach((row, i) => row.setAttribute("aria-selected", String(i === picked)));
+  find.setAttribute("aria-activedescendant", `hit${picked}`);
+  found.children[picked]?.scrollIntoView({ block: "nearest" });
+}
+
+/** One person, or one more beside those already there. */
+function choose(person, together) {
+  const before = together ? state.next.map((p) => p.number) : [];
+  setNext([...before.filter((n) => n !== person.number), person.number]);
+  find.value = "";
+  closeFound();
+}
+
+let asked = 0;
+find.addEventListener("input", async () => {
+  const words = find.value.trim();
+  const turn = ++asked;
+  if (!words) return closeFound();
+  let people = [];
+  try {
+    people = (await ask(`/people?find=${encodeURIComponent(words)}`)).people;
+  } catch (error) {
+    return answer(error.message, true);
+  }
+  if (turn !== asked) return; // a later letter was typed meanwhile
+  hits = people;
+  picked = 0;
+  found.replaceChildren(...hits.map((person, i) => {
+    const row = make("li");
+    row.id = `hit${i}`;
+    row.setAttribute("role", "option");
+    row.append(make("span", "number", person.number), make("span", "", person.name),
+      make("span", "group", person.group));
+    row.addEventListener("click", (event) => choose(person, event.shiftKey));
+    if (state?.next.length) {
+      const also = make("button", "also", "As well");
+      also.type = "button";
+      also.setAttribute("aria-label", `${person.name} as well`);
+      also.addEventListener("click", (event) => {
+        event.stopPropagation();
+        choose(person, true);
+      });
+      row.append(also);
+    }
+    return row;
+  }));
+  found.hidden = hits.length === 0;
+  find.setAttribute("aria-expanded", String(hits.length > 0));
+  if (hits.length) mark();
+  el("rosternote").textContent = hits.length
+    ? "Enter: this one. Shift and Enter: this one as well." : "Nobody of the roster fits.";
+});
+
+find.addEventListener("keydown", (event) => {
+  if (event.key === "ArrowDown" || event.key === "ArrowUp") {
+    event.preventDefault();
+    picked = Math.min(Math.max(picked + (event.key === "ArrowDown" ? 1 : -1), 0), hits.length - 1);
+    mark();
+  } else if (event.key === "Enter" && !found.hidden && hits[picked]) {
+    event.preventDefault();
+    choose(hits[picked], event.shiftKey);
+  } else if (event.key === "Escape") {
+    find.value = "";
+    closeFound();
+    find.blur();
+  }
+});
+addEventListener("pointerdown", (event) => {
+  if (!el("who").contains(event.target)) closeFound();
+  if (!el("platebox").contains(event.target)) plateAsk(false);
+});
+
+addEventListener("keydown", (event) => {
+  if (event.repeat || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (event.key === "Escape") return plateAsk(false);
+  // Letters and Space keep their meaning in the field and on a focused button.
+  if (event.target instanceof HTMLInputElement || event.target instanceof HTMLButtonElement) return;
+  if (event.key === " " || event.key === "PageDown") {
+    event.preventDefault();
+    grab(event);
+  } else if (event.key === "p") plateAsk(true);
+  else if (event.key === "n" || event.key === "/") {
+    event.preventDefault();
+    find.focus();
+  }
+});
+show();

@@ -1,0 +1,152 @@
+"""The keeper works in order, tells every failure in a sentence and goes on; so does the loop."""
+
+from __future__ import annotations
+
+import threading
+import time
+from concurrent.futures import Future
+from typing import Any
+
+import pytest
+
+from models.errors import ShapeError
+from stream.errors import UserError
+from stream.live.keeping import Keeper
+from stream.live.notices import Notices, ScreenWatch
+from stream.live.steady import Steady
+
+
+def test_in_order_and_off_the_caller() -> None:
+    keeper = Keeper(lambda _: None)
+    keeper.start()
+    done: list[tuple[int, int]] = []
+
+    def act(n: int) -> dict[str, Any]:
+        time.sleep(0.001)
+        done.append((n, threading.get_ident()))
+        return {"n": n}
+
+    answers = [keeper.do(lambda n=n: act(n)) for n in range(20)]  # type: ignore[misc]
+    assert [a.result(10)["n"] for a in answers] == list(range(20))
+    assert [n for n, _ in done] == list(range(20))
+    assert threading.get_ident() not in {t for _, t in done}
+    assert keeper.close(10)
+
+
+@pytest.mark.parametrize(
+    ("error", "sentence"),
+    [
+        (UserError("The disk is full."), "The disk is full."),
+        (ShapeError("The plate is of another size."), "The plate is of another size."),
+        (ZeroDivisionError("x"), "Not kept (ZeroDivisionError); the event's log has more."),
+    ],
+)
+def test_a_failure_is_told_and_the_next_press_works(error: Exception, sentence: str) -> None:
+    told: list[str] = []
+    keeper = Keeper(told.append)
+    keeper.start()
+
+    def fail() -> dict[str, Any]:
+        raise error
+
+    with pytest.raises(UserError) as failed:
+        keeper.do(fail).result(10)
+    assert str(failed.value) == sentence
+    assert told == [sentence]
+    assert keeper.do(lambda: {"shot": "1"}).result(10) == {"shot": "1"}
+    assert keeper.close(10)
+
+
+def test_close_finishes_what_was_pressed_and_refuses_later_presses() -> None:
+    keeper = Keeper(lambda _: None)
+    gate = threading.Event()
+
+    def slow() -> dict[str, Any]:
+        gate.wait(10)
+        return {"kept": True}
+
+    keeper.start()
+    before: Future[dict[str, Any]] = keeper.do(slow)
+    threading.Timer(0.05, gate.set).start()
+    assert keeper.close(10)
+    assert before.result(0) == {"kept": True}
+    with pytest.raises(UserError, match="ending"):
+        keeper.do(lambda: {}).result(1)
+
+
+def test_steady_goes_on_after_errors() -> None:
+    turns: list[int] = []
+    told: list[str] = []
+
+    def step() -> bool:
+        turns.append(len(turns))
+        if len(turns) in (2, 3):
+            raise UserError("A sentence.") if len(turns) == 2 else KeyError("inner")
+        return len(turns) < 6
+
+    steady = Steady("key", step, threading.Event(), told.append)
+    steady.start()
+    assert steady.join(10)
+    assert len(turns) == 6
+    assert told == ["A sentence.", "key: KeyError; the log has more"]
+
+
+def test_steady_stops_when_told() -> None:
+    stop = threading.Event()
+
+    def step() -> bool:
+        time.sleep(0.001)
+        return True
+
+    steady = Steady("key", step, stop, lambda _: None)
+    steady.start()
+    stop.set()
+    assert steady.join(10)
+
+
+class Clock:
+    """Moved by the test."""
+
+    now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def test_notices_pass_or_stand() -> None:
+    clock, told = Clock(), list[str]()
+    notices = Notices(told.append, clock)
+    notices.passing("a")
+    clock.now_s = 1
+    notices.passing("b")
+    notices.passing("a")
+    notices.standing("plate", "c")
+    notices.standing("plate", "c")
+    assert told == ["a", "b", "c"]
+    assert notices.now()[0] == "c"
+    assert set(notices.now()) == {"a", "b", "c"}
+    clock.now_s = 60
+    assert notices.now() == ["c"]
+    notices.standing("plate", None)
+    assert notices.now() == []
+    notices.passing("a")
+    assert told == ["a", "b", "c", "a"]
+
+
+def test_a_missing_screen_is_said_after_a_while_and_taken_back() -> None:
+    clock = Clock()
+    notices = Notices(lambda _: None, clock)
+    watch = ScreenWatch(notices, clock)
+    watch.note(False)
+    clock.now_s = 1.0
+    watch.note(False)
+    assert notices.now() == []
+    watch.note(True)
+    clock.now_s = 2.5
+    watch.note(False)
+    assert notices.now() == []
+    clock.now_s = 5.0
+    watch.note(False)
+    assert "No green or blue screen" in notices.now()[0]
+    watch.note(True)
+    assert notices.now() == []

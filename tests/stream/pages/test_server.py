@@ -1,0 +1,294 @@
+"""Who may talk to the pages, tried over real sockets."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import socket
+from collections.abc import Iterator
+from concurrent.futures import Future
+from typing import Any
+
+import pytest
+from websockets.exceptions import ConnectionClosed, InvalidStatus
+from websockets.sync.client import connect
+from websockets.typing import Origin
+
+from stream.errors import UserError
+from stream.pages.feed import Feed
+from stream.pages.guard import TOKEN_HEADER
+from stream.pages.serve import PageServer
+
+TOKEN = "token of this run"
+JSON = {"Content-Type": "application/json"}
+
+
+class Desk:
+    """Controls that remember what they were asked; no camera behind them."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[str, Any]] = []
+
+    def state(self) -> dict[str, Any]:
+        return {"kept": 0}
+
+    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
+        self.asked.append(("grab", age_s))
+        future: Future[dict[str, Any]] = Future()
+        if age_s > 5:
+            future.set_exception(UserError("The disk is full."))
+        else:
+            future.set_result({"shot": "0001-abcdef"})
+        return future
+
+    def plate(self, age_s: float) -> Future[dict[str, Any]]:
+        self.asked.append(("plate", age_s))
+        future: Future[dict[str, Any]] = Future()
+        future.set_result({"plate": "1"})
+        return future
+
+    def drop_plate(self) -> dict[str, Any]:
+        self.asked.append(("drop", None))
+        return {}
+
+    def set_next(self, people: list[str]) -> dict[str, Any]:
+        self.asked.append(("next", people))
+        return {"people": people}
+
+    def find(self, words: str) -> list[dict[str, Any]]:
+        return [{"number": "7", "name": words, "group": ""}]
+
+
+@pytest.fixture(scope="module")
+def served() -> Iterator[tuple[PageServer, Desk, Feed]]:
+    desk, feed = Desk(), Feed()
+    with PageServer(desk, feed, token=TOKEN, port=0) as running:
+        yield running, desk, feed
+
+
+@pytest.fixture
+def server(served: tuple[PageServer, Desk, Feed]) -> PageServer:
+    return served[0]
+
+
+@pytest.fixture
+def desk(served: tuple[PageServer, Desk, Feed]) -> Desk:
+    served[1].asked.clear()
+    return served[1]
+
+
+@pytest.fixture
+def feed() -> Feed:
+    return Feed()
+
+
+@pytest.fixture
+def fed(desk: Desk, feed: Feed) -> Iterator[PageServer]:
+    """A server whose feed is this test's alone."""
+    with PageServer(desk, feed, token=TOKEN, port=0) as running:
+        yield running
+
+
+def ask(
+    server: PageServer,
+    method: str,
+    path: str,
+    headers: dict[str, str] | None = None,
+    body: str | None = None,
+) -> tuple[int, str, dict[str, str]]:
+    """Status, text and headers of one request; a Host header given replaces the right one."""
+    connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=10)
+    try:
+        connection.putrequest(method, path, skip_host="Host" in (headers or {}))
+        for key, value in (headers or {}).items():
+            connection.putheader(key, value)
+        connection.putheader("Content-Length", str(len(body or "")))
+        connection.endheaders((body or "").encode())
+        response = connection.getresponse()
+        text = response.read().decode()
+        return response.status, text, {k.lower(): v for k, v in response.getheaders()}
+    finally:
+        connection.close()
+
+
+def own(server: PageServer) -> dict[str, str]:
+    return {TOKEN_HEADER: TOKEN, "Origin": server.address, **JSON}
+
+
+def test_pages_are_served_and_kept_to_themselves(server: PageServer) -> None:
+    for path in ("/stage", "/desk"):
+        status, text, headers = ask(server, "GET", path)
+        assert status == 200
+        assert "<canvas" in text
+        assert TOKEN in text
+        # W3C Content Security Policy Level 3: nothing from elsewhere, no framing
+        assert "default-src 'none'" in headers["content-security-policy"]
+        assert "frame-ancestors 'none'" in headers["content-security-policy"]
+        assert headers["cache-control"] == "no-store"
+        assert "access-control-allow-origin" not in headers
+    assert ask(server, "GET", "/")[0] == 307
+    assert ask(server, "GET", "/static/house.css")[0] == 200
+
+
+def test_no_page_loads_anything_from_elsewhere(server: PageServer) -> None:
+    for path in ("stage.html", "desk.html", "house.css", "stage.css", "desk.css"):
+        _, text, _ = ask(server, "GET", f"/static/{path}")
+        assert "//" not in text.replace("/*", "").replace("*/", "")
+    for path in ("link.js", "stage.js", "desk.js"):
+        _, text, _ = ask(server, "GET", f"/static/{path}")
+        assert "http://" not in text
+        assert "https://" not in text
+
+
+def test_listens_on_loopback_only(server: PageServer) -> None:
+    # RFC 1122 3.2.1.3: 127/8 never leaves the host
+    assert server.address.startswith("http://127.0.0.1:")
+    others = {
+        info[4][0]
+        for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)
+        if not str(info[4][0]).startswith("127.")
+    }
+    for address in others:
+        with socket.socket() as s:
+            s.settimeout(2)
+            assert s.connect_ex((str(address), server.port)) != 0
+
+
+@pytest.mark.parametrize(
+    "host", ["evil.example", "evil.example:{port}", "127.0.0.1", "127.0.0.1:1"]
+)
+@pytest.mark.parametrize("path", ["/stage", "/static/desk.js", "/state", "/grab"])
+def test_other_hosts_are_refused(server: PageServer, desk: Desk, host: str, path: str) -> None:
+    headers = {"Host": host.format(port=server.port), TOKEN_HEADER: TOKEN, **JSON}
+    method = "POST" if path == "/grab" else "GET"
+    status, text, _ = ask(server, method, path, headers, "{}" if method == "POST" else None)
+    assert status == 403
+    assert TOKEN not in text
+    assert desk.asked == []
+
+
+@pytest.mark.parametrize("origin", ["https://evil.example", "null", "http://127.0.0.1:1", ""])
+def test_posts_of_other_pages_are_refused(server: PageServer, desk: Desk, origin: str) -> None:
+    headers = own(server) | {"Origin": origin}
+    assert ask(server, "POST", "/grab", headers, "{}")[0] == 403
+    assert desk.asked == []
+
+
+@pytest.mark.parametrize("token", [None, "", "token of this ru", "token of this run2", "ü"])
+@pytest.mark.parametrize("path", ["/grab", "/plate", "/next", "/state", "/people"])
+def test_acting_needs_the_token(
+    server: PageServer, desk: Desk, token: str | None, path: str
+) -> None:
+    headers = {**JSON} if token is None else {TOKEN_HEADER: token, **JSON}
+    method = "GET" if path in ("/state", "/people") else "POST"
+    assert ask(server, method, path, headers, "{}")[0] == 403
+    assert desk.asked == []
+
+
+def test_a_form_post_is_refused(server: PageServer, desk: Desk) -> None:
+    headers = own(server) | {"Content-Type": "text/plain"}
+    assert ask(server, "POST", "/grab", headers, "{}")[0] == 403
+    assert desk.asked == []
+
+
+def test_own_page_and_command_may_act(server: PageServer, desk: Desk) -> None:
+    status, text, _ = ask(server, "POST", "/grab", own(server), '{"age_s": 1.5}')
+    assert (status, json.loads(text)) == (200, {"shot": "0001-abcdef"})
+    command = {TOKEN_HEADER: TOKEN, **JSON}
+    assert ask(server, "POST", "/next", command, '{"people": ["7", " "]}')[0] == 200
+    assert ask(server, "POST", "/plate", command, '{"drop": true}')[0] == 200
+    assert [a[0] for a in desk.asked] == ["grab", "next", "drop"]
+    assert 1.5 <= desk.asked[0][1] < 3
+    assert desk.asked[1][1] == ["7"]
+    status, text, _ = ask(server, "GET", "/people?find=Ada", command)
+    assert json.loads(text)["people"][0]["name"] == "Ada"
+
+
+def test_trouble_is_told_in_its_own_sentence(server: PageServer) -> None:
+    status, text, _ = ask(server, "POST", "/grab", own(server), '{"age_s": 9}')
+    assert status == 409
+    assert json.loads(text)["sentence"] == "The disk is full."
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "not json",
+        "[]",
+        '{"age_s": "now"}',
+        '{"age_s": NaN}',
+        '{"age_s": true}',
+        '{"people": "Ada"}',
+        '{"people": [1]}',
+        '{"x": "' + "y" * 5000 + '"}',
+    ],
+)
+def test_nonsense_gets_a_sentence(server: PageServer, desk: Desk, body: str) -> None:
+    path = "/next" if "people" in body else "/grab"
+    status, text, _ = ask(server, "POST", path, own(server), body)
+    assert status == 409
+    assert json.loads(text)["sentence"].endswith((".", "seconds.", "numbers."))
+    assert desk.asked == []
+
+
+def test_a_port_in_use_is_one_sentence(server: PageServer, desk: Desk, feed: Feed) -> None:
+    with pytest.raises(UserError, match=f"--port {server.port}: this port cannot be used"):
+        PageServer(desk, feed, token=TOKEN, port=server.port)
+
+
+@pytest.mark.parametrize(
+    ("origin", "token", "host"),
+    [
+        ("https://evil.example", TOKEN, None),
+        (None, "wrong", None),
+        (None, "", None),
+        (None, TOKEN, "evil.example"),
+    ],
+)
+def test_foreign_sockets_are_refused(
+    server: PageServer, origin: str | None, token: str, host: str | None
+) -> None:
+    address = f"ws://{host or '127.0.0.1'}:{server.port}/stream?token={token.replace(' ', '%20')}"
+    raw = socket.create_connection(("127.0.0.1", server.port))
+    claimed = None if origin is None else Origin(origin)
+    with (
+        pytest.raises((InvalidStatus, ConnectionClosed)),
+        connect(address, sock=raw, origin=claimed) as page,
+    ):
+        page.recv(timeout=5)
+    raw.close()
+
+
+def test_acknowledgement_holds_the_flood_back(fed: PageServer, feed: Feed) -> None:
+    drawn: list[int] = []
+    feed.on_drawn = lambda view: drawn.append(view.number)
+    address = f"ws://127.0.0.1:{fed.port}/stream?token={TOKEN.replace(' ', '%20')}"
+    with connect(address, origin=Origin(fed.address)) as page:
+        feed.publish(b"1", 0.0)
+        first = page.recv(timeout=10)
+        assert isinstance(first, bytes)
+        assert (int.from_bytes(first[:8], "big"), first[8:]) == (1, b"1")
+        for n in range(2, 60):
+            feed.publish(str(n).encode(), 0.0)
+        with pytest.raises(TimeoutError):
+            page.recv(timeout=0.3)  # nothing while the first is not acknowledged
+        page.send(json.dumps({"drawn": 77}))  # not what was sent
+        with pytest.raises(TimeoutError):
+            page.recv(timeout=0.3)
+        page.send(json.dumps({"drawn": 1}))
+        newest = page.recv(timeout=10)
+        assert isinstance(newest, bytes)
+        assert newest[8:] == b"59"  # the newest alone, 57 were passed over
+        page.send(json.dumps({"drawn": 59}))
+        feed.say({"kept": 1})
+        assert json.loads(page.recv(timeout=10)) == {"state": {"kept": 1}}
+        assert feed.watchers == 1
+    assert drawn == [1, 59]
+
+
+def test_nonsense_on_the_socket_ends_it(server: PageServer) -> None:
+    address = f"ws://127.0.0.1:{server.port}/stream?token={TOKEN.replace(' ', '%20')}"
+    with connect(address, origin=Origin(server.address)) as page:
+        page.send("[]")
+        with pytest.raises(ConnectionClosed):
+            page.recv(timeout=10)
