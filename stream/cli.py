@@ -1,0 +1,56 @@
+"""The command `posewall`: one parser; each room offers its own commands."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+# Read when OpenMP starts: idle threads sleep instead of spinning, or the stages of the live loop
+# take the cores from each other.
+os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
+
+from models.errors import PosewallError
+from stream import cut
+from stream.batch import commands as batch
+from stream.live import commands as live
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole parser; every command sets ``run``, which returns the exit code."""
+    parser = argparse.ArgumentParser(
+        prog="posewall",
+        description="People before a green or blue screen, live inside a designed template; "
+        "shots kept at full resolution and finished as pictures ready for print.",
+    )
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for room in (live, batch, cut):
+        room.add_commands(commands)
+    return parser
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Returns:
+        0 when it did what was asked, 1 when something it worked on failed, 2 for a mistake that
+        the user can mend, 130 when interrupted.
+    """
+    args = build_parser().parse_args(words)
+    try:
+        code: int = args.run(args)
+    except PosewallError as e:
+        print(f"posewall: {e}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output has gone (`| head`); nothing is left to say it to.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,171 @@
+"""`cut`: for stills and clips, the matte, the despilled foreground and the cut-out as files."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+
+from models.color import to_codes
+from models.errors import PosewallError
+from models.keyer import Cut, Grade, Keyer, KeySettings
+from models.transfer import Transfer, encode
+from stream.batch.worker import usable_device
+from stream.capture.frame import Frame
+from stream.capture.source import open_source
+from stream.capture.stills import STILL_SUFFIXES, read_still
+from stream.durable import StorageError, partial_path
+from stream.errors import UserError
+
+Pixels = NDArray[np.uint8] | NDArray[np.uint16]
+
+TURNS = (0, 90, 180, 270)
+
+
+def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Offer cut."""
+    cut = sub.add_parser(
+        "cut",
+        help="cut people out of stills or clips, as files",
+        description="For each still writes NAME.matte.png (16-bit matte), NAME.fg.png (16-bit "
+        "colour without the screen's light) and NAME.cutout.png (ready to lay over anything); "
+        "for a clip the same for every frame, numbered.",
+    )
+    cut.add_argument("files", nargs="+", type=Path, metavar="FILE", help="stills or clips")
+    cut.add_argument("--plate", type=Path, help="still of the empty screen, same camera and size")
+    cut.add_argument(
+        "--grade",
+        choices=[g.value for g in Grade],
+        default=Grade.FINAL.value,
+        help="final for prints (usual), live as the live picture has it",
+    )
+    cut.add_argument("--out", type=Path, help="folder for the files; usual: beside each original")
+    cut.add_argument(
+        "--turn", type=int, choices=TURNS, help="turn clockwise by so many degrees to stand upright"
+    )
+    cut.add_argument("--screen", choices=["auto", "green", "blue"], default="auto")
+    cut.add_argument("--device", default="auto", help="auto (usual), cpu or cuda")
+    cut.set_defaults(run=run)
+
+
+def _png(path: Path, pixels: Pixels) -> None:
+    """Write a PNG whole or not at all; fast compression, since the files are working files."""
+    done, data = cv2.imencode(".png", pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    if not done:
+        raise StorageError(f"{path}: the picture could not be coded as PNG")
+    partial = partial_path(path.parent)
+    try:
+        partial.write_bytes(data.tobytes())
+        partial.replace(path)
+    except OSError as e:
+        partial.unlink(missing_ok=True)
+        raise StorageError(
+            f"{path}: it could not be written ({e.strerror}); free some space or choose another "
+            "folder with --out"
+        ) from e
+
+
+def write_cut(cut: Cut, folder: Path, name: str) -> list[Path]:
+    """Write the three files of one cut.
+
+    Args:
+        cut: as the Keyer gives it.
+        folder: must exist.
+        name: what the files' names begin with.
+
+    Returns:
+        The paths written.
+
+    Raises:
+        StorageError: the disk did not take them.
+    """
+    colour = encode(cut.fg, Transfer.SRGB)
+
+    bgr = colour[:, [2, 1, 0]]
+
+    def codes(x: Tensor, depth: int) -> Pixels:
+        plain = to_codes(x, depth).cpu().numpy()
+        return plain.astype(np.uint8) if depth == 8 else plain.astype(np.uint16)
+
+    pictures = {
+        "matte": codes(cut.alpha, 16),
+        "fg": codes(bgr, 16),
+        "cutout": codes(torch.cat([bgr, cut.alpha], 1), 8),
+    }
+    paths = []
+    for kind, pixels in pictures.items():
+        path = folder / f"{name}.{kind}.png"
+        _png(path, pixels)
+        paths.append(path)
+    return paths
+
+
+def _frames(path: Path, turns: int | None) -> Iterator[tuple[str, Frame]]:
+    """A still as one frame under its own name, a clip as numbered ones."""
+    if path.is_file() and path.suffix.lower() in STILL_SUFFIXES:
+        yield path.stem, read_still(path, quarter_turns=turns)
+        return
+    if path.is_dir():
+        raise UserError(f"{path}: this is a folder; name the files in it, like {path}/*.jpg")
+    if not path.exists():
+        raise UserError(f"{path}: there is no such file; check the name")
+    source = open_source(str(path), quarter_turns=turns, paced=False)
+    source.open()
+    try:
+        while (frame := source.read()) is not None:
+            yield f"{path.stem}-{frame.index:05d}", frame
+    finally:
+        source.close()
+
+
+def _say_trouble(name: str, cut: Cut) -> None:
+    if not cut.screen_found:
+        print(
+            f"{name}: no green or blue screen is to be seen in it, so all of it was kept",
+            file=sys.stderr,
+        )
+    elif cut.plate_fits is False:
+        print(
+            f"{name}: the plate does not show this screen, so it was cut without the plate",
+            file=sys.stderr,
+        )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Cut every file; a bad one is reported and the others go on."""
+    keyer = Keyer(Grade(args.grade), KeySettings(screen=args.screen), usable_device(args.device))
+    turns = None if args.turn is None else args.turn // 90
+    if args.plate:
+        plate = read_still(args.plate, quarter_turns=turns)
+        keyer.set_plate(plate.planes, plate.encoding, plate.quarter_turns)
+    if args.out:
+        args.out.mkdir(parents=True, exist_ok=True)
+    failed = 0
+    shown = sys.stderr.isatty()
+    start = "\r" if shown else ""
+    for path in args.files:
+        folder = args.out or path.parent
+        count = 0
+        try:
+            for name, frame in _frames(path, turns):
+                cut = keyer.cut(frame.planes, frame.encoding, frame.quarter_turns)
+                write_cut(cut, folder, name)
+                count += 1
+                if count == 1:
+                    _say_trouble(path.name, cut)
+                if shown:
+                    print(f"\r{path.name}: {count}", end="", file=sys.stderr, flush=True)
+        except PosewallError as e:
+            failed += 1
+            print(f"{start}posewall: {e}", file=sys.stderr)
+            continue
+        pictures = "1 picture" if count == 1 else f"{count} pictures"
+        print(f"{start}{path.name}: {pictures} cut, in {folder}")
+    return 2 if failed else 0
