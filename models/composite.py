@@ -15,7 +15,7 @@ into one pair of tensors that is computed once and applied to every frame.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import torch
@@ -222,24 +222,32 @@ class Overlay:
         ab: Tensor | float = 1.0 if self.coverage is None else self.coverage
         return composite_pm(picture_enc, ab, self.rgb_enc, self.alpha, self.mode)[0]
 
+    def _each(self, change: Callable[[Tensor], Tensor]) -> Overlay:
+        def changed(t: Tensor | None) -> Tensor | None:
+            return None if t is None else change(t)
+
+        return Overlay(
+            changed(self.gain),
+            changed(self.offset),
+            changed(self.rgb_enc),
+            changed(self.alpha),
+            self.mode,
+            changed(self.coverage),
+        )
+
     def to(self, device: torch.device | str) -> Overlay:
         """The same on another device."""
 
-        def moved(t: Tensor | None) -> Tensor | None:
-            if t is None:
-                return None
+        def moved(t: Tensor) -> Tensor:
             if t.dim() == 4 and t.stride(1) == 0 and t.shape[1] == 3:
                 return t[:, :1].to(device).expand(t.shape)
             return t.to(device)
 
-        return Overlay(
-            moved(self.gain),
-            moved(self.offset),
-            moved(self.rgb_enc),
-            moved(self.alpha),
-            self.mode,
-            moved(self.coverage),
-        )
+        return self._each(moved)
+
+    def window(self, rows: slice, columns: slice) -> Overlay:
+        """The step in a window of the picture; views, no copies."""
+        return self._each(lambda t: t[..., rows, columns])
 
 
 @dataclass(frozen=True)
@@ -266,6 +274,13 @@ class Scene:
         if have.type == want.type and want.index in (None, have.index):
             return self
         return Scene(self.below.to(device), tuple(o.to(device) for o in self.overlays))
+
+    def window(self, rows: slice, columns: slice) -> Scene:
+        """The same scene in a window of the picture; views, no copies."""
+        return Scene(
+            self.below[..., rows, columns],
+            tuple(o.window(rows, columns) for o in self.overlays),
+        )
 
 
 def apply_overlays(picture_enc: Tensor, overlays: Iterable[Overlay]) -> Tensor:

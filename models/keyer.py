@@ -6,31 +6,24 @@ every pixel that is neither surely screen nor surely subject is solved at full s
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Any
 
 import torch
 from torch import Tensor
 
 from models import matte, screen
-from models.color import (
-    Encoding,
-    Planes,
-    crop,
-    planes_to_rgb,
-    pooled_planes,
-    to_codes,
-    turn,
-    unturned,
-)
+from models.color import Encoding, Planes, to_codes
 from models.composite import Scene, apply_overlays, over
 from models.despill import despill, unmix
-from models.errors import PosewallError, ShapeError
+from models.errors import ShapeError
 from models.pyramid import enlarge_part, soften
-from models.resample import Placement, place, resize, visible
+from models.resample import Placement, resize, scaled_part, visible
 from models.screen import Hue, Screen
-from models.transfer import Transfer, decode, encode
+from models.settings import KeySettings as KeySettings
+from models.transfer import Transfer, encode
+from models.upright import Upright
+from models.window import bounds, inside, moved, scaled
 
 
 class Grade(Enum):
@@ -48,48 +41,6 @@ _ROUNDS = {Grade.LIVE: 1, Grade.FINAL: 2}
 _MISFIT_STOPS = 0.35
 """chosen: a plate moved by a few pixels or brighter by .15 stop stays under .05 on rendered
 scenes; a plate of another screen or a turned one lies above .4."""
-
-
-@dataclass(frozen=True)
-class KeySettings:
-    """What a person may set; the defaults suit an ordinary screen.
-
-    Attributes:
-        screen: "auto", "green" or "blue".
-        clip_black: alpha up to here counts as bare screen; raised by itself with noise.
-        clip_white: alpha from here on counts as solid.
-        despill: 0 leaves the screen's light on the subject, 1 takes all of it away.
-    """
-
-    screen: str = "auto"
-    clip_black: float = 0.02
-    clip_white: float = 0.98
-    despill: float = 1.0
-
-    def __post_init__(self) -> None:
-        if self.screen not in ("auto", "green", "blue"):
-            raise PosewallError(
-                f'key settings: screen is "{self.screen}"; it must be auto, green or blue'
-            )
-        if not 0 <= self.clip_black < self.clip_white <= 1 or not 0 <= self.despill <= 1:
-            raise PosewallError(
-                f"key settings: clip_black {self.clip_black}, clip_white {self.clip_white}, "
-                f"despill {self.despill}; they must lie between 0 and 1, black below white"
-            )
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain values, readable in a file."""
-        return asdict(self)
-
-    @classmethod
-    def from_json(cls, data: dict[str, Any]) -> KeySettings:
-        """The reverse of `to_json`; settings left out keep their defaults."""
-        known = {f.name for f in fields(cls)}
-        if unknown := sorted(set(data) - known):
-            raise PosewallError(
-                f"key settings: got {', '.join(unknown)}; known are {', '.join(sorted(known))}"
-            )
-        return cls(**data)
 
 
 @dataclass(frozen=True)
@@ -127,33 +78,6 @@ class Composite:
     plate_fits: bool | None
 
 
-class _Upright:
-    """A frame on the device, converted only where it is looked at."""
-
-    def __init__(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> None:
-        self._planes, self._encoding, self._turns = planes, encoding, quarter_turns % 4
-        height, width = planes[0].shape
-        self.size = (width, height) if self._turns % 2 else (height, width)
-
-    def linear(self, rows: slice, columns: slice) -> Tensor:
-        """A window at full size: (1, 3, rows, columns), linear Rec.709."""
-        across = unturned(rows, columns, self.size, self._turns)
-        planes, top, left = crop(self._planes, *across)
-        encoded = planes_to_rgb(planes, self._encoding)[..., top, left]
-        return turn(decode(encoded, self._encoding.transfer), self._turns)
-
-    def reduced(self, factor: int) -> Tensor:
-        """The whole frame pooled: (1, 3, ceil(H / factor), ceil(W / factor)), linear Rec.709.
-
-        Pooled before it is decoded: the analysis looks for flat places, where that is the same.
-        """
-        planes = self._planes
-        if factor > 1:
-            planes = pooled_planes(planes, factor)
-        encoded = planes_to_rgb(planes, self._encoding)
-        return turn(decode(encoded, self._encoding.transfer), self._turns)
-
-
 @dataclass(frozen=True)
 class _Known:
     """What the analysis of a whole frame told."""
@@ -161,6 +85,8 @@ class _Known:
     bare: Screen | None
     subject: matte.Subject | None
     plate_fits: bool | None
+    noise: float
+    where: tuple[slice, slice]
 
 
 class Keyer:
@@ -178,8 +104,9 @@ class Keyer:
         self.grade = grade
         self.settings = settings or KeySettings()
         self.device = torch.device(device)
-        self._plate: _Upright | None = None
+        self._plate: Upright | None = None
         self._plate_small: Tensor | None = None
+        self._bare: tuple[Scene, Tensor] | None = None
 
     def set_plate(
         self, planes: Planes | None, encoding: Encoding | None = None, quarter_turns: int = 0
@@ -209,7 +136,7 @@ class Keyer:
         frame = self._upload(planes, encoding, quarter_turns)
         known = self._analyse(frame)
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
-        return self._cut(frame.linear(*everywhere), known, frame.size, *everywhere)
+        return self._cut(frame.linear(*everywhere), known, frame.size, *everywhere, 1.0)
 
     def composite(
         self,
@@ -234,30 +161,58 @@ class Keyer:
         """
         frame = self._upload(planes, encoding, quarter_turns)
         known = self._analyse(frame)
+        picture, alpha = self._bare_picture(scene).clone(), scene.below.new_zeros(1, 1, *scene.size)
+        done = Composite(picture, alpha, known.bare is not None, known.plate_fits)
         seen = visible(frame.size, placement, scene.size)
-        rows, columns, part = seen or (slice(0, 1), slice(0, 1), placement)
-        rgb = frame.linear(rows, columns)
-        size = frame.size
-        if part.scale < 1:
-            # The window of the scaled frame, in whole pixels of it.
-            size = (max(1, round(size[0] * part.scale)), max(1, round(size[1] * part.scale)))
-            top, left = round(rows.start * part.scale), round(columns.start * part.scale)
-            height = max(1, min(round(rgb.shape[-2] * part.scale), size[0] - top))
-            width = max(1, min(round(rgb.shape[-1] * part.scale), size[1] - left))
-            rgb = resize(rgb, (height, width))
-            rows, columns = slice(top, top + height), slice(left, left + width)
-            part = Placement(1.0, float(round(part.dx)), float(round(part.dy)), part.mirror)
-        cut = self._cut(rgb, known, size, rows, columns)
-        whole = torch.cat([cut.fg * cut.alpha, cut.alpha], 1)
-        laid = place(whole, part, scene.size, smooth=self.grade is Grade.FINAL)
-        alpha = laid[:, 3:4].clamp_(0, 1)
-        picture = encode(over(laid[:, 0:3].clamp_min_(0), alpha, scene.below), Transfer.SRGB)
-        picture = apply_overlays(picture, scene.overlays)
-        return Composite(to_codes(picture, 8), alpha, cut.screen_found, cut.plate_fits)
+        if seen is None:
+            return done
+        rows, columns, part = seen
+        # The window is scaled whole, and the same in every frame: cut to the subject first, it
+        # would shift by parts of a pixel as the subject moves.
+        size, origin = frame.size, (rows.start, columns.start)
+        extent = (rows.stop - rows.start, columns.stop - columns.start)
+        shrink = min(1.0, part.scale)
+        if shrink < 1:
+            size, extent = scaled(size, shrink), scaled(extent, shrink)
+            origin = (
+                min(round(origin[0] * shrink), size[0] - 1),
+                min(round(origin[1] * shrink), size[1] - 1),
+            )
+            extent = min(extent[0], size[0] - origin[0]), min(extent[1], size[1] - origin[1])
+        inner = inside(known.where, shrink, origin, extent)
+        if inner is None:
+            return done
+        down, across = inner
+        if shrink < 1:
+            rgb = resize(frame.linear(rows, columns), extent)[..., down, across]
+        else:
+            rgb = frame.linear(moved(down, origin[0]), moved(across, origin[1]))
+        cut = self._cut(rgb, known, size, moved(down, origin[0]), moved(across, origin[1]), shrink)
+        whole = rgb.new_zeros(1, 4, *extent)
+        whole[:, 0:3, down, across] = cut.fg * cut.alpha
+        whole[:, 3:4, down, across] = cut.alpha
+        part = replace(part, scale=part.scale / shrink)
+        laid = scaled_part(whole, part, scene.size, self.grade is Grade.FINAL, inner)
+        if laid is None:
+            return done
+        shown, down, across = laid
+        near = scene.window(down, across)
+        cover = shown[:, 3:4].clamp(0, 1)
+        mixed = encode(over(shown[:, 0:3].clamp_min(0), cover, near.below), Transfer.SRGB)
+        picture[down, across] = to_codes(apply_overlays(mixed, near.overlays), 8)
+        alpha[..., down, across] = cover
+        return done
 
-    def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> _Upright:
+    def _bare_picture(self, scene: Scene) -> Tensor:
+        """The template without anybody, as codes: made once a scene."""
+        if self._bare is None or self._bare[0] is not scene:
+            plain = apply_overlays(encode(scene.below, Transfer.SRGB), scene.overlays)
+            self._bare = scene, to_codes(plain, 8)
+        return self._bare[1]
+
+    def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Upright:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
-        return _Upright((y, cb, cr), encoding, quarter_turns)
+        return Upright((y, cb, cr), encoding, quarter_turns)
 
     def _plate_at(self, size: tuple[int, int], frame_size: tuple[int, int]) -> Tensor | None:
         """The plate scaled to the analysis, made once per size."""
@@ -277,45 +232,49 @@ class Keyer:
     def _factor(self, size: tuple[int, int]) -> int:
         return max(1, round(max(size) / _ANALYSIS_SIDE[self.grade]))
 
-    def _analyse(self, frame: _Upright) -> _Known:
+    def _analyse(self, frame: Upright) -> _Known:
         """What the whole frame tells of its screen and its subject."""
         small = frame.reduced(self._factor(frame.size))
         plate = self._plate_at((small.shape[-2], small.shape[-1]), frame.size)
         wanted = None if self.settings.screen == "auto" else Hue[self.settings.screen.upper()]
         found = screen.find(small, wanted)
+        everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
         if found is None:
-            return _Known(None, None, None)
+            return _Known(None, None, None, 0.0, everywhere)
         hue, color = found
         fits = None if plate is None else screen.plate_misfit(small, plate, hue) < _MISFIT_STOPS
         guess = plate if plate is not None and fits else color
         bare = screen.fit(small, guess, hue, from_plate=bool(fits))
         final = self.grade is Grade.FINAL
         subject = matte.find_subject(small, bare, _FOLLOW[self.grade], close=final)
-        return _Known(bare, subject, fits)
+        where = bounds(bare.sure < 1, self._factor(frame.size), frame.size)
+        noise = bare.noise(frame.sampled(self._factor(frame.size)))
+        return _Known(bare, subject, fits, noise, where)
 
     def _cut(
-        self, shown: Tensor, known: _Known, size: tuple[int, int], rows: slice, columns: slice
+        self,
+        shown: Tensor,
+        known: _Known,
+        size: tuple[int, int],
+        rows: slice,
+        columns: slice,
+        scale: float,
     ) -> Cut:
-        """Solve a window of a frame of ``size`` by what the whole frame told."""
+        """Solve a window of a frame of ``size``, scaled by ``scale``, by what the whole told."""
         bare, subject = known.bare, known.subject
         if bare is None or subject is None:
             return Cut(torch.ones_like(shown[:, 0:1]), shown.clone(), False, known.plate_fits)
-        small = torch.cat([bare.color, subject.color, subject.core, bare.sure, subject.own_key], 1)
+        small = torch.cat([bare.color, subject.color, subject.core, subject.own_key], 1)
         wide = enlarge_part(small, rows, columns, size)
-        back, front, core, sure = wide[:, 0:3], wide[:, 3:6], wide[:, 6:7], wide[:, 7:8]
-        own_key = wide[:, 8:9]
+        back, front, core, own_key = wide[:, 0:3], wide[:, 3:6], wide[:, 6:7], wide[:, 7:8]
         rough = matte.normalised_difference(shown, back, bare.hue)
-        black = self._black(rough, sure)
+        # chosen: alpha begins at three deviations of the noise (which a reduction averages); at a
+        # fifth at the most, or hair would go with the noise.
+        noise = 3 * known.noise * min(1.0, scale)
+        black = max(self.settings.clip_black, min(noise, 0.2))
         alpha, fg = self._solve(shown, back, front, core, rough, bare.hue, black)
         fg = despill(fg, back, own_key, bare.hue, self.settings.despill)
         return Cut(alpha, fg, True, known.plate_fits)
-
-    def _black(self, rough: Tensor, sure: Tensor) -> Tensor:
-        """Where alpha begins: above the noise that the bare screen shows."""
-        seen = sure.sum().clamp_min(1)
-        noise = ((rough.square() * sure).sum() / seen).sqrt()
-        # chosen: three deviations; a fifth at the most, or hair would go with the noise.
-        return (3 * noise).clamp(self.settings.clip_black, 0.2)
 
     def _solve(
         self,
@@ -325,7 +284,7 @@ class Keyer:
         core: Tensor,
         rough: Tensor,
         hue: Hue,
-        black: Tensor,
+        black: float,
     ) -> tuple[Tensor, Tensor]:
         """Alpha and unmixed foreground of pixels whose two colours are known."""
         # The core was found small: a pixel that is plainly screen by itself is not forced.
@@ -343,6 +302,6 @@ class Keyer:
             solved = matte.solve(rgb, back, front, hue, _ROUNDS[self.grade])
             alpha = torch.where(undecided, torch.maximum(solved, core), alpha)
             fg = torch.where(undecided, unmix(rgb, solved, back, front), fg)
-        white = max(self.settings.clip_white, self.settings.clip_black + 0.01)
+        white = max(black + 0.01, self.settings.clip_white)
         alpha = ((alpha - black) / (white - black)).clamp_(0, 1)
         return alpha, fg

@@ -54,7 +54,9 @@ def resize(image: Tensor, size: tuple[int, int], smooth: bool = True) -> Tensor:
 
 
 def visible(
-    frame_size: tuple[int, int], placement: Placement, size: tuple[int, int]
+    frame_size: tuple[int, int],
+    placement: Placement,
+    size: tuple[int, int],
 ) -> tuple[slice, slice, Placement] | None:
     """The part of an upright frame that shows in a picture.
 
@@ -86,8 +88,11 @@ def visible(
     (top, bottom, dy), (left, right, dx) = spans
     if placement.mirror:
         left, right = frame_size[1] - right, frame_size[1] - left
-    part = Placement(placement.scale, dx, dy, placement.mirror)
-    return slice(top, bottom), slice(left, right), part
+    return (
+        slice(top, bottom),
+        slice(left, right),
+        Placement(placement.scale, dx, dy, placement.mirror),
+    )
 
 
 def place(
@@ -115,15 +120,51 @@ def place(
     if seen is None:
         return out
     rows, columns, part = seen
-    shown = image[..., rows, columns]
-    if placement.mirror:
-        shown = shown.flip(-1)
-    height, width = shown.shape[-2:]
-    wanted = (max(1, round(height * part.scale)), max(1, round(width * part.scale)))
-    scaled = resize(shown, wanted, smooth)
-    y, x = round(part.dy), round(part.dx)
-    y0, x0 = max(y, 0), max(x, 0)
-    y1, x1 = min(y + scaled.shape[-2], size[0]), min(x + scaled.shape[-1], size[1])
-    if y1 > y0 and x1 > x0:
-        out[..., y0:y1, x0:x1] = scaled[..., y0 - y : y1 - y, x0 - x : x1 - x]
+    laid = scaled_part(image[..., rows, columns], part, size, smooth)
+    if laid is not None:
+        scaled, down, across = laid
+        out[..., down, across] = scaled
     return out
+
+
+def scaled_part(
+    image: Tensor,
+    placement: Placement,
+    size: tuple[int, int],
+    smooth: bool = True,
+    within: tuple[slice, slice] | None = None,
+) -> tuple[Tensor, slice, slice] | None:
+    """A part of a frame at the picture's scale, cut to the picture, and where it lies in it.
+
+    Args:
+        image: (B, C, H, W) float, as `visible` cut it.
+        placement: that part's.
+        size: (H, W) of the picture.
+        smooth: as in `resize`.
+        within: rows and columns of ``image`` that hold anything; the result is cut to them and
+            lies on the same pixels as without.
+
+    Returns:
+        (B, C, rows, columns) float, and those rows and columns of the picture; None where
+        nothing shows.
+    """
+    height, width = image.shape[-2:]
+    shown = image.flip(-1) if placement.mirror else image
+    wanted = (max(1, round(height * placement.scale)), max(1, round(width * placement.scale)))
+    scaled = resize(shown, wanted, smooth)
+    rows, columns = within or (slice(0, height), slice(0, width))
+    if placement.mirror:
+        columns = slice(width - columns.stop, width - columns.start)
+    spans = []
+    for part, have, got, start, want in (
+        (rows, height, wanted[0], placement.dy, size[0]),
+        (columns, width, wanted[1], placement.dx, size[1]),
+    ):
+        # Two pixels more: a cubic filter reaches that far.
+        first = max(math.floor(part.start * got / have) - 2, 0, -round(start))
+        last = min(math.ceil(part.stop * got / have) + 2, got, want - round(start))
+        if last <= first:
+            return None
+        spans.append((slice(first, last), slice(first + round(start), last + round(start))))
+    (from_rows, down), (from_columns, across) = spans
+    return scaled[..., from_rows, from_columns], down, across

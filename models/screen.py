@@ -44,6 +44,20 @@ class Screen:
     color: Tensor
     sure: Tensor
 
+    def noise(self, pixels: Tensor) -> float:
+        """The noise of the matte over the bare screen.
+
+        Args:
+            pixels: (1, 3, h, w) linear Rec.709, single pixels of the frame, not averaged.
+
+        Returns:
+            The standard deviation of 1 minus the normalised colour difference.
+        """
+        own = color_difference(self.color, self.hue).clamp_min(1e-3)
+        off = 1 - color_difference(pixels, self.hue) / own
+        seen = self.sure.sum().clamp_min(1)
+        return float(((off.square() * self.sure).sum() / seen).sqrt())
+
 
 def color_difference(rgb: Tensor, hue: Hue) -> Tensor:
     """How far the screen's channel stands above the larger of the other two.

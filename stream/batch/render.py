@@ -6,9 +6,9 @@ import json
 from dataclasses import dataclass
 from datetime import datetime
 
-from models.keyer import Grade, Keyer, KeySettings
 from torch import Tensor
 
+from models.keyer import Grade, Keyer, KeySettings
 from stream.batch.picture import enlargement_note
 from stream.event import Event
 from stream.shot import Shot, ShotError, load_frame, load_plate

@@ -57,11 +57,11 @@ def pick_device(wish: str) -> str:
 
 
 def bound_threads() -> None:
-    """Share the cores: from three on, keying leaves one to capture, JPEG and the pages.
+    """Share the cores: keying leaves one to capture, JPEG, the pages and the browser.
 
-    With two it may use both: it is by far the largest share, and the others need a tenth of one.
+    Threads that share a core with other work wait for each other at every operation: two for
+    keying on two cores took 5 times as long as one as soon as anything else ran (measured).
     """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    count = cores or 2
-    torch.set_num_threads(count if count <= 2 else min(8, count - 1))
+    torch.set_num_threads(max(1, min(8, (cores or 2) - 1)))
     cv2.setNumThreads(1)

@@ -1,0 +1,41 @@
+"""Windows of a frame: spans of rows and columns, at one scale or another."""
+
+from __future__ import annotations
+
+import math
+
+from torch import Tensor
+
+
+def bounds(mask: Tensor, factor: int, size: tuple[int, int]) -> tuple[slice, slice]:
+    """Rows and columns of the full-size frame that hold all of a pooled mask."""
+    spans = []
+    for axis, full in ((-1, size[0]), (-2, size[1])):
+        seen = mask[0, 0].any(axis).nonzero().flatten()
+        first, last = (int(seen[0]), int(seen[-1]) + 1) if len(seen) else (0, 0)
+        spans.append(slice(first * factor, min(last * factor, full)))
+    return spans[0], spans[1]
+
+
+def scaled(size: tuple[int, int], scale: float) -> tuple[int, int]:
+    """A size at another scale, in whole pixels, one at the least."""
+    return max(1, round(size[0] * scale)), max(1, round(size[1] * scale))
+
+
+def moved(part: slice, by: int) -> slice:
+    """A span counted from another origin."""
+    return slice(part.start + by, part.stop + by)
+
+
+def inside(
+    where: tuple[slice, slice], scale: float, origin: tuple[int, int], extent: tuple[int, int]
+) -> tuple[slice, slice] | None:
+    """Rows and columns of the frame as those of a scaled window of it; None: they miss it."""
+    spans = []
+    for part, first, have in zip(where, origin, extent, strict=True):
+        start = max(math.floor(part.start * scale) - first, 0)
+        stop = min(math.ceil(part.stop * scale) - first, have)
+        if stop <= start:
+            return None
+        spans.append(slice(start, stop))
+    return spans[0], spans[1]
