@@ -146,7 +146,14 @@ def run(args: argparse.Namespace) -> int:
         plate = read_still(args.plate, quarter_turns=turns)
         keyer.set_plate(plate.planes, plate.encoding, plate.quarter_turns)
     if args.out:
-        args.out.mkdir(parents=True, exist_ok=True)
+        try:
+            args.out.mkdir(parents=True, exist_ok=True)
+        except OSError as e:
+            raise UserError(
+                f"{args.out}: this folder could not be made ({e.strerror}); choose another with "
+                "--out"
+            ) from e
+    written: set[Path] = set()
     failed = 0
     shown = sys.stderr.isatty()
     start = "\r" if shown else ""
@@ -155,6 +162,12 @@ def run(args: argparse.Namespace) -> int:
         count = 0
         try:
             for name, frame in _frames(path, turns):
+                if folder / name in written:
+                    raise UserError(
+                        f"{path}: another file of this call is named {name}, too, and would be "
+                        "overwritten; cut it by itself with another --out"
+                    )
+                written.add(folder / name)
                 cut = keyer.cut(frame.planes, frame.encoding, frame.quarter_turns)
                 write_cut(cut, folder, name)
                 count += 1
