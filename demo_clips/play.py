@@ -6,11 +6,13 @@ shots are grabbed for two people, two stills are added by hand, and every pictur
 
 from __future__ import annotations
 
+import argparse
 import os
 import subprocess
 import sys
 import time
 import webbrowser
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -89,20 +91,22 @@ def _play(folder: Path, made: Path) -> None:
             live.wait(timeout=30)
 
 
-def main() -> int:
+def main(words: Sequence[str] | None = None) -> int:
     """Make, play, finish, and say what to do next."""
+    parser = argparse.ArgumentParser(prog="python -m demo_clips.play", description=__doc__)
+    parser.add_argument("--event", type=Path, help="the event's new folder; usual: in made/")
+    folder: Path | None = parser.parse_args(words).event
     try:
-        return _demo()
+        return _demo(folder or make.MADE / f"played-{datetime.now().astimezone():%Y%m%d-%H%M%S}")
     except UserError as error:
         print(f"demo: {error}", file=sys.stderr)
         return 2
 
 
-def _demo() -> int:
+def _demo(folder: Path) -> int:
     begun = time.monotonic()
     made = make.MADE
     make.make(made)
-    folder = made / f"played-{datetime.now().astimezone():%Y%m%d-%H%M%S}"
     templates = made / "event" / "templates"
     Event.create(
         folder,
