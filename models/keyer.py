@@ -264,7 +264,8 @@ class Keyer:
         bare, subject = known.bare, known.subject
         if bare is None or subject is None:
             return Cut(torch.ones_like(shown[:, 0:1]), shown.clone(), False, known.plate_fits)
-        small = torch.cat([bare.color, subject.color, subject.core, subject.own_key], 1)
+        forced = matte.step(subject.core, 0.2, 0.9)
+        small = torch.cat([bare.color, subject.color, forced, subject.own_key], 1)
         wide = enlarge_part(small, rows, columns, size)
         back, front, core, own_key = wide[:, 0:3], wide[:, 3:6], wide[:, 6:7], wide[:, 7:8]
         rough = matte.normalised_difference(shown, back, bare.hue)
@@ -288,7 +289,7 @@ class Keyer:
     ) -> tuple[Tensor, Tensor]:
         """Alpha and unmixed foreground of pixels whose two colours are known."""
         # The core was found small: a pixel that is plainly screen by itself is not forced.
-        core = matte.step(core, 0.2, 0.9) * matte.step(rough, 0.1, 0.3)
+        core = core * ((rough - 0.1) * 5).clamp_(0, 1)
         undecided = (core < 1) & (rough > black * 0.5)
         alpha, fg = core.clone(), rgb.clone()
         if self.device.type == "cpu":

@@ -139,7 +139,7 @@ def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool) -> Screen:
     key = rgb[:, hue.value : hue.value + 1]
     # chosen on rendered scenes: saturation within an eighth; light from a quarter (deep shadow)
     # to about twice the guess in the first round, within a third once the field follows.
-    spans = [(0.25, 1.8), (0.7, 1.3)] if from_plate else [(0.15, 4.0), (0.7, 1.3), (0.7, 1.3)]
+    spans = [(0.25, 1.8), (0.7, 1.3)] if from_plate else [(0.15, 4.0), (0.7, 1.3)]
     tolerance = 0.12 if from_plate else 0.11
     for low, high in spans:
         alike = (frame_saturation / saturation(color, hue).clamp_min(0.05) - 1).abs() < tolerance

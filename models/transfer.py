@@ -51,7 +51,11 @@ def encode(x: Tensor, transfer: Transfer) -> Tensor:
     """
     x = x.clamp(0, 1)
     if transfer is Transfer.SRGB:
-        return torch.where(x <= 0.0031308, x * 12.92, x.pow(1 / 2.4).mul_(1.055).sub_(0.055))
+        high = x.pow(1 / 2.4).mul_(1.055).sub_(0.055)
+        low = x.mul_(12.92)
+        return torch.where(low <= 0.0031308 * 12.92, low, high)
     if transfer is Transfer.BT709:
-        return torch.where(x < 0.018, x * 4.5, x.pow(0.45).mul_(1.099).sub_(0.099))
+        high = x.pow(0.45).mul_(1.099).sub_(0.099)
+        low = x.mul_(4.5)
+        return torch.where(low < 0.018 * 4.5, low, high)
     return x

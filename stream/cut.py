@@ -24,6 +24,7 @@ from stream.capture.stills import STILL_SUFFIXES, read_still
 from stream.durable import StorageError, partial_path
 from stream.errors import UserError
 
+ENDINGS = (".matte.png", ".fg.png", ".cutout.png")
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 TURNS = (0, 90, 180, 270)
@@ -158,6 +159,10 @@ def run(args: argparse.Namespace) -> int:
     shown = sys.stderr.isatty()
     start = "\r" if shown else ""
     for path in args.files:
+        if path.name.endswith(ENDINGS):
+            # `cut *.png` a second time in one folder names what the first time wrote.
+            print(f"{path.name}: passed over, since cut itself makes files of this name")
+            continue
         folder = args.out or path.parent
         count = 0
         try:
