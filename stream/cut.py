@@ -51,7 +51,12 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     cut.add_argument(
         "--turn", type=int, choices=TURNS, help="turn clockwise by so many degrees to stand upright"
     )
-    cut.add_argument("--screen", choices=["auto", "green", "blue"], default="auto")
+    cut.add_argument(
+        "--screen",
+        choices=["auto", "green", "blue"],
+        default="auto",
+        help="the screen's colour; auto (usual) finds it",
+    )
     cut.add_argument("--device", default="auto", help="auto (usual), cpu or cuda")
     cut.set_defaults(run=run)
 

@@ -114,7 +114,8 @@ def arrange(
             found = (
                 "no layer has that name" if name not in names else "several layers are called so"
             )
-            problems.append(f'{where} stands above "{name}", but {found}; there are {listed}')
+            there = f"there are {listed}" if names else "no layer could be read"
+            problems.append(f'{where} stands above "{name}", but {found}; {there}')
     if slot is None or wrong:
         return None
     items = _order(layers, slot, texts, True)

@@ -1,0 +1,37 @@
+# `make demo` and `make test` set everything up by themselves, in .venv in this folder.
+PYTHON_HERE := .venv/bin/python
+# Read when OpenMP starts: idle threads sleep instead of spinning.
+export OMP_WAIT_POLICY ?= PASSIVE
+
+.PHONY: help demo test check bench clean
+
+help:
+	@echo "make demo   play the demo event and make its pictures"
+	@echo "make test   run all tests"
+	@echo "make check  look over style and types"
+	@echo "make bench  measure speed on this machine"
+	@echo "make clean  take away what these have made, except the demo's pictures"
+
+demo:
+	@sh scripts/setup.sh
+	@$(PYTHON_HERE) -m demo_clips.play
+
+test:
+	@sh scripts/setup.sh --tests
+	@$(PYTHON_HERE) -m pytest
+
+check:
+	@sh scripts/setup.sh
+	@$(PYTHON_HERE) -m ruff check .
+	@$(PYTHON_HERE) -m ruff format --check .
+	@$(PYTHON_HERE) -m mypy
+
+bench:
+	@sh scripts/setup.sh
+	@$(PYTHON_HERE) scripts/bench.py
+
+clean:
+	@rm -rf .venv .venv.discarded .venv.lock .mypy_cache .ruff_cache .pytest_cache .hypothesis \
+		bench dist
+	@find models stream tests demo_clips scripts -name __pycache__ -type d -prune -exec rm -rf {} +
+	@echo "demo_clips/made stays; its pictures may be wanted."
