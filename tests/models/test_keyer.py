@@ -9,23 +9,21 @@ import pytest
 import torch
 from torch import Tensor
 
-from models.color import SRGB_8BIT, Encoding, Planes, turn
-from models.composite import Scene
+from models.color import SRGB_8BIT, Planes, turn
 from models.errors import PosewallError, ShapeError
-from models.keyer import Cut, Grade, Keyer, KeySettings
+from models.keyer import Grade, Keyer, KeySettings
 from models.pyramid import shrink
 from models.resample import Placement
 from models.transfer import Transfer, decode
 from tests.models.cases import CASES
+from tests.models.keying import GRADES, backdrop, cut, scene
 from tests.models.rendered import (
     BLUE,
     GREEN,
     HEIGHT,
     RGB_16,
-    SKIN,
     VIDEO_8,
     WIDTH,
-    Shown,
     colour,
     mean_error,
     person,
@@ -34,23 +32,6 @@ from tests.models.rendered import (
     uneven,
     video_planes,
 )
-
-GRADES = list(Grade)
-
-
-def scene(shift: float = 13.0) -> Shown:
-    """Not symmetric, so that a turn or a mirror the wrong way shows."""
-    return shown(person(shift), colour(SKIN), uneven(GREEN))
-
-
-def backdrop(height: int, width: int) -> Scene:
-    below = torch.rand(1, 3, height, width, generator=torch.Generator().manual_seed(11))
-    return Scene(below)
-
-
-def cut(planes: Planes, encoding: Encoding = SRGB_8BIT, grade: Grade = Grade.FINAL) -> Cut:
-    return Keyer(grade).cut(planes, encoding)
-
 
 # --- the plate ------------------------------------------------------------------------------
 

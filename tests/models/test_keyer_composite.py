@@ -6,43 +6,22 @@ import pytest
 import torch
 from torch import Tensor
 
-from models.color import SRGB_8BIT, Encoding, Planes, turn
+from models.color import SRGB_8BIT, turn
 from models.composite import Overlay, Scene
 from models.keyer import Cut, Grade, Keyer
 from models.resample import Placement, resize
 from models.transfer import Transfer, encode
 from tests.models.cases import CASES
+from tests.models.keying import GRADES, backdrop, cut, scene
 from tests.models.rendered import (
-    GREEN,
     HEIGHT,
-    SKIN,
     VIDEO_8,
     WIDTH,
     Shown,
-    colour,
     mean_error,
-    person,
     rgb_planes,
-    shown,
-    uneven,
     video_planes,
 )
-
-GRADES = list(Grade)
-
-
-def scene(shift: float = 13.0) -> Shown:
-    """Not symmetric, so that a turn or a mirror the wrong way shows."""
-    return shown(person(shift), colour(SKIN), uneven(GREEN))
-
-
-def backdrop(height: int, width: int) -> Scene:
-    below = torch.rand(1, 3, height, width, generator=torch.Generator().manual_seed(11))
-    return Scene(below)
-
-
-def cut(planes: Planes, encoding: Encoding = SRGB_8BIT, grade: Grade = Grade.FINAL) -> Cut:
-    return Keyer(grade).cut(planes, encoding)
 
 
 def by_hand(found: Cut, below: Tensor, dx: int, dy: int, mirror: bool) -> tuple[Tensor, Tensor]:

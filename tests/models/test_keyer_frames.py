@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 import torch
 
-from models.color import SRGB_8BIT, Encoding, Matrix, Planes, Range, Siting, rgb_to_planes
-from models.composite import Scene
+from models.color import SRGB_8BIT, Encoding, Matrix, Range, Siting, rgb_to_planes
 from models.keyer import Composite, Cut, Grade, Keyer
 from models.resample import Placement
 from models.transfer import Transfer, decode, encode
 from tests.models.cases import CASES
+from tests.models.keying import GRADES, backdrop, cut, scene
 from tests.models.rendered import (
     BLUE,
     GREEN,
@@ -19,31 +19,12 @@ from tests.models.rendered import (
     SKIN,
     VIDEO_8,
     WIDTH,
-    Shown,
     colour,
     mean_error,
-    person,
     rgb_planes,
-    shown,
     uneven,
     video_planes,
 )
-
-GRADES = list(Grade)
-
-
-def scene(shift: float = 13.0) -> Shown:
-    """Not symmetric, so that a turn or a mirror the wrong way shows."""
-    return shown(person(shift), colour(SKIN), uneven(GREEN))
-
-
-def backdrop(height: int, width: int) -> Scene:
-    below = torch.rand(1, 3, height, width, generator=torch.Generator().manual_seed(11))
-    return Scene(below)
-
-
-def cut(planes: Planes, encoding: Encoding = SRGB_8BIT, grade: Grade = Grade.FINAL) -> Cut:
-    return Keyer(grade).cut(planes, encoding)
 
 
 @pytest.mark.parametrize("grade", GRADES)

@@ -14,8 +14,6 @@ from typing import Any
 import cv2
 import pytest
 
-from models.color import Encoding, Matrix, Range, Siting
-from models.transfer import Transfer
 from stream.durable import PARTIAL, StorageError, storage_sentence
 from stream.errors import UserError
 from stream.event import Event
@@ -36,16 +34,6 @@ from tests.stream.batch.scenario import (
     make_frame,
     same_planes,
 )
-
-
-@pytest.fixture
-def event(tmp_path: Path) -> Event:
-    return make_event(tmp_path)
-
-
-def tags(depth: int, matrix: Matrix = Matrix.BT709) -> Encoding:
-    return Encoding(matrix, Range.NARROW, Transfer.BT709, Siting.TOP_LEFT, depth)
-
 
 # --- shots ----------------------------------------------------------------------------------
 

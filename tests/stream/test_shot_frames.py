@@ -28,16 +28,10 @@ from stream.shot.frames import FrameFileError, decode_frame, encode_frame
 from stream.shot.naming import picture_name, safe_name
 from tests.stream.batch.scenario import (
     SETTINGS,
-    make_event,
     make_frame,
     noise,
     same_planes,
 )
-
-
-@pytest.fixture
-def event(tmp_path: Path) -> Event:
-    return make_event(tmp_path)
 
 
 def tags(depth: int, matrix: Matrix = Matrix.BT709) -> Encoding:

@@ -9,8 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from models.color import Encoding, Matrix, Range, Siting
-from models.transfer import Transfer
 from stream.durable import PARTIAL, STALE_S
 from stream.errors import UserError
 from stream.event import Event
@@ -30,21 +28,10 @@ from stream.shot import (
 )
 from tests.stream.batch.scenario import (
     SETTINGS,
-    make_event,
     make_frame,
     make_still,
     same_planes,
 )
-
-
-@pytest.fixture
-def event(tmp_path: Path) -> Event:
-    return make_event(tmp_path)
-
-
-def tags(depth: int, matrix: Matrix = Matrix.BT709) -> Encoding:
-    return Encoding(matrix, Range.NARROW, Transfer.BT709, Siting.TOP_LEFT, depth)
-
 
 # --- tethered stills ------------------------------------------------------------------------
 
