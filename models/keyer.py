@@ -15,6 +15,9 @@ from torch import Tensor
 from models import matte, screen
 from models.color import Encoding, Planes, to_codes
 from models.composite import Scene, apply_overlays, over
+from models.cut import Composite as Composite
+from models.cut import Cut as Cut
+from models.cut import Placed as Placed
 from models.despill import despill, unmix
 from models.errors import ShapeError
 from models.pyramid import enlarge_part, soften
@@ -41,41 +44,6 @@ _ROUNDS = {Grade.LIVE: 1, Grade.FINAL: 2}
 _MISFIT_STOPS = 0.35
 """chosen: a plate moved by a few pixels or brighter by .15 stop stays under .05 on rendered
 scenes; a plate of another screen or a turned one lies above .4."""
-
-
-@dataclass(frozen=True)
-class Cut:
-    """A subject cut out of its frame, upright.
-
-    Attributes:
-        alpha: (1, 1, H, W) float32, coverage.
-        fg: (1, 3, H, W) float32, linear Rec.709, straight, despilled.
-        screen_found: False where the frame shows no screen: then everything is subject.
-        plate_fits: None without a plate; False where the plate is not of this screen, and the
-            frame was keyed from itself alone.
-    """
-
-    alpha: Tensor
-    fg: Tensor
-    screen_found: bool
-    plate_fits: bool | None
-
-
-@dataclass(frozen=True)
-class Composite:
-    """A finished picture.
-
-    Attributes:
-        picture: (H, W, 3) uint8, sRGB.
-        alpha: (1, 1, H, W) float32, coverage of the subject in the picture.
-        screen_found: as in `Cut`.
-        plate_fits: as in `Cut`.
-    """
-
-    picture: Tensor
-    alpha: Tensor
-    screen_found: bool
-    plate_fits: bool | None
 
 
 @dataclass(frozen=True)
@@ -122,6 +90,17 @@ class Keyer:
         if planes is not None:
             self._plate = self._upload(planes, encoding or Encoding(), quarter_turns)
 
+    def occupied(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> float:
+        """How much of a would-be clean plate is not screen: somebody in it, stands, walls.
+
+        Args:
+            planes, encoding, quarter_turns: as in `cut`.
+
+        Returns:
+            The share of the picture, 0 to 1; 1 where no screen is to be seen.
+        """
+        return self._bare_plate(self._upload(planes, encoding, quarter_turns))[1]
+
     def cut(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Cut:
         """Cut the subject out of a frame at full size.
 
@@ -159,49 +138,83 @@ class Keyer:
         Raises:
             ShapeError: as in `cut`.
         """
+        placed = self.place(planes, encoding, quarter_turns, placement, scene.size)
+        return self.lay(placed, scene)
+
+    def place(
+        self,
+        planes: Planes,
+        encoding: Encoding,
+        quarter_turns: int,
+        placement: Placement,
+        size: tuple[int, int],
+    ) -> Placed:
+        """The first half of `composite`: key the frame and scale its subject to the picture.
+
+        Args:
+            planes, encoding, quarter_turns, placement: as in `composite`.
+            size: (H, W) of the picture.
+
+        Raises:
+            ShapeError: as in `cut`.
+        """
         frame = self._upload(planes, encoding, quarter_turns)
         known = self._analyse(frame)
-        picture, alpha = self._bare_picture(scene).clone(), scene.below.new_zeros(1, 1, *scene.size)
-        done = Composite(picture, alpha, known.bare is not None, known.plate_fits)
-        seen = visible(frame.size, placement, scene.size)
+        nobody = Placed(None, slice(0, 0), slice(0, 0), known.bare is not None, known.plate_fits)
+        seen = visible(frame.size, placement, size)
         if seen is None:
-            return done
+            return nobody
         rows, columns, part = seen
         # The window is scaled whole, and the same in every frame: cut to the subject first, it
         # would shift by parts of a pixel as the subject moves.
-        size, origin = frame.size, (rows.start, columns.start)
+        full, origin = frame.size, (rows.start, columns.start)
         extent = (rows.stop - rows.start, columns.stop - columns.start)
         shrink = min(1.0, part.scale)
         if shrink < 1:
-            size, extent = scaled(size, shrink), scaled(extent, shrink)
+            full, extent = scaled(full, shrink), scaled(extent, shrink)
             origin = (
-                min(round(origin[0] * shrink), size[0] - 1),
-                min(round(origin[1] * shrink), size[1] - 1),
+                min(round(origin[0] * shrink), full[0] - 1),
+                min(round(origin[1] * shrink), full[1] - 1),
             )
-            extent = min(extent[0], size[0] - origin[0]), min(extent[1], size[1] - origin[1])
+            extent = min(extent[0], full[0] - origin[0]), min(extent[1], full[1] - origin[1])
         inner = inside(known.where, shrink, origin, extent)
         if inner is None:
-            return done
+            return nobody
         down, across = inner
+        window = moved(down, origin[0]), moved(across, origin[1])
         if shrink < 1:
             rgb = resize(frame.linear(rows, columns), extent)[..., down, across]
         else:
-            rgb = frame.linear(moved(down, origin[0]), moved(across, origin[1]))
-        cut = self._cut(rgb, known, size, moved(down, origin[0]), moved(across, origin[1]), shrink)
+            rgb = frame.linear(*window)
+        cut = self._cut(rgb, known, full, *window, shrink)
         whole = rgb.new_zeros(1, 4, *extent)
         whole[:, 0:3, down, across] = cut.fg * cut.alpha
         whole[:, 3:4, down, across] = cut.alpha
         part = replace(part, scale=part.scale / shrink)
-        laid = scaled_part(whole, part, scene.size, self.grade is Grade.FINAL, inner)
-        if laid is None:
-            return done
-        shown, down, across = laid
-        near = scene.window(down, across)
-        cover = shown[:, 3:4].clamp(0, 1)
-        mixed = encode(over(shown[:, 0:3].clamp_min(0), cover, near.below), Transfer.SRGB)
-        picture[down, across] = to_codes(apply_overlays(mixed, near.overlays), 8)
-        alpha[..., down, across] = cover
-        return done
+        laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, inner)
+        return (
+            nobody
+            if laid is None
+            else replace(nobody, subject_pm=laid[0], rows=laid[1], columns=laid[2])
+        )
+
+    def lay(self, placed: Placed, scene: Scene) -> Composite:
+        """The second half of `composite`: the subject between what is below and above it.
+
+        Args:
+            placed: what `place` gave for a picture of the scene's size.
+            scene: the template, on this Keyer's device.
+        """
+        picture, alpha = self._bare_picture(scene).clone(), scene.below.new_zeros(1, 1, *scene.size)
+        if placed.subject_pm is not None:
+            rows, columns = placed.rows, placed.columns
+            near = scene.window(rows, columns)
+            cover = placed.subject_pm[:, 3:4].clamp(0, 1)
+            front = placed.subject_pm[:, 0:3].clamp_min(0)
+            mixed = encode(over(front, cover, near.below), Transfer.SRGB)
+            picture[rows, columns] = to_codes(apply_overlays(mixed, near.overlays), 8)
+            alpha[..., rows, columns] = cover
+        return Composite(picture, alpha, placed.screen_found, placed.plate_fits)
 
     def _bare_picture(self, scene: Scene) -> Tensor:
         """The template without anybody, as codes: made once a scene."""
@@ -226,8 +239,17 @@ class Keyer:
                 "with this camera standing as it does now"
             )
         if self._plate_small is None or self._plate_small.shape[-2:] != size:
-            self._plate_small = soften(soften(self._plate.reduced(self._factor(have))))
+            self._plate_small = self._bare_plate(self._plate)[0]
         return self._plate_small
+
+    def _bare_plate(self, plate: Upright) -> tuple[Tensor, float]:
+        """A plate at analysis size without what stands in it, and how much that is."""
+        small = soften(soften(plate.reduced(self._factor(plate.size))))
+        found = screen.find(small, self._wanted())
+        return (small, 1.0) if found is None else screen.without_subject(small, *found)
+
+    def _wanted(self) -> Hue | None:
+        return None if self.settings.screen == "auto" else Hue[self.settings.screen.upper()]
 
     def _factor(self, size: tuple[int, int]) -> int:
         return max(1, round(max(size) / _ANALYSIS_SIDE[self.grade]))
@@ -236,8 +258,7 @@ class Keyer:
         """What the whole frame tells of its screen and its subject."""
         small = frame.reduced(self._factor(frame.size))
         plate = self._plate_at((small.shape[-2], small.shape[-1]), frame.size)
-        wanted = None if self.settings.screen == "auto" else Hue[self.settings.screen.upper()]
-        found = screen.find(small, wanted)
+        found = screen.find(small, self._wanted())
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
         if found is None:
             return _Known(None, None, None, 0.0, everywhere)

@@ -17,7 +17,7 @@ from enum import Enum
 import torch
 from torch import Tensor
 
-from models.pyramid import enlarge, pool, shrink, soften, spread
+from models.pyramid import enlarge, grow, pool, shrink, soften, spread
 
 _FLOOR = 0.004
 """Linear light below which a colour has no dependable hue (about code 13 of 255 in sRGB)."""
@@ -153,6 +153,25 @@ def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool) -> Screen:
             break
         color = color * enlarge(soften(spread(scale, known)), size)
     return Screen(hue, color, weight)
+
+
+def without_subject(plate: Tensor, hue: Hue, color: Tensor) -> tuple[Tensor, float]:
+    """A clean plate with whatever stands before its screen taken out.
+
+    Args:
+        plate: (1, 3, h, w) float, linear Rec.709.
+        hue: the screen's channel.
+        color: (1, 3, 1, 1), the screen's middle colour in the plate.
+
+    Returns:
+        The plate, where it is surely screen, and the screen's spread colour elsewhere; and the
+        share of the plate, 0 to 1, that is not screen.
+    """
+    alone = fit(plate, color, hue, from_plate=False)
+    # By saturation, not by level: folds and hot spots are the screen's own and stay.
+    pure = saturation(plate, hue) / saturation(alone.color, hue).clamp_min(0.05)
+    other = (soften(pure) < 0.85).to(plate.dtype)
+    return torch.lerp(plate, alone.color, soften(grow(other, 2))), float(other.mean())
 
 
 def plate_misfit(rgb: Tensor, plate: Tensor, hue: Hue) -> float:

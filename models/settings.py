@@ -29,6 +29,12 @@ class KeySettings:
             raise PosewallError(
                 f'key settings: screen is "{self.screen}"; it must be auto, green or blue'
             )
+        for name in ("clip_black", "clip_white", "despill"):
+            value: object = getattr(self, name)
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise PosewallError(
+                    f"key settings: {name} is {value!r}; it must be a number from 0 to 1"
+                )
         if not 0 <= self.clip_black < self.clip_white <= 1 or not 0 <= self.despill <= 1:
             raise PosewallError(
                 f"key settings: clip_black {self.clip_black}, clip_white {self.clip_white}, "

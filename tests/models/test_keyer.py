@@ -22,6 +22,7 @@ from tests.models.rendered import (
     GREEN,
     HEIGHT,
     RGB_16,
+    SKIN,
     VIDEO_8,
     WIDTH,
     colour,
@@ -275,6 +276,8 @@ def test_clips_clip() -> None:
         ({"clip_white": 1.2}, "clip_white 1.2"),
         ({"despill": 1.5}, "despill 1.5"),
         ({"despill": float("nan")}, "despill nan"),
+        ({"despill": "much"}, "despill is 'much'; it must be a number"),
+        ({"clip_black": True}, "clip_black is True; it must be a number"),
     ],
 )
 def test_settings_that_cannot_be_are_said(settings: dict[str, object], match: str) -> None:
@@ -291,3 +294,21 @@ def test_settings_return_from_json() -> None:
     assert KeySettings.from_json({"despill": 0.25}) == replace(KeySettings(), despill=0.25)
     with pytest.raises(PosewallError, match=r"got tolerance; known are clip_black"):
         KeySettings.from_json({"tolerance": 3})
+
+
+@pytest.mark.parametrize("grade", GRADES)
+def test_somebody_in_the_plate_is_noticed_and_does_no_harm(grade: Grade) -> None:
+    truth = scene()
+    keyer = Keyer(grade)
+    alone = keyer.cut(rgb_planes(truth.picture), SRGB_8BIT)
+    elsewhere = shown(person(-40.0), colour(SKIN), truth.back)
+    keyer.set_plate(rgb_planes(elsewhere.picture), SRGB_8BIT)
+    with_it = keyer.cut(rgb_planes(truth.picture), SRGB_8BIT)
+    assert with_it.plate_fits is True
+    assert mean_error(with_it.alpha, alone.alpha) < 0.002
+    covered = float((elsewhere.alpha > 0.2).float().mean())
+    assert keyer.occupied(rgb_planes(elsewhere.picture), SRGB_8BIT) == pytest.approx(
+        covered, abs=0.03
+    )
+    assert keyer.occupied(rgb_planes(truth.back), SRGB_8BIT) < 0.002
+    assert keyer.occupied(rgb_planes(torch.full_like(truth.back, 0.3)), SRGB_8BIT) == 1.0
