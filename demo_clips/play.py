@@ -84,7 +84,10 @@ def _play(folder: Path, made: Path) -> None:
             ask(link, "/next", {"people": [person]})
             time.sleep(max(0.0, begun + at_s - time.monotonic()))
             print(ask(link, "/grab", {"age_s": 0.0})["sentence"], flush=True)
-        live.wait(timeout=120)
+        if live.wait(timeout=120):
+            raise UserError(f"the live program ended with {live.returncode}; see above")
+    except subprocess.TimeoutExpired as error:
+        raise UserError("the live program did not end with its clip; see above") from error
     finally:
         if live.poll() is None:
             live.terminate()
@@ -125,6 +128,9 @@ def _demo(folder: Path) -> int:
     print("\n3. The pictures that are still waiting are made.\n")
     _run("batch", "run", "--event", folder)
     pictures = sorted((folder / "pictures").glob("*.jpg"))
+    wanted = len(GRABS) + len(STILLS)
+    if len(pictures) != wanted:
+        raise UserError(f"{len(pictures)} pictures were made, not {wanted}; see above")
     print(f"\nFinished in {time.monotonic() - begun:.0f} s. Open these and look at them:\n")
     for picture in pictures:
         print(f"  {picture}")

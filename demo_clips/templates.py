@@ -18,7 +18,7 @@ from models.composite import Mode
 from stream.template.ora_write import OraLayer, write_ora
 
 SEED = 20
-SLOT_FOOT = 3240  # chosen by eye for frames of 2:3 and 9:16
+SLOT_FOOT = 3400  # chosen by eye for frames of 2:3, 9:16 and 16:9
 
 
 def _rng(part: int) -> np.random.Generator:
@@ -57,7 +57,7 @@ def _description(
         f"ppi = {PPI * scale:g}",
         "",
         "# The box covers the picture and ends below it, so that no edge of a frame shows inside",
-        "# and upright frames keep the head in the upper third.",
+        "# and heads stand clear of the title.",
         "[slot]",
         f'above = "{above}"',
         f"box = {value('box', [0, 0, WIDTH, SLOT_FOOT])}",
