@@ -17,10 +17,10 @@ from models.color import to_codes
 from models.errors import PosewallError
 from models.keyer import Cut, Grade, Keyer, KeySettings
 from models.transfer import Transfer, encode
-from stream.batch.worker import usable_device
 from stream.capture.frame import Frame
 from stream.capture.source import open_source
 from stream.capture.stills import STILL_SUFFIXES, read_still
+from stream.device import pick_device
 from stream.durable import StorageError, partial_path
 from stream.errors import UserError
 
@@ -131,22 +131,17 @@ def _frames(path: Path, turns: int | None) -> Iterator[tuple[str, Frame]]:
         source.close()
 
 
-def _say_trouble(name: str, cut: Cut) -> None:
+def _trouble(cut: Cut) -> str | None:
     if not cut.screen_found:
-        print(
-            f"{name}: no green or blue screen is to be seen in it, so all of it was kept",
-            file=sys.stderr,
-        )
-    elif cut.plate_fits is False:
-        print(
-            f"{name}: the plate does not show this screen, so it was cut without the plate",
-            file=sys.stderr,
-        )
+        return "no green or blue screen is to be seen in it, so all of it was kept"
+    if cut.plate_fits is False:
+        return "the plate does not show this screen, so it was cut without the plate"
+    return None
 
 
 def run(args: argparse.Namespace) -> int:
     """Cut every file; a bad one is reported and the others go on."""
-    keyer = Keyer(Grade(args.grade), KeySettings(screen=args.screen), usable_device(args.device))
+    keyer = Keyer(Grade(args.grade), KeySettings(screen=args.screen), pick_device(args.device))
     turns = None if args.turn is None else args.turn // 90
     if args.plate:
         plate = read_still(args.plate, quarter_turns=turns)
@@ -170,6 +165,7 @@ def run(args: argparse.Namespace) -> int:
             continue
         folder = args.out or path.parent
         count = 0
+        said: set[str] = set()
         try:
             for name, frame in _frames(path, turns):
                 if folder / name in written:
@@ -181,8 +177,10 @@ def run(args: argparse.Namespace) -> int:
                 cut = keyer.cut(frame.planes, frame.encoding, frame.quarter_turns)
                 write_cut(cut, folder, name)
                 count += 1
-                if count == 1:
-                    _say_trouble(path.name, cut)
+                trouble = _trouble(cut)
+                if trouble and trouble not in said:
+                    said.add(trouble)
+                    print(f"{start}{name}: {trouble}", file=sys.stderr)
                 if shown:
                     print(f"\r{path.name}: {count}", end="", file=sys.stderr, flush=True)
         except PosewallError as e:

@@ -15,6 +15,7 @@ posewall.log          what happened; shots by number, no names of people
 from __future__ import annotations
 
 import logging
+import os
 import shutil
 import threading
 from collections.abc import Iterator, Mapping, Sequence
@@ -25,11 +26,9 @@ from typing import Any
 
 from stream.config import EventConfig, EventError
 from stream.durable import (
-    add_copy,
     commit_folder,
     copy_synced,
     partial_path,
-    replace_file,
     storing,
     sync_folder,
     write_synced,
@@ -45,6 +44,15 @@ def _plain_name(name: str, what: str) -> str:
     if not name or PurePath(name).name != name or "\\" in name or name.startswith("."):
         raise EventError(f"'{name}' is no {what} name; give the name of a folder, without a path.")
     return name
+
+
+def _copy_tree(source: Path, target: Path) -> None:
+    """Copy a folder into one that is not committed yet, every file fsynced."""
+    for here, _, files in os.walk(source, followlinks=True):
+        into = target / Path(here).relative_to(source)
+        into.mkdir()
+        for name in files:
+            copy_synced(Path(here, name), into / name)
 
 
 class Event:
@@ -134,7 +142,7 @@ class Event:
                     # Byte for byte: the spreadsheet that wrote it can go on editing it.
                     copy_synced(roster, paths.roster)
                 for folder, plain in zip(templates, names, strict=True):
-                    shutil.copytree(folder, paths.templates / plain)
+                    _copy_tree(folder, paths.templates / plain)
                 if root.exists():
                     root.rmdir()
                 commit_folder(partial, root)
@@ -142,19 +150,6 @@ class Event:
                 shutil.rmtree(partial, ignore_errors=True)
                 raise
         return cls.open(root)
-
-    def save_config(self, config: EventConfig) -> None:
-        """Write event.toml anew and use it from now on."""
-        with storing("the event's settings", self.paths.root):
-            replace_file(self.paths.config, config.to_toml().encode())
-        self.config = config
-
-    def set_roster(self, source: Path) -> Roster:
-        """Take another roster file; the old one stays when the new one cannot be used."""
-        Roster.load(source)
-        with storing("the roster", self.paths.root):
-            add_copy(source, self.paths.roster)
-        return self.roster
 
     @property
     def roster(self) -> Roster:
@@ -178,7 +173,7 @@ class Event:
                     if self._roster[0] == (0, 0):
                         raise
                     # Half saved by a spreadsheet: no press may be lost over it.
-                    log.warning("the roster as it was before is used: %s", e)
+                    log.warning("the roster as it was before is used: %s", e.logged)
                     self._roster = (mark, self._roster[1])
             return self._roster[1]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,7 +23,15 @@ LARGEST_BYTES = 20_000_000
 
 
 class RosterError(UserError):
-    """The roster file cannot be used as it is; the sentence says why."""
+    """The roster file cannot be used as it is; the sentence says why.
+
+    Attributes:
+        logged: the same without anything of the file, which may be a name of a person.
+    """
+
+    def __init__(self, sentence: str, logged: str | None = None) -> None:
+        super().__init__(sentence)
+        self.logged = logged or sentence
 
 
 @dataclass(frozen=True)
@@ -46,6 +54,20 @@ class Person:
     def fields(self) -> dict[str, str]:
         """The texts that a template may ask for in braces."""
         return {**dict(self.more), "number": self.number, "name": self.name, "group": self.group}
+
+
+def texts(people: Iterable[Person]) -> dict[str, str]:
+    """The texts for a template, on the stage as in print: several people's joined by commas.
+
+    Returns:
+        What stands in each of the roster's columns; nothing where nobody is meant.
+    """
+    some = [p.fields for p in people]
+    columns = dict.fromkeys(column for fields in some for column in fields)
+    return {
+        column: ", ".join(dict.fromkeys(f[column] for f in some if f.get(column)))
+        for column in columns
+    }
 
 
 def folded(text: str) -> str:
@@ -175,10 +197,9 @@ class Roster:
         given, family = _column(header, FIRST), _column(header, LAST)
         if number is None or (name is None and given is None and family is None):
             came = ", ".join(f"'{h.strip()}'" for h in header) or "no columns"
-            raise RosterError(
-                f"{path}: the roster needs the columns number and name (and may have group), "
-                f"but {came} came; name the columns so in its first line."
-            )
+            need = f"{path}: the roster needs the columns number and name (and may have group)"
+            mend = "name the columns so in its first line."
+            raise RosterError(f"{need}, but {came} came; {mend}", f"{need}; {mend}")
         titles = [(i, _cell(header, i).casefold()) for i in range(len(header))]
         people: list[Person] = []
         seen: dict[str, list[int]] = {}

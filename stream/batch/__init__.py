@@ -1,7 +1,6 @@
 """From kept shots to print-ready pictures: queue, worker, renderer, picture file."""
 
 from stream.batch.jobs import Job, JobQueue, State, enqueue
-from stream.batch.picture import effective_ppi, enlargement_note
 from stream.batch.process import WorkerProcess
 
 __all__ = [
@@ -9,7 +8,5 @@ __all__ = [
     "JobQueue",
     "State",
     "WorkerProcess",
-    "effective_ppi",
-    "enlargement_note",
     "enqueue",
 ]

@@ -13,8 +13,9 @@ from pathlib import Path
 from models.keyer import KeySettings
 from stream.batch.jobs import Job, JobQueue, State
 from stream.batch.sweep import Sweep, retry_passed
-from stream.batch.worker import Worker, usable_device, worker_at_work
+from stream.batch.worker import Worker, worker_at_work
 from stream.capture.stills import read_still
+from stream.device import pick_device
 from stream.errors import UserError
 from stream.event import Event
 from stream.shot import add_still, find_shot, render_again, save_plate
@@ -150,6 +151,11 @@ class Progress:
             for job in [] if first else fresh:
                 print(f"{done}/{len(jobs)} {_line(job)}", file=sys.stderr, flush=True)
             return
+        for job in [] if first else fresh:
+            if job.notes and job.state is State.DONE:
+                head, *notes = _line(job).split("\n")
+                # As long as the line that counts, which it takes the place of.
+                print("\n".join([f"\r{head:<{BAR + 50}}", *notes]), file=sys.stderr)
         full = BAR * done // len(jobs) if jobs else BAR
         failed = sum(j.state is State.FAILED for j in jobs)
         text = f"[{'#' * full}{'.' * (BAR - full)}] {done} of {len(jobs)} pictures"
@@ -164,7 +170,7 @@ class Progress:
 
 def batch_run(args: argparse.Namespace) -> int:
     """Make the pictures that are not made yet; 1 when any failed."""
-    event, device = Event.open(args.event), usable_device(args.device)
+    event, device = Event.open(args.event), pick_device(args.device)
     with event.logging(), JobQueue(event) as queue:
         for shot_id in _again(args.again, event, queue):
             queue.enqueue(render_again(event, shot_id))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import logging
 import threading
+import traceback
 from typing import Any
 
 import torch
@@ -49,8 +50,9 @@ def make_picture(renderer: Renderer, shot: Shot) -> dict[str, Any]:
     target = event.paths.pictures / shot.picture
     if target.exists() and picture_owner(target) != shot.unique:
         raise ShotError(
-            f"pictures/ has a file of the name {shot.picture} that is not this shot's picture; "
-            "move it elsewhere and render the shot again."
+            f"pictures/ has a file that begins with {shot.number:04d} and has the name of this "
+            "shot's picture, but is not this shot's picture; move it elsewhere and render the shot "
+            "again."
         )
     picture = renderer.render(shot)
     data = picture_bytes(picture.pixels, ppi=picture.ppi, taken=picture.taken, unique=shot.unique)
@@ -118,18 +120,25 @@ def _step(shot_id: str, render: int) -> dict[str, Any]:
 )
 def render_shot(shot_id: str, render: int) -> dict[str, Any]:
     """One job: whatever becomes of it, the answer says so and the next job starts."""
+    last: BaseException | None = None
     try:
         result = _step(shot_id, render)
     except dbos_error.DBOSMaxStepRetriesExceeded as e:
         last = e.errors[-1] if e.errors else e
         result = _failed(_sentence(last), transient=True)
+    except OSError as e:
+        # Its message may hold the picture's file name, and that a person's; where it was does not.
+        where = "".join(traceback.format_tb(e.__traceback__))
+        log.error("shot %s: %s at\n%s", shot_id, type(e).__name__, where)
+        result = _failed(_sentence(e), transient=is_transient(e))
     except Exception as e:
         log.exception("shot %s: the program failed", shot_id)
         result = _failed(_sentence(e), transient=is_transient(e))
     if "picture" in result:
         log.info("shot %s: picture done", shot_id)
     else:
-        log.warning("shot %s: %s", shot_id, result["why"])
+        why = last.logged if isinstance(last, RosterError) else result["why"]
+        log.warning("shot %s: %s", shot_id, why)
     return result
 
 

@@ -11,11 +11,18 @@ from torch import Tensor
 from models.keyer import Grade, Keyer, KeySettings
 from stream.batch.picture import enlargement_note
 from stream.event import Event
+from stream.roster import texts
 from stream.shot import Shot, ShotError, load_frame, load_plate
 
-PLATE_UNFIT = (
-    "the clean plate was not used: it is of another source, size or orientation than this frame"
+PLATE_UNFIT = "the clean plate was not used: it is of another source or size than this frame"
+NO_SCREEN = (
+    "no green or blue screen was to be seen, so the whole frame was laid over the design; look at "
+    "the picture before you print it"
 )
+NOBODY = "nobody is to be seen in this picture; look at it before you print it"
+LEAST_COVERAGE = 0.005
+"""chosen: a subject smaller than this share of a picture is a speck, or nobody."""
+OTHER_SCREEN = "the clean plate does not show this screen, so the picture was cut without it"
 
 
 @dataclass(frozen=True)
@@ -50,10 +57,7 @@ def text_fields(event: Event, shot: Shot) -> dict[str, str]:
                 f"roster.csv and render the shot again."
             )
         people.append(person)
-    return {
-        column: ", ".join(dict.fromkeys(p.fields[column] for p in people if p.fields[column]))
-        for column in (people[0].fields if people else ("number", "name", "group"))
-    }
+    return texts(people)
 
 
 class Renderer:
@@ -103,4 +107,10 @@ class Renderer:
             template.scene(size, fields, self.device),
             placement,
         )
+        if not done.screen_found:
+            notes.append(NO_SCREEN)
+        if done.coverage < LEAST_COVERAGE:
+            notes.append(NOBODY)
+        if done.plate_fits is False:
+            notes.append(OTHER_SCREEN)
         return Picture(done.picture.cpu(), template.ppi, frame.taken, tuple(dict.fromkeys(notes)))

@@ -18,7 +18,6 @@ import threading
 from datetime import UTC, datetime
 from pathlib import Path
 
-import torch
 from dbos import DBOS
 from filelock import FileLock, Timeout
 
@@ -32,6 +31,7 @@ from stream.batch.jobs import (
 )
 from stream.batch.render import Renderer
 from stream.batch.sweep import Sweep, retry_passed
+from stream.device import pick_device
 from stream.errors import UserError
 from stream.event import Event
 from stream.shot import sweep_leftovers
@@ -59,23 +59,6 @@ def worker_at_work(event: Event) -> bool:
         return True
     lock.release()
     return False
-
-
-def usable_device(name: str) -> str:
-    """A device by name; "auto" is the graphics card where there is one.
-
-    Raises:
-        UserError: this machine has no such device.
-    """
-    if name == "auto":
-        return "cuda" if torch.cuda.is_available() else "cpu"
-    try:
-        torch.empty(1, device=name)
-    except (RuntimeError, AssertionError) as e:
-        raise UserError(
-            f"this machine cannot make pictures on '{name}'; use --device cpu, or auto."
-        ) from e
-    return name
 
 
 class Worker:
@@ -170,7 +153,7 @@ def main(argv: list[str] | None = None) -> int:
     # Ctrl-C reaches the whole terminal group: the starter decides when this one ends.
     signal.signal(signal.SIGINT, signal.SIG_IGN if args.follow else lambda *_: ended.set())
     try:
-        event, device = Event.open(args.event), usable_device(args.device)
+        event, device = Event.open(args.event), pick_device(args.device)
     except UserError as e:
         print(e, file=sys.stderr)
         return 2

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from stream.errors import UserError
 from stream.event import Event
 from stream.roster import Person
+from stream.roster import texts as texts
 
 # chosen: what fits on a small screen without scrolling for long.
 MOST_FOUND = 12
@@ -26,15 +27,6 @@ def chosen(event: Event, words: Sequence[str]) -> tuple[Person, ...]:
     roster = event.roster
     found = [roster.one(word) for word in words]
     return tuple(dict.fromkeys(found))
-
-
-def texts(people: Iterable[Person]) -> dict[str, str]:
-    """The texts for a template, as the print will have them: several people joined by commas."""
-    some = tuple(people)
-    return {
-        key: ", ".join(dict.fromkeys(p.fields[key] for p in some if p.fields[key]))
-        for key in ("number", "name", "group")
-    }
 
 
 def plain(person: Person) -> dict[str, Any]:

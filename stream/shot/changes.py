@@ -10,13 +10,12 @@ import logging
 from dataclasses import replace
 from pathlib import Path
 
-from stream.capture.stills import read_still
 from stream.durable import add_copy, held, replace_file, storing, sweep_partials
 from stream.event import Event
 from stream.shot.finding import load_shot, shot_ids
 from stream.shot.naming import picture_name
 from stream.shot.record import RECORD, Shot, ShotError
-from stream.shot.store import file_digest, people_names, still_name
+from stream.shot.store import file_digest, people_names, read_photo, still_name
 
 log = logging.getLogger("posewall.shot")
 STILL_MISSED = "the camera's still did not come; the video frame was used"
@@ -44,7 +43,7 @@ def attach_original(event: Event, shot_id: str, still: Path, *, plate: str | Non
         UserError: no such shot, it has a still already, the still cannot be read, or the disk
             did not take it; the shot stays as it was.
     """
-    read_still(still)
+    read_photo(still)
     with storing(f"the still of shot {shot_id}", event.paths.root), held(event.paths.lock):
         shot = load_shot(event, shot_id)
         digest = file_digest(still)
@@ -107,6 +106,7 @@ def sweep_leftovers(event: Event) -> int:
         event.paths.plates,
         event.paths.pictures,
         event.paths.template_versions,
+        *(f for f in event.paths.template_versions.iterdir() if f.is_dir()),
     )
     count = sum(sweep_partials(f) for f in folders)
     count += sum(sweep_partials(event.paths.shots / i) for i in shot_ids(event))

@@ -41,12 +41,8 @@ class Plate:
     still: bool
 
     def fits(self, frame: Frame, still: bool) -> bool:
-        """Whether it belongs to what took ``frame``: the same kind, size and orientation."""
-        return (
-            self.still == still
-            and self.frame.planes[0].shape == frame.planes[0].shape
-            and self.frame.quarter_turns == frame.quarter_turns
-        )
+        """Whether it belongs to what took ``frame``: the same kind and, upright, the same size."""
+        return self.still == still and self.frame.upright_size == frame.upright_size
 
 
 def save_plate(event: Event, frame: Frame, *, still: Path | None = None) -> str:

@@ -35,10 +35,12 @@ from stream.shot.finding import shots
 from stream.shot.frames import check_file, decode_frame, encode_frame, view_jpeg
 from stream.shot.naming import picture_name, safe_name
 from stream.shot.plates import PLATE_RECORD
-from stream.shot.record import RECORD, Shot
+from stream.shot.record import RECORD, Shot, ShotError
 from stream.template import Template
 
 log = logging.getLogger("posewall.shot")
+# chosen: the smallest that shows a figure at all; what is smaller came by mistake.
+LEAST_SIDE = 16
 NUMBERED = re.compile(r"\d{4,6}(?=[-.])")
 
 
@@ -199,6 +201,22 @@ def still_name(path: Path, unique: str) -> str:
     return f"still-{stem}{path.suffix.lower()}"
 
 
+def read_photo(path: Path) -> Frame:
+    """A still that a picture can be made of.
+
+    Raises:
+        UserError: it cannot be read, or is too small to show anybody.
+    """
+    frame = read_still(path)
+    height, width = frame.upright_size
+    if min(height, width) < LEAST_SIDE:
+        raise ShotError(
+            f"{path}: is {width} x {height} pixels; a photograph needs at least {LEAST_SIDE} each "
+            "way; give the camera's own file."
+        )
+    return frame
+
+
 def file_digest(path: Path) -> str:
     """SHA-256 of a file's bytes, in hex."""
     with path.open("rb") as file:
@@ -222,9 +240,9 @@ def add_still(
 
     Raises:
         StorageError: the disk did not take it; nothing is left behind.
-        UserError: the file is no picture that can be read.
+        UserError: the file is no picture that can be read, or a tiny one.
     """
-    frame = read_still(path)
+    frame = read_photo(path)
     with storing(f"the still {path.name}", event.paths.root):
         draft = _draft(
             event,

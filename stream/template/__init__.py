@@ -3,7 +3,7 @@
 from stream.template.layers import Layer, LayerGroup
 from stream.template.loader import load_template
 from stream.template.ora_write import OraGroup, OraLayer, write_ora
-from stream.template.template import Template, TemplateFile
+from stream.template.template import Template, TemplateFile, preview_size
 
 __all__ = [
     "Layer",
@@ -13,5 +13,6 @@ __all__ = [
     "Template",
     "TemplateFile",
     "load_template",
+    "preview_size",
     "write_ora",
 ]

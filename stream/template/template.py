@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -15,6 +14,7 @@ from pathlib import Path
 from models.composite import Scene
 from models.flatten import Ink
 from models.resample import Placement
+from stream.durable import commit_folder, partial_path, sync_folder, write_synced
 from stream.errors import UserError
 from stream.template.arrange import Arrangement
 from stream.template.description import Slot, Text
@@ -24,6 +24,12 @@ from stream.template.text import Typeface, draw, fill_in, set_words
 
 # chosen: shapes that differ by less than this are told apart by nobody on paper.
 SHAPE_TOLERANCE = 0.01
+
+
+def preview_size(picture: tuple[int, int], height: int) -> tuple[int, int]:
+    """(H, W) of the preview: the picture's shape at ``height``, never larger than the print."""
+    high = min(height, picture[0])
+    return high, max(1, round(picture[1] * high / picture[0]))
 
 
 @dataclass(frozen=True)
@@ -76,17 +82,11 @@ class Template:
         """(H, W) of the print at its pixels per inch."""
         return self._picture
 
-    def fit_size(self, most: tuple[int, int]) -> tuple[int, int]:
-        """The largest (H, W) of the picture's shape within ``most``."""
-        height, width = self._picture
-        scale = min(most[0] / height, most[1] / width)
-        return max(1, round(height * scale)), max(1, round(width * scale))
-
     def scene(self, size: tuple[int, int], fields: Mapping[str, str], device: str = "cpu") -> Scene:
         """The template made ready for one picture.
 
         Args:
-            size: (H, W) of the picture, of the template's shape (`fit_size` gives one).
+            size: (H, W) of the picture, of the template's shape (`preview_size` gives one).
             fields: roster columns of the person, by name; a column that is missing is left empty.
             device: where the tensors shall lie.
 
@@ -147,32 +147,32 @@ class Template:
         if folder.exists():
             return
         folder.parent.mkdir(parents=True, exist_ok=True)
-        partial = folder.with_name(f".partial-{folder.name}-{os.getpid()}")
-        shutil.rmtree(partial, ignore_errors=True)
-        for file in self.files:
-            target = partial / file.name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            try:
-                data = file.path.read_bytes()
-            except OSError:
-                data = b""
-            if hashlib.sha256(data).hexdigest() != file.digest:
-                shutil.rmtree(partial)
-                raise UserError(
-                    f'{file.name} of template "{self.name}" was changed or removed since it was '
-                    "read; choose the template again"
-                )
-            with target.open("wb") as f:
-                f.write(data)
-                os.fsync(f.fileno())
+        partial = partial_path(folder.parent)
         try:
-            partial.rename(folder)
+            for file in self.files:
+                target = partial / file.name
+                target.parent.mkdir(parents=True, exist_ok=True)
+                write_synced(target, self._read(file))
+            commit_folder(partial, folder)
         except OSError:
             # Another process was first; the content is the same.
-            shutil.rmtree(partial, ignore_errors=True)
             if not folder.exists():
                 raise
-        _sync_folder(folder.parent)
+            sync_folder(folder.parent)
+        finally:
+            shutil.rmtree(partial, ignore_errors=True)
+
+    def _read(self, file: TemplateFile) -> bytes:
+        try:
+            data = file.path.read_bytes()
+        except OSError:
+            data = b""
+        if hashlib.sha256(data).hexdigest() != file.digest:
+            raise UserError(
+                f'{file.name} of template "{self.name}" was changed or removed since it was '
+                "read; choose the template again"
+            )
+        return data
 
     def _check_shape(self, size: tuple[int, int]) -> None:
         height, width = self._picture
@@ -182,14 +182,3 @@ class Template:
                 f'template "{self.name}" is {width} x {height} pixels and was asked for at '
                 f"{size[1]} x {size[0]}, which is another shape; choose a size of its own shape"
             )
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a rename in a folder last; Windows has no such call and needs none."""
-    if os.name == "nt":
-        return
-    fd = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import tomllib
 from datetime import date
 from pathlib import Path
@@ -35,6 +36,33 @@ def test_a_new_event_holds_all_it_was_given(tmp_path: Path) -> None:
     # Readable without the program: the roster is the given file, the settings are TOML.
     assert event.paths.roster.read_bytes() == listed.read_bytes()
     assert tomllib.loads(event.paths.config.read_text("utf-8"))["date"] == date(2026, 5, 31)
+
+
+def test_a_new_event_is_on_the_disk_before_it_has_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # POSIX.1-2017 fsync: a file's data and the names in its folder are each synced by themselves.
+    pier = make_template(tmp_path / "pier")
+    (pier / "spare" / "deep").mkdir(parents=True)
+    (pier / "spare" / "deep" / "sketch.txt").write_text("for later")
+    synced: set[int] = set()
+    before: set[int] = set()
+    fsync, rename = os.fsync, Path.rename
+
+    def seen_fsync(fd: int) -> None:
+        synced.add(os.fstat(fd).st_ino)
+        fsync(fd)
+
+    def seen_rename(self: Path, target: Path) -> Path:
+        before.update(synced)
+        return rename(self, target)
+
+    monkeypatch.setattr(os, "fsync", seen_fsync)
+    monkeypatch.setattr(Path, "rename", seen_rename)
+    event = Event.create(tmp_path / "walk", "Lantern Walk", templates=[pier])
+    there = [event.paths.root, *event.paths.root.rglob("*")]
+    assert event.paths.templates / "pier" / "spare" / "deep" / "sketch.txt" in there
+    assert {p.stat().st_ino for p in there} <= before
 
 
 def test_settings_survive_toml() -> None:
@@ -93,10 +121,8 @@ def test_the_roster_is_read_again_after_a_change(tmp_path: Path) -> None:
     assert len(event.roster) == 3
     event.paths.roster.write_text(ROSTER + "4,Lou Sands,Terns\n", "utf-8")
     assert event.roster.get("4") is not None
-    other = tmp_path / "other.csv"
-    other.write_text("nothing\n")
-    with pytest.raises(UserError):
-        event.set_roster(other)
+    # Half saved by a spreadsheet: what was known before stays in use.
+    event.paths.roster.write_text("nothing\n", "utf-8")
     assert len(event.roster) == 4
 
 

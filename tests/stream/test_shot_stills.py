@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -24,8 +25,10 @@ from stream.shot import (
     save_plate,
     save_shot,
     settle,
+    shot_ids,
     sweep_leftovers,
 )
+from stream.shot.store import LEAST_SIDE
 from tests.stream.batch.scenario import (
     SETTINGS,
     make_frame,
@@ -98,6 +101,22 @@ def test_a_still_added_twice_is_one_shot(event: Event, tmp_path: Path) -> None:
         add_still(event, tmp_path / "nowhere.jpg", settings=SETTINGS)
 
 
+def test_a_tiny_still_is_refused_in_a_sentence(event: Event, tmp_path: Path) -> None:
+    tiny = make_still(tmp_path / "tiny.jpg", size=(200, LEAST_SIDE - 1))
+    shot = save_shot(event, make_frame(1), settings=SETTINGS, still_until=SOON)
+    for use in (
+        partial(add_still, event, tiny, settings=SETTINGS),
+        partial(attach_original, event, shot.id, tiny),
+    ):
+        with pytest.raises(UserError, match=r"200 x 15 pixels.*at least 16") as caught:
+            use()
+        assert "\n" not in str(caught.value)
+    assert shot_ids(event) == [shot.id]
+    assert load_shot(event, shot.id) == shot
+    least = make_still(tmp_path / "least.jpg", size=(LEAST_SIDE, LEAST_SIDE))
+    assert add_still(event, least, settings=SETTINGS)[1]
+
+
 def test_a_corrected_name_changes_the_picture_name_and_remembers_the_old(event: Event) -> None:
     shot = save_shot(event, make_frame(), people=["1"], settings=SETTINGS)
     assert shot.picture == "0001-Mira-Tallow.jpg"
@@ -121,6 +140,7 @@ def test_a_plate_belongs_to_one_kind_of_source_and_size(event: Event, tmp_path: 
     assert not plate.fits(make_frame(1), still=True)
     assert not plate.fits(make_frame(1, quarter_turns=1), still=False)
     assert not plate.fits(make_frame(1, size=(48, 64)), still=False)
+    assert plate.fits(make_frame(1, size=(128, 96), quarter_turns=1), still=False)
     path = make_still(tmp_path / "empty.jpg")
     add, _ = add_still(event, path, settings=SETTINGS)
     still = load_frame(event, add)
@@ -141,8 +161,12 @@ def test_leftovers_are_swept_and_work_in_progress_is_not(event: Event) -> None:
     stale = event.paths.pictures / f"{PARTIAL}old"
     stale.write_bytes(b"half")
     past = datetime.now(UTC).timestamp() - STALE_S - 10
-    for path in (old, stale):
+    (version,) = event.paths.template_versions.iterdir()
+    half = version / f"{PARTIAL}old"
+    half.mkdir()
+    for path in (old, stale, half):
         os.utime(path, (past, past))
-    assert sweep_leftovers(event) == 2
+    assert sweep_leftovers(event) == 3
+    assert not half.exists()
     assert young.is_dir()
     assert load_shot(event, shot.id) == shot

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from fractions import Fraction
 from pathlib import Path
@@ -84,6 +85,12 @@ def make_frame(index: int = 0, size: tuple[int, int] = SMALL, quarter_turns: int
         "pier camera",
         index,
     )
+
+
+def without_colour(frame: Frame) -> Frame:
+    """The same frame with a grey wall in place of its screen."""
+    luma, cb, cr = frame.planes
+    return replace(frame, planes=(luma, torch.full_like(cb, 128), torch.full_like(cr, 128)))
 
 
 def same_planes(one: Planes, other: Planes) -> bool:

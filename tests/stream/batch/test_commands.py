@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from stream.batch.commands import add_commands
+from stream.batch.render import NO_SCREEN
 from stream.errors import UserError
 from stream.event import Event
 from stream.shot import load_shot, save_shot, shot_ids
@@ -18,6 +21,7 @@ from tests.stream.batch.scenario import (
     make_frame,
     make_still,
     make_template,
+    without_colour,
 )
 
 
@@ -93,12 +97,39 @@ def test_a_failure_makes_the_run_fail_and_again_mends_it(
     assert picture.is_file()
 
 
+@pytest.mark.parametrize("terminal", [True, False])
+def test_what_to_look_at_before_printing_is_told(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    terminal: bool,
+) -> None:
+    event = make_event(tmp_path)
+    save_shot(event, without_colour(make_frame()), people=["1"], settings=SETTINGS)
+    save_shot(event, make_frame(), people=["2"], settings=SETTINGS)
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
+    assert typed("batch", "run", "--event", event.paths.root) == 0
+    assert capsys.readouterr().err.count(f"note: {NO_SCREEN}") == 1
+    assert typed("batch", "status", "--event", event.paths.root) == 0
+    assert capsys.readouterr().out.count(f"note: {NO_SCREEN}") == 1
+
+
+def test_a_tiny_still_is_not_added(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    event = make_event(tmp_path)
+    dot = tmp_path / "dot.png"
+    Image.new("RGB", (1, 1), (0, 200, 0)).save(dot)
+    assert typed("batch", "add", dot, "--event", event.paths.root) == 1
+    assert "dot.png: is 1 x 1 pixels; a photograph needs at least 16" in capsys.readouterr().err
+    assert shot_ids(event) == []
+
+
 @pytest.mark.parametrize(
     ("words", "part"),
     [
         (["batch", "status", "--event", "nowhere"], "no folder"),
         (["batch", "run", "--again", "7"], "no shot '7'"),
         (["batch", "run", "--device", "toaster"], "toaster"),
+        (["batch", "run", "--device", "meta"], "cannot make pictures on 'meta'"),
         (["batch", "add", "a.jpg", "--person", "zz"], "nobody"),
         (["batch", "add", "a.jpg", "--person", "e"], "fits"),
         (["batch", "add", "a.jpg", "--template", "dune"], "no template 'dune'"),

@@ -9,7 +9,8 @@ import pytest
 import torch
 
 from models.keyer import Grade, Keyer
-from stream.batch.render import PLATE_UNFIT, Renderer, text_fields
+from stream.batch.render import NO_SCREEN, NOBODY, OTHER_SCREEN, PLATE_UNFIT, Renderer, text_fields
+from stream.capture.frame import Frame
 from stream.event import Event
 from stream.shot import (
     ShotError,
@@ -18,7 +19,13 @@ from stream.shot import (
     save_plate,
     save_shot,
 )
-from tests.stream.batch.scenario import SETTINGS, make_event, make_frame, make_still
+from tests.stream.batch.scenario import (
+    SETTINGS,
+    make_event,
+    make_frame,
+    make_still,
+    without_colour,
+)
 
 
 @pytest.fixture
@@ -92,6 +99,51 @@ def test_a_plate_that_fits_is_used(event: Event) -> None:
     shot = save_shot(event, make_frame(2), settings=SETTINGS, plate=plate)
     picture = Renderer(event).render(shot)
     assert PLATE_UNFIT not in picture.notes
+    assert not torch.equal(picture.pixels, Renderer(event).render(replace(shot, plate=None)).pixels)
+
+
+def swapped(frame: Frame) -> Frame:
+    """The same frame with a blue screen."""
+    luma, cb, cr = frame.planes
+    return replace(frame, planes=(luma, (cb + 130).clamp(max=220), cr + 60))
+
+
+def test_a_frame_without_a_screen_is_noted(event: Event) -> None:
+    with_screen = Renderer(event).render(save_shot(event, make_frame(1), settings=SETTINGS))
+    assert NO_SCREEN not in with_screen.notes
+    without = Renderer(event).render(
+        save_shot(event, without_colour(make_frame(1)), settings=SETTINGS)
+    )
+    assert NO_SCREEN in without.notes
+
+
+def test_an_empty_screen_is_noted(event: Event) -> None:
+    frame = make_frame(1)
+    assert NOBODY not in Renderer(event).render(save_shot(event, frame, settings=SETTINGS)).notes
+    y, cb, cr = (torch.full_like(p, int(p.flatten()[0])) for p in frame.planes)
+    empty = save_shot(event, replace(frame, planes=(y, cb, cr)), settings=SETTINGS)
+    assert NOBODY in Renderer(event).render(empty).notes
+
+
+def test_a_plate_of_another_screen_is_noted(event: Event) -> None:
+    other = save_plate(event, swapped(make_frame(50)))
+    shot = save_shot(event, make_frame(2), settings=SETTINGS, plate=other)
+    picture = Renderer(event).render(shot)
+    assert OTHER_SCREEN in picture.notes
+    assert PLATE_UNFIT not in picture.notes
+    without = Renderer(event).render(replace(shot, plate=None))
+    assert torch.equal(picture.pixels, without.pixels)
+    assert OTHER_SCREEN not in without.notes
+
+
+def test_an_upright_plate_serves_a_turned_camera(event: Event) -> None:
+    frame = make_frame(2, quarter_turns=1)
+    lying = make_frame(50, quarter_turns=1)
+    y, cb, cr = (torch.rot90(p, -1).contiguous() for p in lying.planes)
+    upright = replace(lying, planes=(y, cb, cr), quarter_turns=0)
+    shot = save_shot(event, frame, settings=SETTINGS, plate=save_plate(event, upright))
+    picture = Renderer(event).render(shot)
+    assert not {PLATE_UNFIT, OTHER_SCREEN} & set(picture.notes)
     assert not torch.equal(picture.pixels, Renderer(event).render(replace(shot, plate=None)).pixels)
 
 

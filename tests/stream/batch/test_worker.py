@@ -248,6 +248,39 @@ def test_an_error_of_the_program_is_logged_and_told_and_blocks_nobody(
     assert load_shot(event, second).id == second
 
 
+def test_no_name_of_the_roster_is_in_the_log(event: Event, monkeypatch: pytest.MonkeyPatch) -> None:
+    good, taken, odd = (keep(event, i, ("1", "03")) for i in range(3))
+    target = event.paths.pictures / load_shot(event, taken).picture
+    target.write_bytes(b"notes")
+    locked = event.paths.pictures / load_shot(event, odd).picture
+    replace = Path.replace
+
+    def refuse(self: Path, other: Path) -> Path:
+        if Path(other) == locked:
+            # As Windows answers while a viewer holds the file; the message has its name.
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(self), None, other)
+        return replace(self, other)
+
+    monkeypatch.setattr(Path, "replace", refuse)
+    with event.logging(), JobQueue(event) as queue:
+        worker = Worker(event)
+        worker.start()
+        jobs = {j.shot_id: j for j in until_finished(queue)}
+        # A file that lacks its first line: its people would be taken for columns.
+        event.paths.roster.write_text("1,Mira Tallow,Otters\n03,Åsa Öberg,Herons\n", "utf-8")
+        assert len(event.roster) == 3
+        worker.stop()
+    states = [jobs[i].state for i in (good, taken, odd)]
+    assert states == [State.DONE, State.FAILED, State.FAILED]
+    assert "begins with 0002" in jobs[taken].why
+    text = event.paths.log.read_text("utf-8")
+    for part in (f"shot {good}: picture done", f"shot {taken}: ", f"shot {odd}: "):
+        assert part in text
+    assert "roster as it was before" in text
+    for name in ("Mira", "Tallow", "Åsa", "Öberg"):
+        assert name not in text
+
+
 def test_what_may_pass_by_itself() -> None:
     assert is_transient(OSError(errno.ENOSPC, ""))
     assert is_transient(StorageError(""))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
 
@@ -169,6 +170,36 @@ def test_a_copy_is_the_same_template(tmp_path: Path) -> None:
     assert (copy.scene((100, 80), {"name": "Ana"}).below == t.scene((100, 80), {}).below).all()
     t.copy_to(target)
     assert [p.name for p in target.parent.iterdir()] == [t.version]
+
+
+def test_a_copy_is_on_the_disk_before_it_has_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # POSIX.1-2017 fsync: a file's data and the names in its folder are each synced by themselves.
+    t = load_template(folder_of(tmp_path / "ball"))
+    synced: set[tuple[int, int]] = set()
+    before: set[tuple[int, int]] = set()
+    fsync, rename = os.fsync, Path.rename
+
+    def seen_fsync(fd: int) -> None:
+        state = os.fstat(fd)
+        synced.add((state.st_dev, state.st_ino))
+        fsync(fd)
+
+    def seen_rename(self: Path, target: Path) -> Path:
+        before.update(synced)
+        return rename(self, target)
+
+    monkeypatch.setattr(os, "fsync", seen_fsync)
+    monkeypatch.setattr(Path, "rename", seen_rename)
+    target = tmp_path / "kept" / t.version
+    t.copy_to(target)
+    there = [target, *target.rglob("*")]
+    assert target / "fonts" in there
+    states = [p.stat() for p in there]
+    assert {(s.st_dev, s.st_ino) for s in states} <= before
+    holder = target.parent.stat()
+    assert (holder.st_dev, holder.st_ino) in synced
 
 
 def test_a_copy_of_what_was_changed_is_refused(tmp_path: Path) -> None:

@@ -12,7 +12,14 @@ from torch import Tensor
 from models.composite import Mode, Scene, apply_overlays
 from models.transfer import Transfer, encode
 from stream.errors import UserError
-from stream.template import OraGroup, OraLayer, Template, load_template, write_ora
+from stream.template import (
+    OraGroup,
+    OraLayer,
+    Template,
+    load_template,
+    preview_size,
+    write_ora,
+)
 from tests.stream.template.building import PICTURE, SLOT, TEXT, folder_of, plain
 
 
@@ -169,10 +176,10 @@ def test_layers_that_take_the_picture_away_leave_paper(tmp_path: Path) -> None:
     assert picture[:, 5, 5].round().tolist() == [255, 255, 255]
 
 
-def test_fit_size(template: Template) -> None:
-    assert template.fit_size((720, 1280)) == (720, 576)
-    assert template.fit_size((1280, 720)) == (900, 720)
-    assert template.fit_size((1, 1)) == (1, 1)
+def test_a_preview_has_a_shape_that_a_scene_takes(template: Template) -> None:
+    for height in (1, 7, 333):
+        size = preview_size(template.picture_size(), height)
+        assert template.scene(size, {}).size == size
 
 
 def test_another_shape_is_refused(template: Template) -> None:
