@@ -12,21 +12,31 @@ from collections.abc import Sequence
 os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 
 from models.errors import PosewallError
-from stream import cut
-from stream.batch import commands as batch
 from stream.live import commands as live
 
+AT_ONCE = ("grab", "plate", "next")
+"""Commands that only speak to the running program: they do not wait for the large libraries."""
 
-def build_parser() -> argparse.ArgumentParser:
-    """The whole parser; every command sets ``run``, which returns the exit code."""
+
+def build_parser(whole: bool = True) -> argparse.ArgumentParser:
+    """The parser; every command sets ``run``, which returns the exit code.
+
+    Args:
+        whole: False leaves out the rooms that the commands `AT_ONCE` do without.
+    """
     parser = argparse.ArgumentParser(
         prog="posewall",
         description="People before a green or blue screen, live inside a designed template; "
         "shots kept at full resolution and finished as pictures ready for print.",
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for room in (live, batch, cut):
-        room.add_commands(commands)
+    live.add_commands(commands)
+    if whole:
+        from stream import cut
+        from stream.batch import commands as batch
+
+        batch.add_commands(commands)
+        cut.add_commands(commands)
     return parser
 
 
@@ -37,7 +47,8 @@ def main(words: Sequence[str] | None = None) -> int:
         0 when it did what was asked, 1 when something it worked on failed, 2 for a mistake that
         the user can mend, 130 when interrupted.
     """
-    args = build_parser().parse_args(words)
+    words = sys.argv[1:] if words is None else words
+    args = build_parser(whole=not words or words[0] not in AT_ONCE).parse_args(words)
     try:
         code: int = args.run(args)
     except PosewallError as e:

@@ -64,6 +64,7 @@ class Event:
         self._guard = threading.Lock()
         self._templates: dict[tuple[str, str], Template] = {}
         self._roster: tuple[tuple[int, int], Roster] = ((0, 0), Roster())
+        self._roster_trouble: str | None = None
 
     @property
     def name(self) -> str:
@@ -169,13 +170,24 @@ class Event:
             if self._roster[0] != mark:
                 try:
                     self._roster = (mark, Roster.load(self.paths.roster))
+                    self._roster_trouble = None
                 except RosterError as e:
                     if self._roster[0] == (0, 0):
                         raise
+                    self._roster_trouble = f"{e} Until then the roster as it was before is used."
                     # Half saved by a spreadsheet: no press may be lost over it.
                     log.warning("the roster as it was before is used: %s", e.logged)
                     self._roster = (mark, self._roster[1])
             return self._roster[1]
+
+    @property
+    def roster_trouble(self) -> str | None:
+        """Why the file as it is now is not the roster in use; None when it is."""
+        try:
+            len(self.roster)
+        except RosterError as e:
+            return str(e)
+        return self._roster_trouble
 
     @property
     def template_names(self) -> tuple[str, ...]:

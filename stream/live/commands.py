@@ -16,32 +16,32 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stream.errors import UserError
+from stream.pages.address import DEFAULT_PORT
 
 if TYPE_CHECKING:
     from stream.live.session import Session
 
-DEFAULT_PORT = 7310
-
 
 def _positive(text: str) -> float:
-    value = float(text)
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
     if not 0 < value < float("inf"):
         raise argparse.ArgumentTypeError(f"got {text}; need a number above 0")
     return value
 
 
 def _height(text: str) -> int:
-    value = int(text)
-    if not 120 <= value <= 4320:
+    if not (text.isdecimal() and 120 <= int(text) <= 4320):
         raise argparse.ArgumentTypeError(f"got {text}; need 120 to 4320 pixels")
-    return value
+    return int(text)
 
 
 def _port(text: str) -> int:
-    value = int(text)
-    if not 0 <= value <= 65535:
+    if not (text.isdecimal() and int(text) <= 65535):
         raise argparse.ArgumentTypeError(f"got {text}; need 1024 to 65535, or 0 for any free one")
-    return value
+    return int(text)
 
 
 def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -148,7 +148,10 @@ def run_grab(args: argparse.Namespace) -> int:
     """Keep the frame of the moment at which this process was started."""
     from stream.live.link import started_ago_s
 
-    print(_asked(args, "/grab", {"age_s": started_ago_s()})["shot"])
+    kept = _asked(args, "/grab", {"age_s": started_ago_s()})
+    print(kept["shot"])
+    if kept.get("note"):
+        print(kept["sentence"], file=sys.stderr)
     return 0
 
 

@@ -9,6 +9,7 @@ from concurrent.futures import Future
 from typing import Any
 
 from stream.errors import UserError
+from stream.live.keeping import settle
 
 Answer = dict[str, Any]
 
@@ -54,12 +55,12 @@ class Countdown:
         try:
             self._press(self._clock()).add_done_callback(lambda done: _pass_on(done, answer))
         except UserError as error:
-            answer.set_exception(error)
+            settle(answer, None, error)
 
 
 def _pass_on(done: Future[Answer], answer: Future[Answer]) -> None:
+    if done.cancelled():
+        settle(answer, None, UserError("The press was taken back before its turn came."))
+        return
     error = done.exception()
-    if error is not None:
-        answer.set_exception(error)
-    else:
-        answer.set_result(done.result())
+    settle(answer, None if error else done.result(), error)

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 Clock = Callable[[], float]
 
-# capture: processor time of reading and decoding; upload: planes to the device; key: the keyer's
-# whole work, matte and composite, up to where the device has been told; composite: waiting for the
-# device and the picture's way back (nothing on a CPU); jpeg; send: handing it to a page's socket.
+# capture: processor time of reading and decoding; upload: planes to the device; key: matte, colour
+# and the subject at its place; composite: between the template's layers, and the picture's way
+# back from the device; jpeg; send: handing it to a page's socket.
 STAGES = ("capture", "upload", "key", "composite", "jpeg", "send")
 
 # chosen: a mirrored self-view above 125 ms no longer feels like one's own body in the studies

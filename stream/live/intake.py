@@ -8,7 +8,7 @@ from typing import Any
 
 from stream.capture.frame import Frame
 from stream.capture.source import Source, open_source
-from stream.capture.watch import Watched, WatchState
+from stream.capture.watch import Watched, WatchState, WatchStatus
 from stream.live.figures import Meter
 
 WAIT_S = 0.25
@@ -87,9 +87,10 @@ class Intake:
         self.live = first.live
         self._once = once
         self._meter = meter
-        self._watched = Watched(make, name=first.name)
+        self._watched = Watched(make, name=first.name, on_change=self._changed)
         self._index = -1
         self._dropped = 0
+        self._lost = False
 
     def open(self) -> None:
         """Begin to connect; returns at once."""
@@ -123,7 +124,21 @@ class Intake:
             return status.sentence
         return None
 
+    def _changed(self, status: WatchStatus) -> None:
+        if status.state is WatchState.LOST:
+            self._lost = True
+        elif status.state is WatchState.LIVE:
+            self._lost = False
+
     def state(self) -> dict[str, Any]:
-        """For the pages: ``state`` and a sentence."""
+        """For the pages: ``state`` and a sentence.
+
+        A source that is connected anew stays "lost" until a picture comes: nothing is better yet.
+        """
         status = self._watched.status
-        return {"state": PAGE_STATE[status.state], "sentence": status.sentence}
+        again = self._lost and status.state is WatchState.CONNECTING
+        state = "lost" if again else PAGE_STATE[status.state]
+        return {
+            "state": state,
+            "sentence": f"{status.sentence} again" if again else status.sentence,
+        }

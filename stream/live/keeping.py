@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import queue
 import sys
 import threading
 from collections.abc import Callable
-from concurrent.futures import Future
+from concurrent.futures import Future, InvalidStateError
 from typing import Any
 
 from models.errors import PosewallError
@@ -16,6 +17,15 @@ from stream.errors import UserError
 
 log = logging.getLogger("posewall.live")
 Answer = dict[str, Any]
+
+
+def settle(answer: Future[Answer], result: Answer | None, error: BaseException | None) -> None:
+    """Give a future what came of it; one that nobody waits for any more is left alone."""
+    with contextlib.suppress(InvalidStateError):
+        if error is not None:
+            answer.set_exception(error)
+        else:
+            answer.set_result(result or {})
 
 
 def lower_priority() -> None:
@@ -68,18 +78,22 @@ class Keeper:
         lower_priority()
         while (job := self._work.get()) is not None:
             answer, act = job
+            # From here on nobody can cancel it. One cancelled before is done all the same: a
+            # press is never dropped because somebody no longer waits for its answer.
+            with contextlib.suppress(InvalidStateError):
+                answer.set_running_or_notify_cancel()
             try:
                 result = act()
             except PosewallError as error:
                 log.warning("not kept: %s", error)
                 self._on_trouble(str(error))
-                answer.set_exception(
-                    error if isinstance(error, UserError) else UserError(str(error))
+                settle(
+                    answer, None, error if isinstance(error, UserError) else UserError(str(error))
                 )
             except Exception as error:
                 log.error("a press failed", exc_info=error)
                 sentence = f"Not kept ({type(error).__name__}); the event's log has more."
                 self._on_trouble(sentence)
-                answer.set_exception(UserError(sentence))
+                settle(answer, None, UserError(sentence))
             else:
-                answer.set_result(result)
+                settle(answer, result, None)

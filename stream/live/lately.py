@@ -31,6 +31,7 @@ def _row(event: Event, shot: Shot) -> dict[str, Any]:
         "who": people_names(event, shot.people),
         "state": "still" if shot.still_until else "kept",
         "why": "",
+        "notes": list(shot.notes),
     }
 
 
@@ -79,6 +80,7 @@ class Lately:
                     continue
                 row["state"] = WORDS[job.state]
                 row["why"] = job.why
+                row["notes"] = list(job.notes)
                 if job.finished and not job.transient:
                     self._finished.add(row["id"])
         return True

@@ -1,7 +1,8 @@
 """How another process finds the running live program: a small file in the event folder.
 
-``live.json`` holds process id, port and token, readable by its owner only; whoever can read the
-event folder as its owner may act on the program, nobody else.
+The file holds process id, port and token, and only its owner can read it. That keeps the token out
+of copies and shares of the folder; it does not keep out other accounts of this machine, since the
+pages, which any of them can load, hold the token too.
 """
 
 from __future__ import annotations
@@ -9,15 +10,15 @@ from __future__ import annotations
 import http.client
 import json
 import os
+import shlex
 import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from stream.errors import UserError
+from stream.layout import EventPaths
 from stream.pages.guard import LOOPBACK, TOKEN_HEADER
-
-FILE = "live.json"
 
 
 class LinkError(UserError):
@@ -34,17 +35,18 @@ class Link:
 
     def write(self, event_folder: Path) -> None:
         """Put the file there whole, for its owner only (mode 0600)."""
-        partial = event_folder / f".{FILE}-{self.pid}"
+        final = EventPaths(event_folder).live
+        partial = final.with_name(f".{final.name}-{self.pid}")
         partial.unlink(missing_ok=True)
         fd = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(fd, "w", encoding="utf-8") as file:
             json.dump({"pid": self.pid, "port": self.port, "token": self.token}, file)
-        partial.replace(event_folder / FILE)
+        partial.replace(final)
 
     def remove(self, event_folder: Path) -> None:
         """Take the file away, unless another program has put its own there since."""
         if read_link(event_folder) == self:
-            (event_folder / FILE).unlink(missing_ok=True)
+            EventPaths(event_folder).live.unlink(missing_ok=True)
 
     def alive(self) -> bool:
         """True while a process of that id runs."""
@@ -62,7 +64,7 @@ class Link:
 def read_link(event_folder: Path) -> Link | None:
     """The file's content; None when there is none or it is not one of ours."""
     try:
-        data = json.loads((event_folder / FILE).read_text("utf-8"))
+        data = json.loads(EventPaths(event_folder).live.read_text("utf-8"))
         return Link(int(data["pid"]), int(data["port"]), str(data["token"]))
     except (OSError, ValueError, KeyError, TypeError):
         return None
@@ -77,15 +79,13 @@ def find_link(event_folder: Path) -> Link:
     if not event_folder.is_dir():
         raise LinkError(f"--event {event_folder}: there is no such folder; check the path.")
     link = read_link(event_folder)
+    start = f"posewall live --event {shlex.quote(str(event_folder))} --source ..."
     if link is None:
-        raise LinkError(
-            f"No live program runs for {event_folder}; "
-            f"start one with: posewall live --event {event_folder} --source ..."
-        )
+        raise LinkError(f"No live program runs for {event_folder}; start one with: {start}")
     if not link.alive():
         raise LinkError(
             f"The live program of {event_folder} (process {link.pid}) has died; "
-            f"start it again with: posewall live --event {event_folder} --source ..."
+            f"start it again with: {start}"
         )
     return link
 

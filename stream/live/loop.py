@@ -5,15 +5,13 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
 
 import cv2
 import numpy as np
 import torch
 
-from models.color import Encoding, Planes
-from models.composite import Scene
-from models.resample import Placement
+from models.color import Planes
+from models.keyer import Keyer
 from stream.capture.frame import Frame
 from stream.live.figures import Meter
 from stream.live.plates import PlateKeeper
@@ -25,41 +23,6 @@ from stream.pages.feed import Feed
 
 JPEG_QUALITY = 85
 TAKE_S = 0.25
-
-
-class Composited(Protocol):
-    """What the keyer gives back, as far as the loop needs it."""
-
-    @property
-    def picture(self) -> torch.Tensor:
-        """(H, W, 3) uint8, sRGB, on the keyer's device."""
-
-    @property
-    def screen_found(self) -> bool:
-        """False when the frame shows no screen, so that everything counts as subject."""
-
-    @property
-    def plate_fits(self) -> bool | None:
-        """False when the clean plate no longer fits; None without one."""
-
-
-class Keys(Protocol):
-    """The part of the keyer that the loop uses."""
-
-    def set_plate(
-        self, planes: Planes | None, encoding: Encoding | None = None, quarter_turns: int = 0
-    ) -> None:
-        """Use a clean plate, or none."""
-
-    def composite(
-        self,
-        planes: Planes,
-        encoding: Encoding,
-        quarter_turns: int,
-        scene: Scene,
-        placement: Placement,
-    ) -> Composited:
-        """Key a frame and lay it into the scene."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +69,7 @@ class LiveLoop:
         *,
         read: Callable[[], Frame | None],
         over: Callable[[], bool],
-        keyer: Keys,
+        keyer: Keyer,
         device: str,
         setting: Callable[[], Setting | None],
         plates: PlateKeeper,
@@ -198,14 +161,15 @@ class LiveLoop:
         with stages.timed("upload"):
             planes = self._uploaded(frame.planes)
         with stages.timed("key"):
-            done = self._keyer.composite(
+            placed = self._keyer.place(
                 planes,
                 frame.encoding,
                 frame.quarter_turns,
-                setting.scene,
                 setting.placement(frame.upright_size),
+                setting.scene.size,
             )
         with stages.timed("composite"):
+            done = self._keyer.lay(placed, setting.scene)
             picture = done.picture.cpu().numpy()
         if self._plates.after(done.plate_fits):
             self._plates.give_up(self._keyer)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable
@@ -20,7 +21,7 @@ class Notices:
         self._echo = echo
         self._clock = clock
         self._lock = threading.Lock()
-        self._standing: dict[str, str] = {}
+        self._standing: dict[str, tuple[str, float]] = {}
         self._passing: dict[str, float] = {}
 
     def passing(self, sentence: str) -> None:
@@ -32,12 +33,12 @@ class Notices:
         if new:
             self._echo(sentence)
 
-    def standing(self, key: str, sentence: str | None) -> None:
-        """Something is so until it is taken back with None."""
+    def standing(self, key: str, sentence: str | None, for_s: float = math.inf) -> None:
+        """Something is so until it is taken back with None, or for so many seconds."""
         with self._lock:
-            before = self._standing.pop(key, None)
+            before, _ = self._standing.pop(key, (None, 0.0))
             if sentence is not None:
-                self._standing[key] = sentence
+                self._standing[key] = sentence, self._clock() + for_s
         if sentence is not None and sentence != before:
             self._echo(sentence)
 
@@ -47,7 +48,8 @@ class Notices:
         with self._lock:
             self._passing = {s: t for s, t in self._passing.items() if now - t < PASSING_S}
             recent = sorted(self._passing, key=self._passing.__getitem__, reverse=True)
-            return [*self._standing.values(), *recent][:MOST]
+            self._standing = {k: v for k, v in self._standing.items() if now < v[1]}
+            return [*(sentence for sentence, _ in self._standing.values()), *recent][:MOST]
 
 
 # chosen: a hand before the lens takes less, a lamp that went out is to be told soon.

@@ -6,6 +6,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, Protocol
 
 from models.color import Encoding, Planes
@@ -31,6 +32,23 @@ def belonging(frame: Frame) -> tuple[object, ...]:
     """What a plate is bound to: source, size, orientation and colour tags."""
     shape = tuple(tuple(p.shape) for p in frame.planes)
     return frame.source, shape, frame.quarter_turns % 4, frame.encoding
+
+
+def as_turned(plate: Frame, turn: int | None) -> Frame:
+    """A plate from a file, upright where the camera stands on its side.
+
+    A file is upright as it is, or as its Exif says. Only one that lies on its side without saying
+    so, as a camera on its side delivers it, gets the turn that the source was given.
+
+    Args:
+        plate: as read.
+        turn: degrees clockwise, as asked for the source; None without it.
+    """
+    high, wide = plate.upright_size
+    lying = plate.quarter_turns % 4 == 0 and wide > high
+    if turn in (90, 270) and lying:
+        return replace(plate, quarter_turns=turn // 90)
+    return plate
 
 
 class PlateKeeper:

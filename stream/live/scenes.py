@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
@@ -12,8 +13,16 @@ from models.resample import Placement
 from stream.live.slot import Slot
 from stream.live.steady import Steady
 from stream.template import Template
+from stream.template import preview_size as preview_size
 
 log = logging.getLogger("posewall.live")
+
+# chosen: a file that is held by another program for a moment is free by then.
+AGAIN_S = 5.0
+NAMELESS = (
+    "The texts of the next picture cannot be set; the stage shows the design without them and "
+    "tries again. Look at the roster and the template."
+)
 
 
 @dataclass(frozen=True)
@@ -30,12 +39,6 @@ class Setting:
         if frame_size not in self._placements:
             self._placements[frame_size] = self.template.placement(frame_size, self.size)
         return self._placements[frame_size]
-
-
-def preview_size(picture: tuple[int, int], height: int) -> tuple[int, int]:
-    """(H, W) of the preview: the picture's shape at ``height``, never larger than the print."""
-    high = min(height, picture[0])
-    return high, max(1, round(picture[1] * high / picture[0]))
 
 
 class SceneMaker:
@@ -58,6 +61,9 @@ class SceneMaker:
         self._template = template
         self._size = size
         self._device = device
+        self._on_error = on_error
+        self._failed: dict[str, str] | None = None
+        self._again_s = 0.0
         self._wishes: Slot[dict[str, str]] = Slot()
         self._steady = Steady("scene", self._build, stop, on_error)
 
@@ -71,10 +77,25 @@ class SceneMaker:
 
     def _build(self) -> bool:
         fields = self._wishes.take(0.5)
+        again = fields is None and self._failed is not None and time.monotonic() >= self._again_s
+        if again:
+            fields = self._failed
         if fields is not None:
-            scene = self._template.scene(self._size, fields, device=self._device)
-            self.current = Setting(self._template, scene, self._size)
+            self._failed = None
+            try:
+                self._show(fields)
+            except Exception:
+                self._failed, self._again_s = fields, time.monotonic() + AGAIN_S
+                if not again and any(fields.values()):
+                    # The name of the one before must not stay over the next person.
+                    self._show(dict.fromkeys(fields, ""))
+                    self._on_error(NAMELESS)
+                raise
         return not self._wishes.closed
+
+    def _show(self, fields: Mapping[str, str]) -> None:
+        scene = self._template.scene(self._size, fields, device=self._device)
+        self.current = Setting(self._template, scene, self._size)
 
     def close(self) -> None:
         """Build no more."""

@@ -9,7 +9,6 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import Future
-from pathlib import Path
 from typing import Any
 
 from models.errors import PosewallError
@@ -29,7 +28,7 @@ from stream.live.link import Link, LinkError, ask, read_link
 from stream.live.loop import LiveLoop
 from stream.live.making import Making
 from stream.live.notices import Notices, ScreenWatch
-from stream.live.plates import PlateKeeper
+from stream.live.plates import PlateKeeper, as_turned
 from stream.live.ring import Ring
 from stream.live.scenes import SceneMaker, preview_size
 from stream.live.shooting import Shooting
@@ -39,11 +38,13 @@ from stream.live.wishes import Wishes, bound_threads, pick_device
 from stream.pages.feed import Feed
 from stream.pages.serve import PageServer
 from stream.roster import Person
-from stream.shot import save_plate
+from stream.shot import Shot, save_plate
 
 log = logging.getLogger("posewall.live")
 
 SAY_EVERY_S = 0.4
+# chosen: the operator looks up between two groups; the shots keep their notes.
+DOUBT_STANDS_S = 300.0
 
 
 class Session:
@@ -117,7 +118,11 @@ class Session:
             self.event, template, settings, self._ring, self.plates, self.notices.passing
         )
         if self.wishes.stills is not None:
-            self._tether = Tether(self._shooting, self.notices.passing)
+            self._tether = Tether(
+                self._shooting,
+                self.notices.passing,
+                on_doubt=lambda s: self.notices.standing("stills", s, DOUBT_STANDS_S),
+            )
             self._arrivals = Arrivals(self.wishes.stills, say=self.notices.passing)
         self._keeper.start()
         self._keeper.do(self._open_queue)
@@ -161,7 +166,7 @@ class Session:
         path = self.wishes.plate
         if path is None:
             return
-        frame = read_still(path)
+        frame = as_turned(read_still(path), self.wishes.turn)
         self.plates.use(frame, save_plate(self.event, frame))
 
     def finished(self, timeout_s: float) -> bool:
@@ -212,38 +217,40 @@ class Session:
         return True
 
     def _tend_once(self) -> None:
-        if self.feed.newest is not None:
-            if not self._greeted:
-                self._greeted = True
-                self._tell(f"The picture is there, keyed on {self.meter.device}.")
-            if self._making is not None:
-                self._making.tend()
+        if self.feed.newest is not None and not self._greeted:
+            self._greeted = True
+            self._tell(f"The picture is there, keyed on {self.meter.device}.")
+        if self._making is not None:
+            # Also without a picture from the camera: what was queued before is made meanwhile.
+            self._making.tend()
         if self._tether is not None and self._arrivals is not None:
             tether = self._tether
             for still in self._arrivals.poll():
-                self._keeper.do(lambda still=still: self._still_came(still))  # type: ignore[misc]
-            self._keeper.do(lambda: {"expired": tether.expire()})
+                came_s = time.monotonic()
+                self._keeper.do(
+                    lambda still=still, came_s=came_s: self._got(tether.arrived(still, came_s))  # type: ignore[misc]
+                )
+            self._keeper.do(lambda: self._got(tether.expire()))
             self._tell_unpressed(tether)
+        self.notices.standing("roster", self.event.roster_trouble)
         self._lately.refresh()
         self.feed.say(self.state())
 
-    def _still_came(self, still: Path) -> dict[str, Any]:
-        shot = self._tether.arrived(still) if self._tether is not None else None
-        if shot is None:
-            return {}
-        self._lately.kept(shot)
-        if shot.proxy is None:  # kept only now; otherwise the press has counted it
-            with self._lock:
-                self._kept += 1
-        return {"shot": shot.id}
+    def _got(self, shots: list[Shot]) -> dict[str, Any]:
+        for shot in shots:
+            self._lately.kept(shot)
+            if shot.proxy is None:  # kept only now; otherwise the press has counted it
+                with self._lock:
+                    self._kept += 1
+        return {"shots": [shot.id for shot in shots]}
 
     def _tell_unpressed(self, tether: Tether) -> None:
         paths = tether.unpressed
         if paths:
-            many = "still came" if len(paths) == 1 else "stills came"
+            many = "still belongs" if len(paths) == 1 else "stills belong"
             self.notices.standing(
                 "unpressed",
-                f"{len(paths)} {many} without a grab, the last is {paths[-1].name}; they stay in "
+                f"{len(paths)} {many} to no grab, the last is {paths[-1].name}; they stay in "
                 f"{paths[-1].parent}. Add them with: posewall batch add",
             )
 
@@ -326,7 +333,12 @@ class Session:
             self.feed.say(self.state())
             names = ", ".join(p.name for p in people)
             sentence = f"Kept {shot.id}" + (f", {names}" if names else "")
-            return {"shot": shot.id, "people": list(numbers), "sentence": sentence}
+            answer = {"shot": shot.id, "people": list(numbers), "sentence": sentence}
+            soft = shooting.enlarged(moment_s) if tether is None else None
+            if soft:
+                self.notices.passing(soft[0].upper() + soft[1:] + ".")
+                answer |= {"sentence": f"{sentence}; {soft}", "note": soft}
+            return answer
 
         return self._keeper.do(take)
 
@@ -334,11 +346,24 @@ class Session:
         """Keep the frame of ``age_s`` seconds ago as the clean plate."""
         shooting = self._ready()
         moment_s = time.monotonic() - age_s
-        return self._keeper.do(lambda: shooting.take_plate(moment_s))
+        tether = self._tether
+
+        def take() -> dict[str, Any]:
+            answer = shooting.take_plate(moment_s)
+            if tether is not None:
+                tether.press(Awaiting(moment_s, (), None, plate=True))
+                answer["sentence"] += (
+                    "; trigger the camera now as well, its next still is the stills' clean plate"
+                )
+            return answer
+
+        return self._keeper.do(take)
 
     def drop_plate(self) -> dict[str, Any]:
         """Key from the frame alone from now on."""
         self.plates.drop()
+        if self._shooting is not None:
+            self._shooting.drop_still_plate()
         return {"sentence": "No clean plate in use"}
 
     def set_next(self, people: list[str]) -> dict[str, Any]:

@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from PIL import Image
+
 from models.errors import PosewallError
-from models.keyer import KeySettings
+from models.keyer import Grade, Keyer, KeySettings
 from stream.batch import enqueue
+from stream.batch.picture import enlargement_note
 from stream.capture.frame import Frame
+from stream.capture.stills import read_still
 from stream.errors import UserError
 from stream.event import Event
 from stream.live.plates import PlateKeeper
 from stream.live.ring import Ring
 from stream.shot import Shot, add_still, attach_original, save_plate, save_shot, settle
+from stream.shot.changes import STILL_MISSED
 from stream.template import Template
 
 log = logging.getLogger("posewall.live")
@@ -28,6 +33,10 @@ WAIT_FOR_FRAME_S = 0.14
 FURTHEST_S = 1.0
 # chosen: a large raw file over a slow wireless link; after that the video frame is used.
 STILL_WAIT_S = 30.0
+# chosen: below this share of a plate it is a stand's edge or noise.
+LEAST_OCCUPIED = 0.01
+# CIPA DC-008 (Exif): 5 to 8 are those on their side
+_ORIENTATION = 0x0112
 
 
 @dataclass(frozen=True)
@@ -40,6 +49,7 @@ class Shooting:
     ring: Ring
     plates: PlateKeeper
     on_trouble: Callable[[str], None]
+    _still_plates: dict[tuple[int, int], str] = field(default_factory=dict, repr=False)
 
     def frame_at(self, moment_s: float) -> Frame:
         """The frame nearest to a moment.
@@ -86,32 +96,81 @@ class Shooting:
         except PosewallError as error:
             self.on_trouble(f"Shot {shot_id} is kept, but not queued: {error}")
 
-    def attach(self, shot_id: str, still: Path) -> Shot:
+    def enlarged(self, moment_s: float) -> str | None:
+        """A sentence when the print enlarges the frame of a moment, else None."""
+        frame = self.ring.nearest(moment_s, 0.0)
+        if frame is None:
+            return None
+        size = self.template.picture_size()
+        placement = self.template.placement(frame.upright_size, size)
+        return enlargement_note(self.template.ppi, placement.scale)
+
+    def attach(self, shot_id: str, still: Path, note: str | None = None) -> Shot:
         """Give a kept shot its still and queue its picture."""
-        shot = attach_original(self.event, shot_id, still)
+        plate = self._still_plates.get(_size(still)) if self._still_plates else None
+        if note is not None:
+            settle(self.event, shot_id, note)  # the one way to note something with a kept shot
+        shot = attach_original(self.event, shot_id, still, plate=plate)
         self.queue(shot.id)
         return shot
 
     def still_alone(self, still: Path, people: tuple[str, ...]) -> Shot:
         """A shot of a still whose press found no video frame to keep."""
         shot, _ = add_still(
-            self.event, still, people=people, template=self.template, settings=self.settings
+            self.event,
+            still,
+            people=people,
+            template=self.template,
+            plate=self._still_plates.get(_size(still)) if self._still_plates else None,
+            settings=self.settings,
         )
         self.queue(shot.id)
         return shot
 
-    def without_still(self, shot_id: str) -> Shot:
+    def without_still(self, shot_id: str, note: str | None = None) -> Shot:
         """Use the video frame of a shot whose still did not come."""
-        shot = settle(self.event, shot_id)
+        shot = settle(self.event, shot_id, note or STILL_MISSED)
         self.queue(shot.id)
         return shot
+
+    def still_plate(self, still: Path) -> None:
+        """Keep a still as the clean plate of the stills of its size after it."""
+        frame = read_still(still)
+        plate_id = save_plate(self.event, frame, still=still)
+        self._still_plates.clear()
+        self._still_plates[frame.upright_size] = plate_id
+        self.on_trouble(f"Clean plate of the stills: {still.name}{self._standing_in(frame)}.")
+
+    def drop_still_plate(self) -> None:
+        """Cut the stills after this without a clean plate."""
+        self._still_plates.clear()
 
     def take_plate(self, moment_s: float) -> dict[str, Any]:
         """Keep the frame of a moment as the clean plate and take it into use."""
         frame = self.frame_at(moment_s)
         plate_id = save_plate(self.event, frame)
         self.plates.use(frame, plate_id)
-        return {
-            "plate": plate_id,
-            "sentence": f"Clean plate of {frame.taken.astimezone():%H:%M:%S} kept",
-        }
+        words = f"Clean plate of {frame.taken.astimezone():%H:%M:%S} kept"
+        return {"plate": plate_id, "sentence": words + self._standing_in(frame)}
+
+    def _standing_in(self, frame: Frame) -> str:
+        """What to say of a plate in which something stands before the screen; often nothing."""
+        keyer = Keyer(Grade.LIVE, self.settings)
+        share = keyer.occupied(frame.planes, frame.encoding, frame.quarter_turns)
+        if share < LEAST_OCCUPIED:
+            return ""
+        return (
+            f", but {share:.0%} of it is not screen. If somebody stands in it, let them step out "
+            "and take it again"
+        )
+
+
+def _size(still: Path) -> tuple[int, int]:
+    """(H, W) of a still as it stands upright, from its head alone; (0, 0) of none."""
+    try:
+        with Image.open(still) as image:
+            wide, high = image.size
+            turned = image.getexif().get(_ORIENTATION, 1) >= 5
+    except (OSError, ValueError, TypeError, SyntaxError, Image.DecompressionBombError):
+        return 0, 0
+    return (wide, high) if turned else (high, wide)

@@ -9,8 +9,8 @@ from pathlib import Path
 import cv2
 import torch
 
-from stream.errors import UserError
-from stream.pages.serve import DEFAULT_PORT
+from stream.device import pick_device as pick_device
+from stream.pages.address import DEFAULT_PORT
 
 
 @dataclass(frozen=True)
@@ -42,18 +42,6 @@ class Wishes:
     plate: Path | None = None
     once: bool = False
     batch: bool = True
-
-
-def pick_device(wish: str) -> str:
-    """The device to key on.
-
-    Raises:
-        UserError: CUDA was asked for and there is none.
-    """
-    there = torch.cuda.is_available()
-    if wish == "cuda" and not there:
-        raise UserError("--device cuda: no usable CUDA device was found; use --device cpu or auto.")
-    return "cuda" if wish == "cuda" or (wish == "auto" and there) else "cpu"
 
 
 def bound_threads() -> None:

@@ -9,6 +9,7 @@ import json
 import logging
 import math
 import time
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from stream.errors import UserError
-from stream.pages.controls import Controls
+from stream.pages.controls import Answer, Controls
 from stream.pages.feed import Feed, View
 from stream.pages.guard import Guard
 
@@ -66,6 +67,19 @@ def _names(words: dict[str, Any]) -> list[str]:
     if not isinstance(people, list) or not all(isinstance(p, str) for p in people):
         raise UserError("people: need a list of names or numbers.")
     return [p.strip() for p in people if p.strip()]
+
+
+async def _answer(future: Future[Answer]) -> Answer:
+    """What came of a press; giving up the wait must not take the press back (hence the shield).
+
+    Raises:
+        UserError: it failed.
+        TimeoutError: no answer in time; what was asked for goes on.
+    """
+    waited = asyncio.wrap_future(future)
+    # A failure that comes after the wait was told by the keeper; asyncio need not complain.
+    waited.add_done_callback(lambda f: f.cancelled() or f.exception())
+    return await asyncio.wait_for(asyncio.shield(waited), ANSWER_S)
 
 
 class Pages:
@@ -123,16 +137,14 @@ class Pages:
         words = await _words(request)
         age_s, after_s = _seconds(words, "age_s", 10.0), _seconds(words, "after_s", 10.0)
         late_s = time.monotonic() - came
-        future = self._controls.grab(age_s + late_s, after_s)
-        return JSONResponse(await asyncio.wait_for(asyncio.wrap_future(future), ANSWER_S))
+        return JSONResponse(await _answer(self._controls.grab(age_s + late_s, after_s)))
 
     async def plate(self, request: Request) -> Response:
         """Keep a frame as the clean plate, or drop the plate with ``{"drop": true}``."""
         words = await _words(request)
         if words.get("drop") is True:
             return JSONResponse(await run_sync(self._controls.drop_plate))
-        future = self._controls.plate(_seconds(words, "age_s", 10.0))
-        return JSONResponse(await asyncio.wait_for(asyncio.wrap_future(future), ANSWER_S))
+        return JSONResponse(await _answer(self._controls.plate(_seconds(words, "age_s", 10.0))))
 
     async def next(self, request: Request) -> Response:
         """Say who is in the next shots."""
@@ -202,7 +214,10 @@ async def _sentence(request: Request, error: Exception) -> Response:
 
 
 async def _too_long(request: Request, error: Exception) -> Response:
-    sentence = "The program has not answered in a minute; look at its log and press again."
+    sentence = (
+        "The program has not finished this in a minute and goes on with it; wait and look at the "
+        "last shots before you press again."
+    )
     return JSONResponse({"sentence": sentence}, status_code=504)
 
 

@@ -4,7 +4,10 @@ A loopback address alone does not keep other web sites out: a page of any site t
 open can send requests to 127.0.0.1 (cross-site request forgery), and a name that its owner points
 at 127.0.0.1 makes such a page count as "same origin" (DNS rebinding). So the Host header must be
 ours, an Origin header, where one is sent, must be ours (RFC 6454 section 7), and everything that
-acts or tells about people needs a random token that only our own pages and the event folder hold.
+acts or tells about people needs a random token that our own pages and the event folder hold.
+
+All of that keeps other web sites out. It does not keep out other accounts or programs of the same
+machine: they can load a page as the user does, and read the token in it.
 """
 
 from __future__ import annotations

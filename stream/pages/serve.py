@@ -11,12 +11,12 @@ from types import TracebackType
 import uvicorn
 
 from stream.errors import UserError
+from stream.pages.address import DEFAULT_PORT
 from stream.pages.app import build_app
 from stream.pages.controls import Controls
 from stream.pages.feed import Feed
 from stream.pages.guard import LOOPBACK
 
-DEFAULT_PORT = 7310
 log = logging.getLogger("posewall.pages")
 
 

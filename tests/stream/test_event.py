@@ -164,3 +164,16 @@ def test_the_log_is_in_the_folder_only_while_asked(tmp_path: Path) -> None:
     text = event.paths.log.read_text("utf-8")
     assert "within" in text
     assert "after" not in text
+
+
+def test_a_roster_that_became_unusable_says_why(tmp_path: Path) -> None:
+    event = make_event(tmp_path)
+    assert event.roster_trouble is None
+    before = event.paths.roster.read_text("utf-8")
+    event.paths.roster.write_text(before + before.splitlines()[1] + "\n", "utf-8")
+    trouble = event.roster_trouble
+    assert trouble is not None
+    assert "as it was before is used" in trouble
+    assert len(event.roster) == len(before.splitlines()) - 1
+    event.paths.roster.write_text(before, "utf-8")
+    assert event.roster_trouble is None

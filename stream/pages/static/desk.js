@@ -64,7 +64,7 @@ function shotRow(shot) {
     return row;
   }
   row.append(make("span", "number", shot.id.split("-")[0]), make("time", "", shot.time), make("span", "who", shot.who || "nobody by name"),
-    make("span", "what", shot.why || STATES[shot.state] || shot.state));
+    make("span", "what", [shot.why || STATES[shot.state] || shot.state, ...(shot.notes || [])].join("; ")));
   return row;
 }
 

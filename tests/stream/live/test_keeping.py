@@ -11,6 +11,7 @@ import pytest
 
 from models.errors import ShapeError
 from stream.errors import UserError
+from stream.live.countdown import Countdown
 from stream.live.keeping import Keeper
 from stream.live.notices import Notices, ScreenWatch
 from stream.live.steady import Steady
@@ -131,6 +132,11 @@ def test_notices_pass_or_stand() -> None:
     assert notices.now() == []
     notices.passing("a")
     assert told == ["a", "b", "c", "a"]
+    notices.standing("stills", "d", 300.0)
+    clock.now_s = 359.0
+    assert notices.now() == ["d"]
+    clock.now_s = 361.0
+    assert notices.now() == []
 
 
 def test_a_missing_screen_is_said_after_a_while_and_taken_back() -> None:
@@ -150,3 +156,55 @@ def test_a_missing_screen_is_said_after_a_while_and_taken_back() -> None:
     assert "No green or blue screen" in notices.now()[0]
     watch.note(True)
     assert notices.now() == []
+
+
+def test_a_press_that_nobody_waits_for_is_done_and_the_next_too() -> None:
+    keeper = Keeper(lambda _: None)
+    gate = threading.Event()
+    done: list[str] = []
+
+    def slow() -> dict[str, Any]:
+        gate.wait(10)
+        done.append("slow")
+        return {}
+
+    def second() -> dict[str, Any]:
+        done.append("second")
+        return {}
+
+    keeper.start()
+    keeper.do(slow)
+    assert keeper.do(second).cancel()  # still waiting for its turn
+    gate.set()
+    assert keeper.do(lambda: {"shot": "3"}).result(10) == {"shot": "3"}
+    assert done == ["slow", "second"]
+    assert keeper.close(10)
+
+
+@pytest.mark.parametrize("error", [None, UserError("The disk is full.")])
+def test_a_count_that_nobody_waits_for_presses_all_the_same(error: UserError | None) -> None:
+    pressed: list[Future[dict[str, Any]]] = []
+
+    def press(_: float) -> Future[dict[str, Any]]:
+        if error is not None:
+            raise error
+        pressed.append(Future())
+        return pressed[-1]
+
+    count = Countdown(press)
+    assert count.start(0.02).cancel()
+    end = time.monotonic() + 10
+    while count.left_s is not None or (error is None and not pressed):
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    for future in pressed:
+        future.set_result({})
+    again = count.start(0.0)  # no count is left running
+    if error is None:
+        while len(pressed) < 2:
+            time.sleep(0.01)
+        pressed[1].set_result({"shot": "1"})
+        assert again.result(10) == {"shot": "1"}
+    else:
+        with pytest.raises(UserError, match="full"):
+            again.result(10)

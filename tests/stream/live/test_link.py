@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from stream.live.link import FILE, Link, LinkError, find_link, read_link, started_ago_s
+from stream.layout import EventPaths
+from stream.live.link import Link, LinkError, find_link, read_link, started_ago_s
 
 
 def test_there_and_back_for_the_owner_only(tmp_path: Path) -> None:
@@ -19,9 +20,9 @@ def test_there_and_back_for_the_owner_only(tmp_path: Path) -> None:
         link.write(tmp_path)
     finally:
         os.umask(old)
-    assert (tmp_path / FILE).stat().st_mode & 0o777 == 0o600
+    assert EventPaths(tmp_path).live.stat().st_mode & 0o777 == 0o600
     assert find_link(tmp_path) == link
-    assert [p.name for p in tmp_path.iterdir()] == [FILE]
+    assert [p.name for p in tmp_path.iterdir()] == [EventPaths(tmp_path).live.name]
     link.remove(tmp_path)
     assert read_link(tmp_path) is None
 
@@ -36,7 +37,7 @@ def test_another_programs_file_is_left(tmp_path: Path) -> None:
     "text", ["", "{", "[]", '{"pid": 1}', '{"pid": "x", "port": 1, "token": 1}']
 )
 def test_a_damaged_file_is_no_program(tmp_path: Path, text: str) -> None:
-    (tmp_path / FILE).write_text(text, "utf-8")
+    EventPaths(tmp_path).live.write_text(text, "utf-8")
     with pytest.raises(LinkError, match="No live program runs"):
         find_link(tmp_path)
 

@@ -144,7 +144,7 @@ def test_each_press_gets_the_next_still(tmp_path: Path, clip: Path) -> None:
         assert live.state()["stills"]["waiting"] == 2
         for name, shade in (("a-002.jpg", 110), ("a-003.jpg", 160)):
             deliver(stills / name, shade)
-            live.until(lambda name=name: stills_of(event, first, second).count(name))
+        live.until(lambda: len(stills_of(event, first, second)) == 2)
         assert stills_of(event, first, second) == ["a-002.jpg", "a-003.jpg"]
         for shot_id, shade in ((first, 110), (second, 160)):
             shot = load_shot(event, shot_id)
@@ -156,6 +156,18 @@ def test_each_press_gets_the_next_still(tmp_path: Path, clip: Path) -> None:
         assert any("posewall batch add" in t for t in state["troubles"])
     assert (stills / "a-001.jpg").is_file()
     assert len(shot_ids(event)) == 2
+
+
+def test_a_print_that_enlarges_is_told_at_the_grab(tmp_path: Path) -> None:
+    event = make_event(tmp_path)
+    small = make_clip(tmp_path / "small.mp4", size=(90, 160))
+    with LiveProcess(event, small, "--no-batch") as live:
+        live.until_live()
+        grabbed = live.command("grab")
+        assert grabbed.stdout.strip() in shot_ids(event)  # the id alone, for scripts
+        # 320 pixels of print from 160 of the frame, at 100 an inch
+        assert "enlarges this frame 2.0 times to 50 real pixels an inch" in grabbed.stderr
+        assert any("enlarges this frame" in t for t in live.state()["troubles"])
 
 
 def deliver(path: Path, shade: int) -> None:

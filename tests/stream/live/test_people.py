@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,7 +13,6 @@ from stream.errors import UserError
 from stream.event import Event
 from stream.live import commands
 from stream.live.people import MOST_FOUND, MOST_PEOPLE, chosen, found, texts
-from stream.pages.serve import DEFAULT_PORT
 from tests.stream.live.evening import make_event
 from tests.stream.live.test_tether import shot
 
@@ -24,8 +24,15 @@ def event(tmp_path: Path) -> Event:
 
 @pytest.mark.parametrize("numbers", [(), ("007",), ("007", "012"), ("31", "007", "012")])
 def test_stage_and_print_write_the_same(event: Event, numbers: tuple[str, ...]) -> None:
+    lines = event.paths.roster.read_text("utf-8").splitlines()
+    towns = ["city", "Brightwater", "", "Saltmarsh"]
+    table = "\n".join(f"{line},{town}" for line, town in zip(lines, towns, strict=True))
+    event.paths.roster.write_text(table + "\n", "utf-8")
     people = chosen(event, numbers)
-    assert texts(people) == text_fields(event, replace(shot("0001-000000"), people=numbers))
+    stage = texts(people)
+    assert stage == text_fields(event, replace(shot("0001-000000"), people=numbers))
+    expect = {(): None, ("007",): "Brightwater", ("007", "012"): "Brightwater"}
+    assert stage.get("city") == expect.get(numbers, "Saltmarsh, Brightwater")
 
 
 def test_each_person_once_in_order(event: Event) -> None:
@@ -48,5 +55,12 @@ def test_a_person_added_during_the_evening_is_found(event: Event) -> None:
     assert len(found(event, "herd")) == MOST_FOUND
 
 
-def test_the_commands_name_the_port_of_the_pages() -> None:
-    assert commands.DEFAULT_PORT == DEFAULT_PORT  # it stands twice, so that commands load fast
+@pytest.mark.parametrize("text", ["abc", "70000", "-1", ""])
+def test_a_port_that_is_none_is_refused_with_a_sentence(
+    text: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    parser = argparse.ArgumentParser()
+    commands.add_commands(parser.add_subparsers())
+    with pytest.raises(SystemExit):
+        parser.parse_args(["live", "--event", "e", "--source", "s", f"--port={text}"])
+    assert f"got {text}; need 1024 to 65535, or 0 for any free one" in capsys.readouterr().err

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from models.color import Encoding, Planes
 from models.keyer import Grade, Keyer
-from stream.live.plates import DOUBT_S, FITS, GONE, NONE, PlateKeeper
+from stream.live.plates import DOUBT_S, FITS, GONE, NONE, PlateKeeper, as_turned
 from tests.stream.live.frames import frame
 
 
@@ -108,3 +108,21 @@ def test_the_real_keyer_takes_it() -> None:
     keeper.before(keyer, frame(quarter_turns=0))
     assert keeper.plate_id == "p"
     assert said == []
+
+
+def test_a_file_for_a_camera_on_its_side() -> None:
+    lying, upright = frame(size=(36, 64)), frame(size=(64, 36))
+    live = frame(size=(36, 64), quarter_turns=3)  # --turn 270
+    for plate in (as_turned(lying, 270), as_turned(upright, 270)):
+        keeper, _, said, _ = kept()
+        keyer = Keyer(Grade.LIVE)
+        keeper.use(plate, "p")
+        keeper.before(keyer, live)
+        assert keeper.plate_id == "p"
+        assert said == []
+        keyer.cut(live.planes, live.encoding, live.quarter_turns)  # the sizes go together
+    assert as_turned(lying, 90).quarter_turns == 1
+    said_by_exif = frame(size=(64, 36), quarter_turns=1)
+    assert as_turned(said_by_exif, 90) is said_by_exif
+    assert as_turned(lying, None) is lying
+    assert as_turned(lying, 180) is lying

@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 import socket
+import threading
 from collections.abc import Iterator
 from concurrent.futures import Future
 from typing import Any
@@ -15,6 +16,8 @@ from websockets.sync.client import connect
 from websockets.typing import Origin
 
 from stream.errors import UserError
+from stream.live.keeping import Keeper
+from stream.pages import app
 from stream.pages.feed import Feed
 from stream.pages.guard import TOKEN_HEADER
 from stream.pages.serve import PageServer
@@ -292,3 +295,37 @@ def test_nonsense_on_the_socket_ends_it(server: PageServer) -> None:
         page.send("[]")
         with pytest.raises(ConnectionClosed):
             page.recv(timeout=10)
+
+
+class SlowDesk(Desk):
+    """Presses go through the real keeper, behind a disk that takes its time."""
+
+    def __init__(self, keeper: Keeper, disk: threading.Event) -> None:
+        super().__init__()
+        self.keeper, self.disk, self.kept = keeper, disk, list[float]()
+
+    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
+        def store() -> dict[str, Any]:
+            self.disk.wait(10)
+            self.kept.append(age_s)
+            return {"shot": str(len(self.kept))}
+
+        return self.keeper.do(store)
+
+
+def test_an_answer_that_comes_too_late_loses_no_press(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(app, "ANSWER_S", 0.1)
+    keeper, disk = Keeper(lambda _: None), threading.Event()
+    keeper.start()
+    desk = SlowDesk(keeper, disk)
+    with PageServer(desk, Feed(), token=TOKEN, port=0) as server:
+        for _ in range(2):  # the first in work, the second waiting for its turn
+            status, text, _ = ask(server, "POST", "/grab", own(server), "{}")
+            assert status == 504
+            assert "goes on" in json.loads(text)["sentence"]
+        monkeypatch.setattr(app, "ANSWER_S", 10.0)
+        disk.set()
+        status, text, _ = ask(server, "POST", "/grab", own(server), "{}")
+        assert (status, json.loads(text)) == (200, {"shot": "3"})
+    assert len(desk.kept) == 3
+    assert keeper.close(10)

@@ -1,0 +1,74 @@
+"""The clean plate of the stills: kept from a still, given to the stills of its size after it."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from models.keyer import KeySettings
+from stream.event import Event
+from stream.live.plates import PlateKeeper
+from stream.live.ring import Ring
+from stream.live.shooting import Shooting
+from stream.shot import load_frame, load_plate, load_shot
+from tests.stream.live.evening import make_event
+from tests.stream.live.frames import frame
+
+
+@pytest.fixture
+def event(tmp_path: Path) -> Event:
+    return make_event(tmp_path)
+
+
+def still(folder: Path, name: str, size: tuple[int, int], subject: bool = False) -> Path:
+    picture = np.full((*size, 3), (60, 170, 40), np.uint8)
+    if subject:
+        picture[size[0] // 3 :, size[1] // 3 : size[1] // 2] = 150
+    path = folder / name
+    cv2.imwrite(str(path), picture)
+    return path
+
+
+def test_stills_after_it_have_it(event: Event, tmp_path: Path) -> None:
+    ring, said = Ring(), list[str]()
+    ring.add(frame(arrived_s=10.0, size=(180, 320)))
+    shooting = Shooting(
+        event, event.template(None), KeySettings(), ring, PlateKeeper(said.append), said.append
+    )
+    shots = [shooting.take(10.0, ("007",), await_still=True).id for _ in range(4)]
+    size = (240, 360)
+    shooting.attach(shots[0], still(tmp_path, "before.jpg", size, subject=True))
+    shooting.still_plate(still(tmp_path, "empty.jpg", size))
+    assert any("empty.jpg" in s for s in said)
+    shooting.attach(shots[1], still(tmp_path, "after.jpg", size, subject=True), "look at it")
+    shooting.attach(shots[2], still(tmp_path, "other.jpg", (200, 300), subject=True))
+    alone = shooting.still_alone(still(tmp_path, "alone.jpg", size, subject=True), ())
+    shooting.drop_still_plate()
+    shooting.attach(shots[3], still(tmp_path, "dropped.jpg", size, subject=True))
+    plates = [load_shot(event, s).plate for s in shots]
+    assert plates[0] is plates[2] is plates[3] is None
+    assert plates[1] is not None
+    assert alone.plate == plates[1]
+    shot = load_shot(event, shots[1])
+    assert "look at it" in shot.notes
+    assert shot.still_until is None
+    assert load_plate(event, plates[1]).fits(load_frame(event, shot), still=True)
+
+
+def test_a_plate_with_somebody_in_it_is_said(event: Event, tmp_path: Path) -> None:
+    said = list[str]()
+    shooting = Shooting(
+        event, event.template(None), KeySettings(), Ring(), PlateKeeper(said.append), said.append
+    )
+    shooting.still_plate(still(tmp_path, "empty.jpg", (240, 360)))
+    assert "is not screen" not in said[-1]
+    shooting.still_plate(still(tmp_path, "somebody.jpg", (240, 360), subject=True))
+    # a sixth of the width, two thirds of the height
+    share = re.search(r", but (\d+)% of it is not screen", said[-1])
+    assert share is not None
+    assert 10 <= int(share[1]) <= 13
+    assert "take it again" in said[-1]
