@@ -143,7 +143,7 @@ def find_subject(rgb: Tensor, screen: Screen, rounds: int, close: bool) -> Subje
         flat = pool(grow(rough, 1) - shrink(rough, 1), 2) < _FLAT
         sure = _follow_spill(half, flat, sure, rounds)
         if close:
-            sure = sure | (flat & _close_enclosed(half, sure))
+            sure = _close_enclosed(half, sure)
         wide = enlarge(sure.to(rgb.dtype), (rgb.shape[-2], rgb.shape[-1]))
         core = torch.maximum(core, shrink(wide, 2) * step(rough, 0.1, 0.3))
     size = (rgb.shape[-2], rgb.shape[-1])

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import random
 import shutil
-import signal
 import socket
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -68,36 +64,6 @@ def test_a_file_played_once_ends_with_its_shots(tmp_path: Path, clip: Path) -> N
     assert "Traceback" not in live.said
     assert read_link(event.paths.root) is None
     assert "No live program runs" in command(event, "grab").stderr
-
-
-def test_killed_at_any_moment_every_kept_shot_is_whole(tmp_path: Path, clip: Path) -> None:
-    event = make_event(tmp_path)
-    kept: list[str] = []
-    chance = random.Random(20260501)
-    for _ in range(3):
-        with LiveProcess(event, clip, "--no-batch") as live:
-            live.until_live()
-            link = live.link
-
-            def press(_: int, link: Link = link) -> None:
-                # One that is not reported as kept was promised nothing.
-                with contextlib.suppress(UserError):
-                    kept.append(ask(link, "/grab", {}, timeout_s=20)["shot"])
-
-            with ThreadPoolExecutor(6) as pool:
-                presses = [pool.submit(press, n) for n in range(6)]
-                time.sleep(chance.uniform(0.0, 0.25))
-                live.process.send_signal(signal.SIGKILL)
-                for done in presses:
-                    done.result()
-            live.process.wait(10)
-            refused = command(event, "grab")
-            assert refused.returncode == 2
-            assert "has died" in refused.stderr
-    assert len(set(kept)) == len(kept)
-    assert set(kept) <= set(shot_ids(event))
-    for shot_id in shot_ids(event):  # also those whose answer did not get through
-        assert_complete(event, shot_id)
 
 
 def test_a_full_disk_is_one_sentence_and_the_picture_goes_on(tmp_path: Path, clip: Path) -> None:
