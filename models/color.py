@@ -102,7 +102,7 @@ def _levels(encoding: Encoding) -> tuple[float, float, float, float]:
 
 
 def _double(c: Tensor, axis: int, co_sited: bool) -> Tensor:
-    """Twice as many samples along ``axis``, linear between them, the edge repeated."""
+    """Twice as many samples along ``axis`` (-1 or -2), linear between them, the edge repeated."""
     n = c.shape[axis]
     after = torch.cat([c.narrow(axis, 1, n - 1), c.narrow(axis, n - 1, 1)], axis)
     if co_sited:
@@ -110,9 +110,7 @@ def _double(c: Tensor, axis: int, co_sited: bool) -> Tensor:
     else:
         before = torch.cat([c.narrow(axis, 0, 1), c.narrow(axis, 0, n - 1)], axis)
         even, odd = torch.lerp(c, before, 0.25), torch.lerp(c, after, 0.25)
-    return torch.stack([even, odd], axis + 1 if axis >= 0 else axis).flatten(
-        *((axis, axis + 1) if axis >= 0 else (axis - 1, axis))
-    )
+    return torch.stack([even, odd], axis).flatten(axis - 1, axis)
 
 
 def upsample_chroma(chroma: Tensor, size: tuple[int, int], siting: Siting) -> Tensor:

@@ -12,13 +12,15 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
+from models.color import LUMA_WEIGHTS, Matrix
 from models.screen import Hue
 
 _TRUST = 0.05
 """chosen on rendered scenes: below about this alpha the spread colour counts for more than the
 pixel's own remainder, whose error grows as 1/alpha."""
 
-_LUMA = (0.2126, 0.7152, 0.0722)
+_KR, _KB = LUMA_WEIGHTS[Matrix.BT709]
+_LUMA = (_KR, 1 - _KR - _KB, _KB)
 """Luminance weights of linear Rec.709 (ITU-R BT.709-6)."""
 
 _GIVEN_BACK = 0.9

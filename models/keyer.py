@@ -294,7 +294,7 @@ class Keyer:
         # fifth at the most, or hair would go with the noise.
         noise = 3 * known.noise * min(1.0, scale)
         black = max(self.settings.clip_black, min(noise, 0.2))
-        alpha, fg = self._solve(shown, back, front, core, rough, bare.hue, black)
+        alpha, fg = self._solve(shown, back, front, core, rough, black)
         fg = despill(fg, back, own_key, bare.hue, self.settings.despill)
         return Cut(alpha, fg, True, known.plate_fits)
 
@@ -305,7 +305,6 @@ class Keyer:
         front: Tensor,
         core: Tensor,
         rough: Tensor,
-        hue: Hue,
         black: float,
     ) -> tuple[Tensor, Tensor]:
         """Alpha and unmixed foreground of pixels whose two colours are known."""
@@ -316,12 +315,14 @@ class Keyer:
         if self.device.type == "cpu":
             # Few pixels are undecided: on a CPU gathering them costs less than solving all.
             index = undecided.flatten().nonzero().flatten()
-            pixels, behind, before = (x.flatten(2)[..., index] for x in (rgb, back, front))
-            solved = matte.solve(pixels, behind, before, hue, _ROUNDS[self.grade])
+            pixels, behind, before, first = (
+                x.flatten(2)[..., index] for x in (rgb, back, front, rough)
+            )
+            solved = matte.solve(pixels, behind, before, first, _ROUNDS[self.grade])
             alpha.view(-1)[index] = torch.maximum(solved[0, 0], core.view(-1)[index])
             fg.view(1, 3, -1)[..., index] = unmix(pixels, solved, behind, before)
         else:
-            solved = matte.solve(rgb, back, front, hue, _ROUNDS[self.grade])
+            solved = matte.solve(rgb, back, front, rough, _ROUNDS[self.grade])
             alpha = torch.where(undecided, torch.maximum(solved, core), alpha)
             fg = torch.where(undecided, unmix(rgb, solved, back, front), fg)
         white = max(black + 0.01, self.settings.clip_white)

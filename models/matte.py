@@ -19,7 +19,8 @@ import torch
 from torch import Tensor
 
 from models.pyramid import enlarge, grow, pool, shrink, soften, spread
-from models.screen import Hue, Screen, color_difference
+from models.screen import Hue, Screen
+from models.screen import normalised_difference as normalised_difference
 
 # chosen on rendered scenes (mean SAD and Grad over six; flat within a factor of 1.5 each way):
 _BRIGHTNESS = 0.6
@@ -56,24 +57,6 @@ class Subject:
 _FLAT = 0.25
 """Variation of the difference within three pixels up to which the core follows spill: a metallic
 sleeve stays below a fifth, hair lies above."""
-
-
-def normalised_difference(rgb: Tensor, screen_color: Tensor, hue: Hue) -> Tensor:
-    """One minus the colour difference as a share of the bare screen's own.
-
-    Exact for a foreground without hue; too high for one away from the screen's hue, too low for
-    one that carries spill.
-
-    Args:
-        rgb: (B, 3, ...) float, linear Rec.709.
-        screen_color: same shape, the bare screen.
-        hue: the screen's channel.
-
-    Returns:
-        (B, 1, ...) float, not clamped.
-    """
-    own = color_difference(screen_color, hue).clamp_min(1e-3)
-    return 1 - color_difference(rgb, hue) / own
 
 
 def step(x: Tensor, low: float, high: float) -> Tensor:
@@ -180,20 +163,20 @@ def _project(rgb: Tensor, back: Tensor, front: Tensor, alpha: Tensor) -> Tensor:
     return found.clamp_(0, 1)
 
 
-def solve(rgb: Tensor, back: Tensor, front: Tensor, hue: Hue, rounds: int) -> Tensor:
+def solve(rgb: Tensor, back: Tensor, front: Tensor, rough: Tensor, rounds: int) -> Tensor:
     """Alpha of single pixels between their two colours.
 
     Args:
         rgb: (1, 3, N) float, linear Rec.709, the pixels.
         back: (1, 3, N), the bare screen at each.
         front: (1, 3, N), the foreground at each.
-        hue: the screen's channel.
+        rough: (1, 1, N), the normalised difference of each, not clamped: the first alpha.
         rounds: 1 or more; each takes its covariances from the alpha before.
 
     Returns:
         (1, 1, N) float, coverage, in [0, 1].
     """
-    alpha = normalised_difference(rgb, back, hue).clamp_(0, 1)
+    alpha = rough.clamp(0, 1)
     for _ in range(rounds):
         alpha = _project(rgb, back, front, alpha)
     return alpha

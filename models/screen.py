@@ -53,8 +53,7 @@ class Screen:
         Returns:
             The standard deviation of 1 minus the normalised colour difference.
         """
-        own = color_difference(self.color, self.hue).clamp_min(1e-3)
-        off = 1 - color_difference(pixels, self.hue) / own
+        off = normalised_difference(pixels, self.color, self.hue)
         seen = self.sure.sum().clamp_min(1)
         return float(((off.square() * self.sure).sum() / seen).sqrt())
 
@@ -72,6 +71,24 @@ def color_difference(rgb: Tensor, hue: Hue) -> Tensor:
     key = hue.value
     other = 3 - key
     return rgb[:, key : key + 1] - torch.maximum(rgb[:, 0:1], rgb[:, other : other + 1])
+
+
+def normalised_difference(rgb: Tensor, screen_color: Tensor, hue: Hue) -> Tensor:
+    """One minus the colour difference as a share of the bare screen's own.
+
+    Exact for a foreground without hue; too high for one away from the screen's hue, too low for
+    one that carries spill.
+
+    Args:
+        rgb: (B, 3, ...) float, linear Rec.709.
+        screen_color: same shape, the bare screen.
+        hue: the screen's channel.
+
+    Returns:
+        (B, 1, ...) float, not clamped.
+    """
+    own = color_difference(screen_color, hue).clamp_min(1e-3)
+    return 1 - color_difference(rgb, hue) / own
 
 
 def saturation(rgb: Tensor, hue: Hue) -> Tensor:

@@ -21,7 +21,7 @@ from stream.capture.frame import Frame
 from stream.capture.source import open_source
 from stream.capture.stills import STILL_SUFFIXES, read_still
 from stream.device import pick_device
-from stream.durable import StorageError, partial_path
+from stream.durable import StorageError, renamed_to
 from stream.errors import UserError
 
 ENDINGS = (".matte.png", ".fg.png", ".cutout.png")
@@ -66,12 +66,10 @@ def _png(path: Path, pixels: Pixels) -> None:
     done, data = cv2.imencode(".png", pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1])
     if not done:
         raise StorageError(f"{path}: the picture could not be coded as PNG")
-    partial = partial_path(path.parent)
     try:
-        partial.write_bytes(data.tobytes())
-        partial.replace(path)
+        with renamed_to(path) as partial:
+            partial.write_bytes(data.tobytes())
     except OSError as e:
-        partial.unlink(missing_ok=True)
         raise StorageError(
             f"{path}: it could not be written ({e.strerror}); free some space or choose another "
             "folder with --out"

@@ -60,27 +60,29 @@ def partial_path(folder: Path) -> Path:
     return folder / f"{PARTIAL}{uuid.uuid4().hex}"
 
 
-def replace_file(path: Path, data: bytes) -> None:
-    """Put ``data`` under ``path``, whole or not at all, in place of what is there."""
+@contextmanager
+def renamed_to(path: Path) -> Iterator[Path]:
+    """Another name in the same folder to write to; ``path`` has it once the block ends well."""
     partial = partial_path(path.parent)
     try:
-        write_synced(partial, data)
+        yield partial
         partial.replace(path)
     except BaseException:
         partial.unlink(missing_ok=True)
         raise
+
+
+def replace_file(path: Path, data: bytes) -> None:
+    """Put ``data`` under ``path``, whole or not at all, in place of what is there."""
+    with renamed_to(path) as partial:
+        write_synced(partial, data)
     sync_folder(path.parent)
 
 
 def add_copy(source: Path, target: Path) -> None:
     """Copy ``source`` to ``target``, byte for byte, whole or not at all."""
-    partial = partial_path(target.parent)
-    try:
+    with renamed_to(target) as partial:
         copy_synced(source, partial)
-        partial.replace(target)
-    except BaseException:
-        partial.unlink(missing_ok=True)
-        raise
     sync_folder(target.parent)
 
 

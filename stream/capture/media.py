@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -101,7 +102,7 @@ class Framer:
         )
 
 
-class MediaSource:
+class MediaSource(ABC):
     """What live sources and clips share: one reader at a time, and a close that never waits.
 
     The media library must not be closed under a reading thread. So a `close` during a `read`
@@ -134,8 +135,9 @@ class MediaSource:
             if self._closing.is_set():
                 self._let_go()
 
+    @abstractmethod
     def _open(self) -> None:
-        raise NotImplementedError
+        """Open the container; under the reading lock."""
 
     def read(self) -> Frame | None:
         """The next frame; waits for it. None at the end of a source that is not live."""
@@ -146,8 +148,9 @@ class MediaSource:
                 if self._closing.is_set():
                     self._let_go()
 
+    @abstractmethod
     def _next(self) -> Frame | None:
-        raise NotImplementedError
+        """The next frame; under the reading lock."""
 
     def close(self) -> None:
         """Let go, now or as soon as a read that is under way comes back; never waits."""

@@ -22,12 +22,12 @@ from torch import Tensor
 from demo_clips import play, scenario, truth
 from models.color import planes_to_rgb
 from models.composite import apply_overlays
-from models.resample import place
 from models.transfer import Transfer, decode, encode
 from stream.capture.frame import Frame
 from stream.event import Event
 from stream.shot import find_shot, load_frame
 from stream.template import Template
+from tests.models.placing import place
 
 
 @dataclass(frozen=True)

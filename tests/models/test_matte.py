@@ -152,7 +152,7 @@ def mixed(front: tuple[float, float, float], spill: float = 0.0) -> tuple[Tensor
 
 def solved(rgb: Tensor, front: tuple[float, float, float], rounds: int = 2) -> Tensor:
     back, plain = colour(GREEN)[..., 0].expand_as(rgb), colour(front)[..., 0].expand_as(rgb)
-    return matte.solve(rgb, back, plain, Hue.GREEN, rounds)
+    return matte.solve(rgb, back, plain, matte.normalised_difference(rgb, back, Hue.GREEN), rounds)
 
 
 @pytest.mark.parametrize("rounds", [1, 2, 4])
@@ -187,8 +187,9 @@ def test_light_on_the_screen_changes_nothing() -> None:
     """Twice the light on everything: the same alpha, but for the fixed noise."""
     _, rgb = mixed(GREY)
     back, front = (colour(c)[..., 0].expand_as(rgb) for c in (GREEN, GREY))
-    one = matte.solve(rgb, back, front, Hue.GREEN, 2)
-    half = matte.solve(rgb * 0.5, back * 0.5, front * 0.5, Hue.GREEN, 2)
+    one = matte.solve(rgb, back, front, matte.normalised_difference(rgb, back, Hue.GREEN), 2)
+    dim = matte.normalised_difference(rgb * 0.5, back * 0.5, Hue.GREEN)
+    half = matte.solve(rgb * 0.5, back * 0.5, front * 0.5, dim, 2)
     assert float((one - half).abs().max()) < 0.03
 
 
@@ -250,7 +251,9 @@ def test_inputs_stay_as_they_were() -> None:
     rgb, back = truth.picture, truth.back.clone()
     before = rgb.clone(), back.clone()
     found = matte.find_subject(rgb, a_screen(back), 6, close=True)
-    matte.solve(rgb.flatten(2), back.flatten(2), found.color.flatten(2), Hue.GREEN, 2)
+    pixels, behind, front = (x.flatten(2) for x in (rgb, back, found.color))
+    rough = matte.normalised_difference(pixels, behind, Hue.GREEN)
+    matte.solve(pixels, behind, front, rough, 2)
     assert torch.equal(rgb, before[0])
     assert torch.equal(back, before[1])
 

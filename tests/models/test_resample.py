@@ -7,7 +7,8 @@ import torch
 from torch import Tensor
 
 from models.errors import ShapeError
-from models.resample import Placement, place, resize, visible
+from models.resample import Placement, resize, visible
+from tests.models.placing import place
 
 
 def ramp(height: int, width: int) -> Tensor:
