@@ -6,6 +6,7 @@ every pixel that is neither surely screen nor surely subject is solved at full s
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -24,6 +25,7 @@ from models.pyramid import enlarge_part, soften
 from models.resample import Placement, resize, scaled_part, visible
 from models.screen import Hue, Screen
 from models.settings import KeySettings as KeySettings
+from models.steady import Steady
 from models.transfer import Transfer, encode
 from models.upright import Upright
 from models.window import bounds, inside, moved, scaled
@@ -113,7 +115,33 @@ class Keyer:
             ShapeError: planes that do not belong together, or a plate of another size.
         """
         frame = self._upload(planes, encoding, quarter_turns)
-        known = self._analyse(frame)
+        return self._cut_whole(frame, frame)
+
+    def cut_sequence(self, frames: Iterable[tuple[Planes, Encoding, int]]) -> Iterator[Cut]:
+        """Cut the subject out of a clip: a new one begins with every call.
+
+        Final grade holds the matte still where nothing moves. Only the past is looked at: a frame
+        is read when its cut is asked for, and the first one is cut as `cut` does.
+
+        Args:
+            frames: planes, encoding and quarter turns of each, as in `cut`.
+
+        Yields:
+            One cut a frame, in order.
+
+        Raises:
+            ShapeError: as in `cut`.
+        """
+        steady = Steady()
+        for planes, encoding, turns in frames:
+            shown = self._upload(planes, encoding, turns)
+            calm = shown
+            if self.grade is Grade.FINAL:
+                calm = Upright(steady.follow(shown.planes, encoding), encoding, turns)
+            yield self._cut_whole(calm, shown)
+
+    def _cut_whole(self, frame: Upright, noisy: Upright) -> Cut:
+        known = self._analyse(frame, noisy)
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
         return self._cut(frame.linear(*everywhere), known, frame.size, *everywhere, 1.0)
 
@@ -254,8 +282,14 @@ class Keyer:
     def _factor(self, size: tuple[int, int]) -> int:
         return max(1, round(max(size) / _ANALYSIS_SIDE[self.grade]))
 
-    def _analyse(self, frame: Upright) -> _Known:
-        """What the whole frame tells of its screen and its subject."""
+    def _analyse(self, frame: Upright, noisy: Upright | None = None) -> _Known:
+        """What the whole frame tells of its screen and its subject.
+
+        Args:
+            frame: the frame that is keyed.
+            noisy: as it was before anything was averaged, where that is another; what moves in an
+                averaged frame is as noisy as ever.
+        """
         small = frame.reduced(self._factor(frame.size))
         plate = self._plate_at((small.shape[-2], small.shape[-1]), frame.size)
         found = screen.find(small, self._wanted())
@@ -269,7 +303,7 @@ class Keyer:
         final = self.grade is Grade.FINAL
         subject = matte.find_subject(small, bare, _FOLLOW[self.grade], close=final)
         where = bounds(bare.sure < 1, self._factor(frame.size), frame.size)
-        noise = bare.noise(frame.sampled(self._factor(frame.size)))
+        noise = bare.noise((noisy or frame).sampled(self._factor(frame.size)))
         return _Known(bare, subject, fits, noise, where)
 
     def _cut(
