@@ -195,7 +195,8 @@ def cast(value: Tensor, known: Tensor, subject: Tensor) -> Shadow:
     step = max(1, side // 20)
     if min(value.shape[-2:]) <= 2 * step:
         return none
-    slope = _slope(soften(spread(value, known)), step)
+    smooth = soften(spread(value, known))
+    slope = _slope(smooth, step)
     told = shrink(known, step) * (slope > 0)
     if not bool(told.any()):
         return none
@@ -203,16 +204,21 @@ def cast(value: Tensor, known: Tensor, subject: Tensor) -> Shadow:
     steep = told * (slope > max(_STEEP, _STEEPER * usual)) * grow(subject, side // 5)
     if float(steep.sum()) < _SMALL * float(known.sum()):
         return none
-    half = float(value[steep > 0].median())
+    about = value[(known * grow(steep, 2 * step)) > 0]
+    half = float(torch.quantile(about, 0.9) + torch.quantile(about, 0.1)) / 2
     dark = known * (value < half)
     inside = _joined(steep * dark, dark)
-    lit = known * (1 - dark) * grow(steep, 2 * step)
     share = float(inside.sum() / known.sum())
     # What is darker than half of the screen is not a shadow: the rest is a hot spot.
-    if not _SMALL < share < 0.5 or not bool(lit.any()):
+    if not _SMALL < share < 0.5:
         return none
-    around = float(torch.quantile(value[lit > 0], 0.75))
-    depth = around - float(torch.quantile(value[inside > 0], 0.25))
+    lit = known * (1 - dark) * grow(steep, 2 * step)
+    shaded = inside * grow(steep, 4 * step)
+    if not bool(lit.any()):
+        return none
+    # From side to side of the border, less what the lamps fall off by on such a way.
+    depth = float(torch.quantile(value[lit > 0], 0.75) - torch.quantile(value[shaded > 0], 0.25))
+    depth -= usual * 4 * step / side
     if depth < _DEEP:
         return none
     return Shadow(depth, share, places(-value, inside, 1, float("-inf"))[0], inside)

@@ -17,7 +17,7 @@ from torch.nn import functional
 from models import evenness, screen
 from models.errors import ShapeError
 from models.evenness import CELL, Place, Shadow
-from models.pyramid import enlarge, grow, pool, shrink, soften
+from models.pyramid import enlarge, grow, pool, shrink, soften, spread
 from models.screen import Hue, Screen, saturation
 from models.spillage import alike, spill
 from models.surround import Reach, reach
@@ -31,6 +31,8 @@ _PURE = 0.85
 _BORDER = 5
 """chosen: pixels of screen beside a subject that are not measured; dark hair keeps the screen's
 saturation, and looks like a shadow."""
+_HAIR = 3
+"""Cells beside a subject that do not speak of the lamps; chosen: loose hair on rendered people."""
 _FULL = 0.985
 """Linear light from which a channel counts as clipped: code 253 of 255 in sRGB."""
 _SHADOW_STOPS = 0.2
@@ -213,15 +215,18 @@ def measure(
         # Most of the screen is lit alike in both, whatever the exposure was.
         usual = missing[both > 0]
         missing = missing - (torch.quantile(usual, 0.3) if len(usual) else 0.0)
+        missing = spread(missing * both, both)
         shade = evenness.shadow(soften(missing), both, subject, _SHADOW_STOPS)
-    lit = known * (1 - grow(shade.where, 1))
+    lit = known * (1 - grow(shade.where, 2))
+    # Dark loose hair keeps the screen's saturation and looks like dark screen.
+    lit = lit * (1 - grow(subject, _HAIR))
     if float(lit.sum()) < 0.2 * float(known.sum()):
         lit = known
     middle = float(map_[lit > 0].median())
-    even, known_even = map_ - middle, lit
-    dark = evenness.places(-even, known_even, 2, 0.15)
-    bright = evenness.places(even, known_even, 2, 0.15)
-    values = even[known_even > 0]
+    even = map_ - middle
+    dark = evenness.places(-even, lit, 2, 0.15)
+    bright = evenness.places(even, lit, 2, 0.15)
+    values = even[lit > 0]
     shown = torch.where(known > 0, map_ - middle, torch.full_like(map_, math.nan))[0, 0]
 
     clipped = float(seen.full.sum() / seen.bare.sum())
@@ -257,7 +262,7 @@ def measure(
         spread=float(values.max() - values.min()),
         darkest=tuple(Place(p.x, p.y, -p.value) for p in dark),
         brightest=bright,
-        thirds=evenness.thirds(even, known_even),
+        thirds=evenness.thirds(even, lit),
         level=-math.log2(max(reference * 2**middle, 1e-4)),
         clipped=clipped,
         clipped_at=_first(evenness.places(pool(seen.full, CELL), known, 1, 0.01)),

@@ -57,7 +57,7 @@ NOISE = Limit(0.03, 0.06)
 """Of the screen's colour: three deviations of the noise are where the matte begins."""
 FOLD_STOPS = Limit(0.12, 0.3)
 """Of wrinkles and seams against the cloth around them."""
-SPILL_SHARE = Limit(0.12, 0.25)
+SPILL_SHARE = Limit(0.2, 0.35)
 """Of the light on the subject's outline."""
 SHADOW_STOPS = Limit(0.25, 0.6)
 """The subject's own shadow on the screen."""

@@ -49,7 +49,7 @@ def named(place: Place) -> str:
     column = ("left", "", "right")[min(2, int(place.x * 3))]
     if row and column:
         return f"{row} {column}"
-    return {"upper": "top", "lower": "bottom"}.get(row) or column or "middle"
+    return {"upper": "top", "lower": "bottom"}.get(row) or column or "centre"
 
 
 def _stops(value: float) -> str:
