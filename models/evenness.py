@@ -18,7 +18,7 @@ from models.pyramid import enlarge, grow, pool, shrink, soften, spread
 CELL = 8
 """Pixels of the analysis a side of one cell of the map; chosen: an 80th of the picture's side."""
 
-_DARK = 1e-4
+_DARK = 1e-6
 _SMALL = 0.005
 """Share of the screen; chosen: a smaller shadow is the contact of a foot and harms nothing."""
 _DEEP = 0.4
@@ -208,6 +208,8 @@ def cast(value: Tensor, known: Tensor, subject: Tensor) -> Shadow:
     half = float(torch.quantile(about, 0.9) + torch.quantile(about, 0.1)) / 2
     dark = known * (value < half)
     inside = _joined(steep * dark, dark)
+    if float((inside * grow(subject, 4)).sum()) == 0:
+        return none
     share = float(inside.sum() / known.sum())
     # What is darker than half of the screen is not a shadow: the rest is a hot spot.
     if not _SMALL < share < 0.5:

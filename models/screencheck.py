@@ -37,6 +37,8 @@ _FULL = 0.985
 """Linear light from which a channel counts as clipped: code 253 of 255 in sRGB."""
 _SHADOW_STOPS = 0.2
 """Darkening from which a shadow is counted where a plate tells it from the lamps."""
+_NAMED_STOPS = 0.15
+"""Places that lie less far off the middle are not named."""
 _MISFIT_STOPS = 0.35
 """As in the Keyer: a plate further off than this shows another screen."""
 
@@ -160,6 +162,56 @@ def _first(found: tuple[Place, ...]) -> Place | None:
     return found[0] if found else None
 
 
+def _wide(part: Tensor, like: Tensor) -> Tensor:
+    """Cells as pixels of the analysis, each with its neighbours: ones and zeros."""
+    return enlarge(grow(part, 1), (like.shape[-2], like.shape[-1])).ceil()
+
+
+def _shadow(light: Tensor, known: Tensor, subject: Tensor, empty: _Seen | None) -> Shadow:
+    """The subject's shadow, by the plate where there is one; ``light`` in stops."""
+    if empty is None:
+        return evenness.cast(light, known, subject)
+    bare, bare_known = evenness.cells(empty.level, shrink(empty.bare, _BORDER))
+    both = known * bare_known
+    missing = evenness.stops(bare, 1.0) - light
+    # Most of the screen is lit alike in both, whatever the exposure was.
+    usual = missing[both > 0]
+    missing = missing - (torch.quantile(usual, 0.3) if len(usual) else 0.0)
+    return evenness.shadow(soften(spread(missing * both, both)), both, subject, _SHADOW_STOPS)
+
+
+@dataclass(frozen=True)
+class _OnSubject:
+    """The screen's light on a subject."""
+
+    alike: float = 0.0
+    spill: float | None = None
+    at: Place | None = None
+
+
+def _on_subject(seen: _Seen, beyond: Reach) -> _OnSubject:
+    other = (1 - seen.bare) * (1 - _wide(beyond.where, seen.bare))
+    green = alike(seen.rgb, seen.fitted, other)
+    share, tells = spill(seen.rgb, seen.fitted, other)
+    told = share[tells > 0]
+    # chosen: fewer pixels of sharp outline than this are a finger's.
+    if len(told) < 30:
+        return _OnSubject(green)
+    rim = pool(tells, CELL)
+    high = pool(share * tells, CELL) / rim.clamp_min(1e-6)
+    at = _first(evenness.places(soften(high * (rim > 0.1)), rim, 1, 0.0))
+    return _OnSubject(green, float(told.mean()), at)
+
+
+def _check_sizes(frame: Upright, plate: Upright | None) -> None:
+    if plate is not None and plate.size != frame.size:
+        raise ShapeError(
+            f"clean plate: it is {plate.size[1]}x{plate.size[0]} and the frame is "
+            f"{frame.size[1]}x{frame.size[0]} (width x height, upright); take a new plate with "
+            "this camera standing as it does now"
+        )
+
+
 def measure(
     frame: Upright, wanted: Hue | None = None, plate: Upright | None = None
 ) -> Report | None:
@@ -177,102 +229,67 @@ def measure(
     Raises:
         ShapeError: the plate has another size than the frame.
     """
-    if plate is not None and plate.size != frame.size:
-        raise ShapeError(
-            f"clean plate: it is {plate.size[1]}x{plate.size[0]} and the frame is "
-            f"{frame.size[1]}x{frame.size[0]} (width x height, upright); take a new plate with "
-            "this camera standing as it does now"
-        )
+    _check_sizes(frame, plate)
     seen = _look(frame, wanted)
     if seen is None:
         return None
     hue = seen.fitted.hue
     empty = None if plate is None else _look(plate, hue)
-    fits = None
-    if plate is not None:
-        fits = empty is not None and screen.plate_misfit(seen.rgb, empty.rgb, hue) < _MISFIT_STOPS
-    if not fits:
+    if empty is not None and screen.plate_misfit(seen.rgb, empty.rgb, hue) >= _MISFIT_STOPS:
         empty = None
     inner = shrink(seen.bare, _BORDER)
     level, known = evenness.cells(seen.level, inner)
     if not bool(known.any()):
         level, known = evenness.cells(seen.level, seen.bare)
-    free = level[known > 0]
-    if not len(free):
+    if not bool(known.any()):
         return None
-    reference = float(free.median())
-    map_ = evenness.stops(level, reference)
+    light = evenness.stops(level, 1.0)
     other = (pool(seen.bare, CELL) < 0.5).to(level.dtype)
     border = None if empty is None else (pool(empty.bare, CELL) < 0.5).to(level.dtype)
     beyond = reach(other, border)
     subject = other * (1 - beyond.where)
-    if empty is None:
-        shade = evenness.cast(map_, known, subject)
-    else:
-        bare_level, bare_known = evenness.cells(empty.level, shrink(empty.bare, _BORDER))
-        both = known * bare_known
-        missing = evenness.stops(bare_level, reference) - map_
-        # Most of the screen is lit alike in both, whatever the exposure was.
-        usual = missing[both > 0]
-        missing = missing - (torch.quantile(usual, 0.3) if len(usual) else 0.0)
-        missing = spread(missing * both, both)
-        shade = evenness.shadow(soften(missing), both, subject, _SHADOW_STOPS)
-    lit = known * (1 - grow(shade.where, 2))
+    shade = _shadow(light, known, subject, empty)
+
     # Dark loose hair keeps the screen's saturation and looks like dark screen.
-    lit = lit * (1 - grow(subject, _HAIR))
+    lit = known * (1 - grow(shade.where, 2)) * (1 - grow(subject, _HAIR))
     if float(lit.sum()) < 0.2 * float(known.sum()):
         lit = known
-    middle = float(map_[lit > 0].median())
-    even = map_ - middle
-    dark = evenness.places(-even, lit, 2, 0.15)
-    bright = evenness.places(even, lit, 2, 0.15)
+    middle = float(light[lit > 0].median())
+    even = light - middle
     values = even[lit > 0]
-    shown = torch.where(known > 0, map_ - middle, torch.full_like(map_, math.nan))[0, 0]
-
-    clipped = float(seen.full.sum() / seen.bare.sum())
-    away = shrink(seen.bare, max(4, SIDE // 80)) * (1 - grow(seen.full, 4))
-    calm = away * (1 - enlarge(grow(shade.where, 1), (away.shape[-2], away.shape[-1])).ceil())
+    calm = (
+        shrink(seen.bare, SIDE // 80) * (1 - grow(seen.full, 4)) * (1 - _wide(shade.where, inner))
+    )
     depth, off = evenness.folds(seen.level, calm)
+    off = pool(off, 4)
     single = frame.sampled(2)
-    bare_single = shrink((enlarge(inner, (single.shape[-2], single.shape[-1])) > 0.9).float(), 2)
-
-    amount, place, green = None, None, 0.0
-    has_subject = float(subject.mean()) > 0.005
-    if has_subject:
-        not_screen = (1 - seen.bare) * (
-            1 - enlarge(grow(beyond.where, 1), (seen.bare.shape[-2], seen.bare.shape[-1])).ceil()
-        )
-        green = alike(seen.rgb, seen.fitted, not_screen)
-        share, tells = spill(seen.rgb, seen.fitted, not_screen)
-        told = share[tells > 0]
-        if len(told) >= 30:
-            amount = float(told.mean())
-            rim = pool(tells, CELL)
-            high = pool(share * tells, CELL) / rim.clamp_min(1e-6)
-            place = _first(evenness.places(soften(high * (rim > 0.1)), rim, 1, 0.0))
+    flat = (enlarge(inner, (single.shape[-2], single.shape[-1])) > 0.9).to(single.dtype)
+    on = _on_subject(seen, beyond) if float(subject.mean()) > 0.005 else _OnSubject()
     r, g, b = seen.middle.flatten().tolist()
     return Report(
         hue=hue,
         color=(r, g, b),
         screen_share=float(seen.bare.mean()),
         subject_share=float(subject.mean()),
-        plate_fits=fits,
+        plate_fits=None if plate is None else empty is not None,
         seen=seen.bare[0, 0],
-        stops=shown,
+        stops=torch.where(known > 0, even, torch.full_like(even, math.nan))[0, 0],
         spread=float(values.max() - values.min()),
-        darkest=tuple(Place(p.x, p.y, -p.value) for p in dark),
-        brightest=bright,
+        darkest=tuple(
+            Place(p.x, p.y, -p.value) for p in evenness.places(-even, lit, 2, _NAMED_STOPS)
+        ),
+        brightest=evenness.places(even, lit, 2, _NAMED_STOPS),
         thirds=evenness.thirds(even, lit),
-        level=-math.log2(max(reference * 2**middle, 1e-4)),
-        clipped=clipped,
+        level=-middle,
+        clipped=float(seen.full.sum() / seen.bare.sum()),
         clipped_at=_first(evenness.places(pool(seen.full, CELL), known, 1, 0.01)),
         saturation=float(saturation(seen.middle, hue)),
-        noise=noise(single, bare_single, seen.middle, hue),
+        noise=noise(single, shrink(flat, 2), seen.middle, hue),
         folds=depth,
-        folds_at=_first(evenness.places(pool(off, 4), torch.ones_like(pool(off, 4)), 1, 0.0)),
-        alike=green,
-        spill=amount,
-        spill_at=place,
+        folds_at=_first(evenness.places(off, torch.ones_like(off), 1, 0.0)),
+        alike=on.alike,
+        spill=on.spill,
+        spill_at=on.at,
         shadow=shade,
         beyond=beyond,
     )

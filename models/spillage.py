@@ -42,7 +42,7 @@ def spill(rgb: Tensor, screen: Screen, subject: Tensor) -> tuple[Tensor, Tensor]
     size = (rgb.shape[-2], rgb.shape[-1])
     own = enlarge(spread(pool(rgb * deep, 4) / known.clamp_min(1e-6), known), size)
     back = screen.color
-    # Only where the outline is sharp (.35: strong spill takes the rest): loose hair and blur let the
+    # Only where the outline is sharp (strong spill leaves .35 of it): loose hair and blur let the
     # screen itself through.
     rough = normalised_difference(rgb, back, hue)
     sharp = (grow((rough < 0.15).to(rgb.dtype), 2) * grow((rough > 0.35).to(rgb.dtype), 2)) > 0

@@ -23,7 +23,7 @@ from stream.check.words import Finding, headline, judge, remarks
 from stream.durable import renamed_to, storing, write_synced
 from stream.errors import UserError
 
-ENDING = ".check.jpg"
+ENDING = ".check.jpg"  # in OWN_ENDINGS, so that no camera folder takes it for a still
 # chosen: ten seconds of a clip that begins in the dark or before the camera was aimed.
 MOST_FRAMES = 300
 TURNS = (0, 90, 180, 270)
@@ -93,11 +93,10 @@ def _measured(path: Path, color: str, turns: int | None, plate: Upright | None) 
     source = open_source(str(path), quarter_turns=turns, paced=False)
     source.open()
     shown = sys.stderr.isatty()
+    count = 0
     try:
-        for count in range(1, MOST_FRAMES + 1):
-            taken = source.read()
-            if taken is None:
-                break
+        while count < MOST_FRAMES and (taken := source.read()) is not None:
+            count += 1
             frame = _upright(taken)
             report = measure(frame, wanted, plate)
             if report is not None:

@@ -45,6 +45,8 @@ MIDDLE_GREY_STOPS = 2.47
 
 SPREAD_STOPS = Limit(0.5, 1.0)
 """From the darkest to the brightest place; careful work keeps to a third of a stop."""
+NAMED_STOPS = 0.25
+"""Places nearer to the middle value are not told in words."""
 DARK_STOPS = Limit(2.5, 3.5)
 """The screen's channel below clipping: middle grey is good, a stop darker is too dark."""
 BRIGHT_STOPS = Limit(-0.5, -0.15)

@@ -214,6 +214,9 @@ def draw(name: str, frame: Upright, report: Report, findings: list[Finding]) -> 
     pen = ImageDraw.Draw(even)
     for place in (*report.darkest, *report.brightest):
         _flag(pen, _at(place, even), signed(place.value), even)
+    if report.shadow.at is not None:
+        text = f"shadow {signed(-report.shadow.depth)}"
+        _flag(pen, _at(report.shadow.at, even), text, even)
     pen = ImageDraw.Draw(photo)
     placed: list[tuple[float, float]] = []
     for number, finding in _numbered(findings):

@@ -113,8 +113,11 @@ def _lamps(report: Report) -> str:
 
 def _evenness(report: Report) -> Finding:
     grade = limits.SPREAD_STOPS.grade(report.spread)
-    parts = [f"{named(p)} is {_stops(-p.value)} darker" for p in report.darkest]
-    parts += [f"{named(p)} is {_stops(p.value)} brighter" for p in report.brightest]
+    places = [p for p in report.darkest + report.brightest if abs(p.value) >= limits.NAMED_STOPS]
+    parts = [
+        f"{named(p)} is {_stops(abs(p.value))} {'darker' if p.value < 0 else 'brighter'}"
+        for p in places
+    ]
     fact = f"{_stops(report.spread)} from the darkest to the brightest place"
     if grade is not Grade.GOOD and parts:
         # Two marks in one part of the picture are said once.
@@ -124,8 +127,8 @@ def _evenness(report: Report) -> Finding:
     advice = "" if grade is Grade.GOOD else _lamps(report)
     if advice and report.subject_share > 0.02 and report.plate_fits is None:
         advice += " Give the empty screen with --plate to tell a person's shadow from the lamps."
-    both = sorted(report.darkest + report.brightest, key=lambda p: -abs(p.value))
-    at = both[0] if both and grade is not Grade.GOOD else None
+    worst = max(report.darkest + report.brightest, key=lambda p: abs(p.value), default=None)
+    at = worst if grade is not Grade.GOOD else None
     return Finding("Evenness", grade, fact + ".", advice, at, report.spread, "stops")
 
 
