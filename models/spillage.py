@@ -45,7 +45,9 @@ def spill(rgb: Tensor, screen: Screen, subject: Tensor) -> tuple[Tensor, Tensor]
     # Only where the outline is sharp (strong spill leaves .35 of it): loose hair and blur let the
     # screen itself through.
     rough = normalised_difference(rgb, back, hue)
-    sharp = (grow((rough < 0.15).to(rgb.dtype), 2) * grow((rough > 0.35).to(rgb.dtype), 2)) > 0
+    low = shrink(rough, 2)
+    jump, wider = grow(rough, 2) - low, grow(rough, 4) - shrink(rough, 4)
+    sharp = (low < 0.15) & (jump > 0.35) & (jump > 0.7 * wider)
     rim = solid * (1 - shrink(subject, 2 + width)) * grow(sharp.to(rgb.dtype), width)
     rim = rim * grow(deep, width + gap + 2)
 

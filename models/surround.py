@@ -13,7 +13,6 @@ from models.pyramid import grow
 
 _LONG = 0.35
 """chosen: an arm that leaves the picture takes less of a side, a wall beside the screen more."""
-_WHOLE = 0.97
 
 
 class Side(Enum):
@@ -67,6 +66,25 @@ def _longest(line: Tensor) -> float:
     return best / max(1, len(line))
 
 
+def _ends(view: Tensor, side: Side) -> bool:
+    """Whether it is the screen that ends on a side, and not somebody who leaves the picture.
+
+    People come in from below: a wall beside the screen begins at the top, and a floor is equally
+    deep under most of the picture, as shoulders are not.
+    """
+    edge = view[:, 0]
+    if _longest(edge) < _LONG:
+        return False
+    if side in (Side.LEFT, Side.RIGHT):
+        return bool(edge[0] > 0)
+    if side is Side.TOP:
+        return True
+    depth = view.cumprod(1).sum(1)
+    middle = float(depth.median())
+    level = (depth - middle).abs() <= 1 + 0.1 * middle
+    return float(edge.mean()) > 0.97 and float(level.float().mean()) > 0.5
+
+
 def _strip(other: Tensor, side: Side) -> Tensor:
     """What lies beyond the screen on one side, the subject that reaches into it left out."""
     view = _toward(other[0, 0], side)
@@ -89,17 +107,14 @@ def reach(other: Tensor, border: Tensor | None) -> Reach:
         The sides, and whether the subject crosses the border.
     """
     sides = []
-    where = torch.zeros_like(other)
-    source = other if border is None else border
+    where = torch.zeros_like(other) if border is None else border
     for side in Side:
-        run = _longest(_toward(source[0, 0], side)[:, 0])
-        # People stand on the lower edge: only one that shows no screen at all is the floor.
-        least = _WHOLE if side is Side.BOTTOM and border is None else _LONG
-        if run >= least:
+        if border is not None:
+            if _longest(_toward(border[0, 0], side)[:, 0]) >= _LONG:
+                sides.append(side)
+        elif _ends(_toward(other[0, 0], side), side):
             sides.append(side)
-            where = torch.maximum(where, border if border is not None else _strip(other, side))
-    if border is not None:
-        where = border
+            where = torch.maximum(where, _strip(other, side))
     subject = other * (1 - where)
     met = subject * grow(where, 1)
     touched = None

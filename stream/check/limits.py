@@ -63,7 +63,7 @@ SPILL_SHARE = Limit(0.2, 0.35)
 """Of the light on the subject's outline."""
 SHADOW_STOPS = Limit(0.25, 0.6)
 """The subject's own shadow on the screen."""
-ALIKE_SHARE = Limit(0.08, 0.3)
+ALIKE_SHARE = Limit(0.08, 0.5)
 """Of the subject that has the screen's own hue."""
 LITTLE_SCREEN = 0.1
 """Of the picture: with less to see, the figures stand on little."""

@@ -248,7 +248,8 @@ def _clothes(report: Report) -> Finding | None:
     other = "blue" if report.hue is Hue.GREEN else "green"
     advice = (
         f"Where that is the clothes, use a {other} screen or other clothes; where they are neutral "
-        "or shiny, they mirror the screen: more distance, and turn the person a little."
+        "or shiny, they mirror the screen: more distance, and turn the person a little. Sheer "
+        "cloth only shows the screen behind it."
     )
     return Finding("Clothes", grade, fact, advice, None, report.alike, "share")
 

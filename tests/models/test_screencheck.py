@@ -201,6 +201,13 @@ def test_spill_all_over_a_grey_subject_is_measured() -> None:
     assert 0.05 < (report.spill or 0) < 0.1
 
 
+@pytest.mark.parametrize("pixels", [5, 15])
+def test_motion_blur_is_no_alarm(pixels: int) -> None:
+    """Mixed pixels look like spill; up to 3 % of the picture it stays where nothing is said."""
+    cover = torch.stack([person(0.5 + (i - pixels / 2) / WIDTH) for i in range(pixels)]).mean(0)
+    assert (checked(before(LIGHT, cover)).spill or 0.0) < 0.2
+
+
 def test_green_clothes_are_told_from_spill() -> None:
     green = checked(before(LIGHT, front=(0.12, 0.22, 0.10)))
     assert green.alike > 0.9
@@ -297,6 +304,16 @@ def test_a_bare_floor_is_a_border_that_is_crossed() -> None:
     report = checked(walled("b"))
     assert report.beyond.sides == (Side.BOTTOM,)
     assert near(report.beyond.touched_at, 0.85, 0.5)
+
+
+@pytest.mark.parametrize("cx", [0.0, 0.5, 1.0])
+def test_people_who_leave_the_picture_are_no_border(cx: float) -> None:
+    """Somebody at the side; and shoulders that fill the whole lower edge."""
+    assert checked(before(LIGHT, person(cx, width=0.4, top=0.2))).beyond.sides == ()
+    y, x = grid()
+    shoulders = (y > 0.45 + 0.5 * (x - cx).abs()).float()
+    report = checked(before(LIGHT, torch.maximum(person(cx), shoulders)))
+    assert report.beyond.sides == ()
 
 
 # --- what is no screen, and what does not matter --------------------------------------------
