@@ -33,7 +33,8 @@ def spill(rgb: Tensor, screen: Screen, subject: Tensor) -> tuple[Tensor, Tensor]
     hue: Hue = screen.hue
     side = max(rgb.shape[-2:])
     # chosen: a rim of a hundredth of the picture and half as much left out before the inside; on 35
-    # rendered people the mean share then followed the true one best (correlation .82; .76 on 29 others).
+    # rendered people the mean share then followed the true one best (correlation .82, on 29 others
+    # .76).
     width = max(4, side // 100)
     gap = width // 2
     solid = shrink(subject, 2)
