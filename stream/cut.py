@@ -19,12 +19,12 @@ from models.keyer import Cut, Grade, Keyer, KeySettings
 from models.transfer import Transfer, encode
 from stream.capture.frame import Frame
 from stream.capture.source import open_source
+from stream.capture.still_file import OWN_ENDINGS
 from stream.capture.stills import STILL_SUFFIXES, read_still
 from stream.device import pick_device
 from stream.durable import StorageError, renamed_to
 from stream.errors import UserError
 
-ENDINGS = (".matte.png", ".fg.png", ".cutout.png")
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 TURNS = (0, 90, 180, 270)
@@ -157,9 +157,9 @@ def run(args: argparse.Namespace) -> int:
     shown = sys.stderr.isatty()
     start = "\r" if shown else ""
     for path in args.files:
-        if path.name.endswith(ENDINGS):
+        if path.name.endswith(OWN_ENDINGS):
             # `cut *.png` a second time in one folder names what the first time wrote.
-            print(f"{path.name}: passed over, since cut itself makes files of this name")
+            print(f"{path.name}: passed over, since Posewall itself makes files of this name")
             continue
         folder = args.out or path.parent
         count = 0
