@@ -15,7 +15,7 @@ import subprocess
 import sys
 import time
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import asdict, fields
 from datetime import datetime
@@ -187,7 +187,7 @@ def report(rows: list[Row], bars: dict[str, Any], base: list[Row]) -> tuple[str,
     return "\n".join([*upper, *notes]), "\n".join([*upper, *notes, *scenes])
 
 
-def parsed() -> argparse.Namespace:
+def parsed(words: Sequence[str] | None = None) -> argparse.Namespace:
     """The options, as the Makefile hands them on: an empty one counts as left out."""
     p = argparse.ArgumentParser(description="Score the mattes on scenes with known truth.")
     p.add_argument("data", help="the folder: load.py, score.py and data")
@@ -197,7 +197,7 @@ def parsed() -> argparse.Namespace:
     p.add_argument("--workers", default="", help="processes; usual: as many as cores, at most 8")
     p.add_argument("--bars", default="", help="TOML file of bars; usual: scripts/bars.toml")
     p.add_argument("--base", default="", help="figures.json of an earlier run, to compare with")
-    return p.parse_args()
+    return p.parse_args(words)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -226,13 +226,13 @@ def run(args: argparse.Namespace) -> int:
     except OSError as e:
         raise UserError(f"{out}: this folder could not be made ({e.strerror}); change OUT") from e
     print(f"{len(tasks)} pieces of work in {workers} processes", flush=True)
+    of = {"made": now.isoformat(timespec="seconds"), **about(scenes, workers)}
     start = time.monotonic()
     rows: list[Row] = []
     for at, (_, found) in enumerate(done(tasks, workers), 1):
         rows += found
         told(found, at, len(tasks), start)
     rows = order(rows, tasks)
-    of = {"made": now.isoformat(timespec="seconds"), **about(scenes, workers)}
     short, whole = report(rows, bars, base)
     head = f"# Mattes of {scenes.folder.name}\n\n{', '.join(f'{k} {v}' for k, v in of.items())}\n\n"
     means = [
@@ -246,10 +246,10 @@ def run(args: argparse.Namespace) -> int:
     return 1 if any(r.error for r in rows) else 0
 
 
-def main() -> int:
+def main(words: Sequence[str] | None = None) -> int:
     """Run, and say a mistake in one sentence."""
     try:
-        return run(parsed())
+        return run(parsed(words))
     except UserError as e:
         print(f"quality: {e}", file=sys.stderr)
         return 2

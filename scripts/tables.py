@@ -202,8 +202,8 @@ def closed_form(rows: list[Row], marks: Marks) -> list[str]:
     head = ["scene", *(x for n in names for x in (f"{n}: band", "seconds"))]
     words = (
         f"{mine[0].variant}, final grade with plate, beside pymatting's closed form, which is "
-        "given the true alpha's trimap and was run on linear light and on encoded values. Posewall's "
-        "seconds include reading and writing the files; each runs in one worker process."
+        "given the true alpha's trimap and was run on linear light and on encoded values. "
+        "Posewall's seconds include reading and writing the files; each runs in one worker process."
     )
     return ["## Beside closed-form matting", "", words, "", *table(head, [*lines, cells]), ""]
 
