@@ -92,7 +92,7 @@ def failed(task: Task, error: BaseException) -> list[Row]:
     ]
 
 
-def done(tasks: list[Task], workers: int) -> Iterator[tuple[Task, list[Row]]]:
+def done(tasks: list[Task], workers: int) -> Iterator[list[Row]]:
     """Work on the tasks in processes of their own; each as it is finished."""
     threads = max(1, (os.cpu_count() or 1) // workers)
     # Read by the numeric libraries when a worker loads them.
@@ -105,7 +105,10 @@ def done(tasks: list[Task], workers: int) -> Iterator[tuple[Task, list[Row]]]:
             while waiting:
                 for future in wait(waiting, return_when=FIRST_COMPLETED).done:
                     task, error = waiting.pop(future), future.exception()
-                    yield task, failed(task, error) if error else future.result()
+                    yield failed(task, error) if error else future.result()
+        except KeyboardInterrupt:
+            print("Stopping, once the pieces at work are finished.", flush=True)
+            raise
         finally:
             pool.shutdown(cancel_futures=True)
 
@@ -229,12 +232,26 @@ def run(args: argparse.Namespace) -> int:
     of = {"made": now.isoformat(timespec="seconds"), **about(scenes, workers)}
     start = time.monotonic()
     rows: list[Row] = []
-    for at, (_, found) in enumerate(done(tasks, workers), 1):
-        rows += found
-        told(found, at, len(tasks), start)
-    rows = order(rows, tasks)
+    stopped = False
+    try:
+        for at, found in enumerate(done(tasks, workers), 1):
+            rows += found
+            told(found, at, len(tasks), start)
+    except KeyboardInterrupt:
+        stopped = True
+    written(out, of, order(rows, tasks), bars, base)
+    if stopped:
+        print("Stopped early: only what was finished is in these files.")
+        return 130
+    return 1 if any(r.error for r in rows) else 0
+
+
+def written(
+    out: Path, of: dict[str, Any], rows: list[Row], bars: dict[str, Any], base: list[Row]
+) -> None:
+    """Write table.md and figures.json, and print the summary."""
     short, whole = report(rows, bars, base)
-    head = f"# Mattes of {scenes.folder.name}\n\n{', '.join(f'{k} {v}' for k, v in of.items())}\n\n"
+    head = f"# Mattes of {of['folder']}\n\n{', '.join(f'{k} {v}' for k, v in of.items())}\n\n"
     means = [
         {"kind": k[0], "variant": k[1], "plate": k[2], "grade": k[3], "figures": v}
         for k, v in tables.means(rows).items()
@@ -243,7 +260,6 @@ def run(args: argparse.Namespace) -> int:
     (out / "figures.json").write_text(json.dumps(figures, indent=1) + "\n", "utf-8")
     (out / "table.md").write_text(head + whole + "\n", "utf-8")
     print(f"\n{short}\nEvery scene stands in {out / 'table.md'}, beside the sheets to look at.")
-    return 1 if any(r.error for r in rows) else 0
 
 
 def main(words: Sequence[str] | None = None) -> int:

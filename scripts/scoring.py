@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import shutil
+import signal
 import tempfile
 import time
 from collections.abc import Iterator
@@ -57,7 +58,8 @@ class Row:
 
 
 def bound(threads: int) -> None:
-    """Called once in each worker: so many threads."""
+    """Called once in each worker: so many threads; an interrupt is the parent's business."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     torch.set_num_threads(threads)
     cv2.setNumThreads(threads)
 

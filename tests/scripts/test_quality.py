@@ -23,7 +23,7 @@ import pytest
 
 from scripts import quality, tables
 from scripts.scenes import open_scenes
-from scripts.scoring import Row, trimap_of
+from scripts.scoring import Row, Task, trimap_of
 from scripts.sheet import ENLARGED, GAP, LINE, SIDE, Result, over, places
 from stream.cli import main as posewall
 from tests.house.tree import ROOT
@@ -118,6 +118,23 @@ def test_a_scene_that_fails_is_told_and_the_others_go_on(folder: Path, tmp_path:
     errors = {r["scene"]: r["error"] for r in _rows(out)}
     assert errors == {"t01_round": "", "t02_broken": "ValueError: no truth"}
     assert "- t02_broken under1, final, plate: ValueError: no truth" in ran.stdout
+
+
+def test_an_interrupt_keeps_what_is_finished(
+    folder: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    def stopped(tasks: list[Task], workers: int) -> Iterator[list[Row]]:
+        yield [_row("t01_round", 10)]
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(quality, "done", stopped)
+    out = tmp_path / "out"
+    assert quality.main([str(folder), "--out", str(out)]) == 130
+    assert [r["figures"]["SAD"] for r in _rows(out)] == [10]
+    assert "Stopped early" in capsys.readouterr().out
 
 
 def _spoil_nothing(folder: Path) -> None:
