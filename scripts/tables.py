@@ -45,8 +45,12 @@ class Marks:
 
 
 def shown(value: float) -> str:
-    """Three digits, no exponent."""
-    return f"{value:.1f}" if abs(value) >= 100 else f"{value:.3g}" if abs(value) >= 0.001 else "0"
+    """Three digits, at most four decimals, no exponent."""
+    if abs(value) >= 100:
+        return f"{value:.1f}"
+    if abs(value) >= 0.1:
+        return f"{value:.3g}"
+    return f"{value:.4f}".rstrip("0").rstrip(".")
 
 
 def key(row: Row) -> Key:
