@@ -47,6 +47,7 @@ def grounds(high: int, wide: int) -> dict[str, Floats]:
     busy: Floats = np.zeros((high, wide, 3))
     for cells, weight in ((6, 0.5), (24, 0.3), (96, 0.2)):
         coarse = rng.random((cells * high // wide + 1, cells, 3))
+        coarse = (coarse + coarse.mean(-1, keepdims=True)) / 2
         busy = busy + weight * cv2.resize(coarse, (wide, high), interpolation=cv2.INTER_NEAREST)
     light = np.full((high, wide, 3), 0.8)
     return {"light": light, "dark": np.full((high, wide, 3), 0.015), "busy": busy**1.8}
