@@ -40,6 +40,8 @@ class Marks:
         self.held += 1
         if value <= bar:
             return text
+        if float(text) <= bar:
+            text = f"{value:.6g}"
         self.missed.append(f"{what}: {text}, bar {bar:g}")
         return f"**{text}** ({bar:g})"
 
