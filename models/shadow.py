@@ -57,6 +57,13 @@ def _lit_by_surface(level: Tensor, weight: Tensor) -> Tensor:
     stops = level[0, 0].clamp_min(1e-4).log2()
     seen, rows, known = terms[few].reshape(-1, 6), stops[few].flatten(), weight[0, 0][few].flatten()
     trust = known
+    # The span within which a pixel below still counts narrows from half a stop to a 25th, or to what
+    # wrinkles and noise make of a lit screen.
+    wide = max(2, max(height, width) // 20)
+    mean = pool(stops[None, None] * weight, wide) / pool(weight, wide).clamp_min(1e-6)
+    everywhere = slice(0, height), slice(0, width)
+    local = (stops - enlarge_squares(mean, *everywhere, wide)[0, 0])[weight[0, 0] > 0.5].abs()
+    least = max(0.04, 4 * float(local.median())) if local.numel() else 0.04
     # Held near its mean curvature: a subject that hides the middle must not let it bulge.
     ridge = torch.diag(level.new_tensor([0, 1, 1, 4, 4, 4]) * 1e-3) * known.sum()
     found = level.new_zeros(6)
@@ -65,8 +72,7 @@ def _lit_by_surface(level: Tensor, weight: Tensor) -> Tensor:
         normal = weighted.T @ seen + ridge + 1e-6 * torch.eye(6, device=level.device)
         found = torch.linalg.solve(normal, weighted.T @ rows)
         below = found @ seen.T - rows
-        # The span within which a pixel still counts narrows from half a stop to a 25th.
-        span = max(0.5 * 0.8**round_, 0.04)
+        span = max(0.5 * 0.8**round_, least)
         trust = known * torch.where(below > 0, 1 / (1 + (below / span) ** 4), 1.0)
     return torch.exp2(terms @ found)[None, None]
 
