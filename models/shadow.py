@@ -57,8 +57,8 @@ def _lit_by_surface(level: Tensor, weight: Tensor) -> Tensor:
     stops = level[0, 0].clamp_min(1e-4).log2()
     seen, rows, known = terms[few].reshape(-1, 6), stops[few].flatten(), weight[0, 0][few].flatten()
     trust = known
-    # The span within which a pixel below still counts narrows from half a stop to a 25th, or to what
-    # wrinkles and noise make of a lit screen.
+    # The span within which a pixel below still counts narrows from half a stop to a 25th, or to
+    # what wrinkles and noise make of a lit screen.
     wide = max(2, max(height, width) // 20)
     mean = pool(stops[None, None] * weight, wide) / pool(weight, wide).clamp_min(1e-6)
     everywhere = slice(0, height), slice(0, width)
