@@ -329,7 +329,8 @@ class Keyer:
             alpha, fg = choke(alpha, fg, self.settings.choke * scale)
         if strokes is not None:
             alpha, fg = mask.override(alpha, fg, shown, strokes)
-        fg = despill(fg, back, own_key, bare.hue, self.settings.despill)
+        amounts = self.settings.despill, self.settings.despill_luminance
+        fg = despill(fg, back, own_key, bare.hue, *amounts)
         return Cut(alpha, fg, True, known.plate_fits)
 
     def _solve(

@@ -10,7 +10,7 @@ from models.errors import PosewallError
 SCREENS = ("auto", "green", "blue")
 SHADOWS = ("remove", "keep")
 MOST_CHOKE = 10
-_UNITS = ("clip_black", "clip_white", "despill", "light_wrap")
+_UNITS = ("clip_black", "clip_white", "despill", "despill_luminance", "light_wrap")
 
 
 @dataclass(frozen=True)
@@ -22,6 +22,8 @@ class KeySettings:
         clip_black: alpha up to here counts as bare screen; raised by itself with noise.
         clip_white: alpha from here on counts as solid.
         despill: 0 leaves the screen's light on the subject, 1 takes all of it away.
+        despill_luminance: how much of the luminance that despill takes comes back as neutral light;
+            0 leaves those parts darker.
         choke: how far the matte's edge is taken in, in pixels of the frame; below 0 it grows.
         shadow: "remove", or "keep": the subject's shadow on the screen falls on the background.
         light_wrap: 0 for none; 1 for as much of the background's light as reaches the edge.
@@ -31,6 +33,7 @@ class KeySettings:
     clip_black: float = 0.02
     clip_white: float = 0.98
     despill: float = 1.0
+    despill_luminance: float = 1.0
     choke: float = 0.0
     shadow: str = "remove"
     light_wrap: float = 0.0

@@ -26,6 +26,12 @@ def add_key_options(parser: argparse.ArgumentParser) -> None:
         help="how much of the screen's light is taken off the subject",
     )
     parser.add_argument(
+        "--despill-luminance",
+        type=float,
+        metavar="0-1",
+        help="how much of that light's brightness comes back as neutral light",
+    )
+    parser.add_argument(
         "--choke",
         type=float,
         metavar="PIXELS",

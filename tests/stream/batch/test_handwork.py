@@ -270,7 +270,7 @@ def test_a_record_from_before_loads_and_can_be_changed(event: Event, tmp_path: P
     data = json.loads(record.read_text("utf-8"))
     for name in ("mask", "mask_turns", "earlier"):
         del data[name]
-    for name in ("choke", "shadow", "light_wrap"):
+    for name in ("despill_luminance", "choke", "shadow", "light_wrap"):
         del data["settings"][name]
     record.write_text(json.dumps(data), "utf-8")
     old = load_shot(event, shot.id)
