@@ -19,6 +19,7 @@ from models.keyer import Cut, Grade, Keyer, KeySettings
 from models.transfer import Transfer, encode
 from stream.capture.frame import Frame
 from stream.capture.source import open_source
+from stream.capture.still_file import OWN_ENDINGS
 from stream.capture.stills import STILL_SUFFIXES, read_still
 from stream.device import pick_device
 from stream.durable import StorageError, renamed_to
@@ -26,7 +27,6 @@ from stream.errors import UserError
 from stream.key_options import add_key_options, given_settings
 from stream.painted import read_mask
 
-ENDINGS = (".matte.png", ".fg.png", ".cutout.png", ".shadow.png")
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 TURNS = (0, 90, 180, 270)
@@ -174,9 +174,9 @@ def run(args: argparse.Namespace) -> int:
     shown = sys.stderr.isatty()
     start = "\r" if shown else ""
     for path in args.files:
-        if path.name.endswith(ENDINGS):
+        if path.name.endswith(OWN_ENDINGS):
             # `cut *.png` a second time in one folder names what the first time wrote.
-            print(f"{path.name}: passed over, since cut itself makes files of this name")
+            print(f"{path.name}: passed over, since Posewall itself makes files of this name")
             continue
         folder = args.out or path.parent
         count = 0
