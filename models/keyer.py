@@ -12,21 +12,24 @@ from enum import Enum
 import torch
 from torch import Tensor
 
-from models import matte, screen
-from models.color import Encoding, Planes, to_codes
-from models.composite import Scene, apply_overlays, over
+from models import mask, matte, screen, shadow
+from models.color import Encoding, Planes
+from models.composite import Scene
 from models.cut import Composite as Composite
 from models.cut import Cut as Cut
 from models.cut import Placed as Placed
+from models.cut import Shade
 from models.despill import despill, unmix
+from models.edge import choke
 from models.errors import ShapeError
-from models.pyramid import enlarge_part, soften
+from models.laying import Laying
+from models.mask import Mask
+from models.pyramid import enlarge_part, grow, soften
 from models.resample import Placement, resize, scaled_part, visible
 from models.screen import Hue, Screen
 from models.settings import KeySettings as KeySettings
-from models.transfer import Transfer, encode
 from models.upright import Upright
-from models.window import bounds, inside, moved, scaled
+from models.window import bounds, hull, inside, moved, scaled
 
 
 class Grade(Enum):
@@ -55,10 +58,11 @@ class _Known:
     plate_fits: bool | None
     noise: float
     where: tuple[slice, slice]
+    dark: Tensor | None = None
 
 
 class Keyer:
-    """Cuts subjects out and lays them into pictures; keeps a clean plate between frames.
+    """Cuts subjects out and lays them into pictures; keeps a plate and a mask between frames.
 
     One Keyer serves one source. It is not for several threads at once.
     """
@@ -74,7 +78,8 @@ class Keyer:
         self.device = torch.device(device)
         self._plate: Upright | None = None
         self._plate_small: Tensor | None = None
-        self._bare: tuple[Scene, Tensor] | None = None
+        self._mask: Mask | None = None
+        self._laying = Laying(self.settings.light_wrap)
 
     def set_plate(
         self, planes: Planes | None, encoding: Encoding | None = None, quarter_turns: int = 0
@@ -89,6 +94,14 @@ class Keyer:
         self._plate = self._plate_small = None
         if planes is not None:
             self._plate = self._upload(planes, encoding or Encoding(), quarter_turns)
+
+    def set_mask(self, painted: Mask | None) -> None:
+        """Keep strokes painted by hand that override the matte of every frame, or drop them.
+
+        Args:
+            painted: over the upright frame, not mirrored, of its full size.
+        """
+        self._mask = None if painted is None else painted.to(self.device)
 
     def occupied(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> float:
         """How much of a would-be clean plate is not screen: somebody in it, stands, walls.
@@ -110,12 +123,19 @@ class Keyer:
             quarter_turns: clockwise turns that make the frame upright.
 
         Raises:
-            ShapeError: planes that do not belong together, or a plate of another size.
+            ShapeError: planes that do not belong together, or a plate or mask of another size.
         """
         frame = self._upload(planes, encoding, quarter_turns)
         known = self._analyse(frame)
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
-        return self._cut(frame.linear(*everywhere), known, frame.size, *everywhere, 1.0)
+        strokes = None if self._mask is None else self._mask.strokes
+        cut = self._cut(frame.linear(*everywhere), known, frame.size, *everywhere, 1.0, strokes)
+        if self.settings.shadow != "keep":
+            return cut
+        if known.dark is None:
+            return replace(cut, shadow=torch.ones_like(cut.alpha))
+        dark = shadow.window(known.dark, frame.size, (0, 0), frame.size, everywhere, strokes)
+        return replace(cut, shadow=1 - dark)
 
     def composite(
         self,
@@ -177,6 +197,17 @@ class Keyer:
                 min(round(origin[1] * shrink), full[1] - 1),
             )
             extent = min(extent[0], full[0] - origin[0]), min(extent[1], full[1] - origin[1])
+        part = replace(part, scale=part.scale / shrink)
+        strokes = None
+        if self._mask is not None:
+            strokes = resize(self._mask.strokes[..., rows, columns], extent)
+        if known.dark is not None:
+            dark_at = bounds(grow(known.dark, 1) > 0, self._factor(frame.size), frame.size)
+            inner = inside(dark_at, shrink, origin, extent)
+            if inner is not None:
+                dark = shadow.window(known.dark, full, origin, extent, inner, strokes)
+                shade = scaled_part(dark, part, size, smooth=False, within=inner)
+                nobody = replace(nobody, shade=shade and Shade(1 - shade[0], *shade[1:]))
         inner = inside(known.where, shrink, origin, extent)
         if inner is None:
             return nobody
@@ -186,11 +217,11 @@ class Keyer:
             rgb = resize(frame.linear(rows, columns), extent)[..., down, across]
         else:
             rgb = frame.linear(*window)
-        cut = self._cut(rgb, known, full, *window, shrink)
+        strokes = None if strokes is None else strokes[..., down, across]
+        cut = self._cut(rgb, known, full, *window, shrink, strokes)
         whole = rgb.new_zeros(1, 4, *extent)
         whole[:, 0:3, down, across] = cut.fg * cut.alpha
         whole[:, 3:4, down, across] = cut.alpha
-        part = replace(part, scale=part.scale / shrink)
         laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, inner)
         return (
             nobody
@@ -205,23 +236,7 @@ class Keyer:
             placed: what `place` gave for a picture of the scene's size.
             scene: the template, on this Keyer's device.
         """
-        picture, alpha = self._bare_picture(scene).clone(), scene.below.new_zeros(1, 1, *scene.size)
-        if placed.subject_pm is not None:
-            rows, columns = placed.rows, placed.columns
-            near = scene.window(rows, columns)
-            cover = placed.subject_pm[:, 3:4].clamp(0, 1)
-            front = placed.subject_pm[:, 0:3].clamp_min(0)
-            mixed = encode(over(front, cover, near.below), Transfer.SRGB)
-            picture[rows, columns] = to_codes(apply_overlays(mixed, near.overlays), 8)
-            alpha[..., rows, columns] = cover
-        return Composite(picture, alpha, placed.screen_found, placed.plate_fits)
-
-    def _bare_picture(self, scene: Scene) -> Tensor:
-        """The template without anybody, as codes: made once a scene."""
-        if self._bare is None or self._bare[0] is not scene:
-            plain = apply_overlays(encode(scene.below, Transfer.SRGB), scene.overlays)
-            self._bare = scene, to_codes(plain, 8)
-        return self._bare[1]
+        return self._laying(placed, scene)
 
     def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Upright:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
@@ -256,6 +271,12 @@ class Keyer:
 
     def _analyse(self, frame: Upright) -> _Known:
         """What the whole frame tells of its screen and its subject."""
+        if self._mask is not None and self._mask.size != frame.size:
+            have = self._mask.size
+            raise ShapeError(
+                f"mask: it is {have[1]}x{have[0]} and the frame is {frame.size[1]}x{frame.size[0]} "
+                "(width x height, upright); paint it over this frame at its full size"
+            )
         small = frame.reduced(self._factor(frame.size))
         plate = self._plate_at((small.shape[-2], small.shape[-1]), frame.size)
         found = screen.find(small, self._wanted())
@@ -269,8 +290,13 @@ class Keyer:
         final = self.grade is Grade.FINAL
         subject = matte.find_subject(small, bare, _FOLLOW[self.grade], close=final)
         where = bounds(bare.sure < 1, self._factor(frame.size), frame.size)
+        if self._mask is not None:
+            where = hull(where, bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size))
         noise = bare.noise(frame.sampled(self._factor(frame.size)))
-        return _Known(bare, subject, fits, noise, where)
+        dark = None
+        if self.settings.shadow == "keep":
+            dark = shadow.darkness(small, bare, plate if fits else None, subject.core)
+        return _Known(bare, subject, fits, noise, where, dark)
 
     def _cut(
         self,
@@ -280,11 +306,15 @@ class Keyer:
         rows: slice,
         columns: slice,
         scale: float,
+        strokes: Tensor | None,
     ) -> Cut:
         """Solve a window of a frame of ``size``, scaled by ``scale``, by what the whole told."""
         bare, subject = known.bare, known.subject
         if bare is None or subject is None:
-            return Cut(torch.ones_like(shown[:, 0:1]), shown.clone(), False, known.plate_fits)
+            alpha, fg = torch.ones_like(shown[:, 0:1]), shown.clone()
+            if strokes is not None:
+                alpha, fg = mask.override(alpha, fg, shown, strokes)
+            return Cut(alpha, fg, False, known.plate_fits)
         forced = matte.step(subject.core, 0.2, 0.9)
         small = torch.cat([bare.color, subject.color, forced, subject.own_key], 1)
         wide = enlarge_part(small, rows, columns, size)
@@ -295,7 +325,12 @@ class Keyer:
         noise = 3 * known.noise * min(1.0, scale)
         black = max(self.settings.clip_black, min(noise, 0.2))
         alpha, fg = self._solve(shown, back, front, core, rough, black)
-        fg = despill(fg, back, own_key, bare.hue, self.settings.despill)
+        if self.settings.choke:
+            alpha, fg = choke(alpha, fg, self.settings.choke * scale)
+        if strokes is not None:
+            alpha, fg = mask.override(alpha, fg, shown, strokes)
+        amounts = self.settings.despill, self.settings.despill_luminance
+        fg = despill(fg, back, own_key, bare.hue, *amounts)
         return Cut(alpha, fg, True, known.plate_fits)
 
     def _solve(
