@@ -17,12 +17,15 @@ class Cut:
         screen_found: False where the frame shows no screen: then everything is subject.
         plate_fits: None without a plate; False where the plate is not of this screen, and the
             frame was keyed from itself alone.
+        garbage: (1, 1, h, w) float32 in [0, 1], smaller than the frame: what seems to lie outside
+            the screen and was kept, since a subject may be in it; None where no screen is found.
     """
 
     alpha: Tensor
     fg: Tensor
     screen_found: bool
     plate_fits: bool | None
+    garbage: Tensor | None = None
 
 
 @dataclass(frozen=True)

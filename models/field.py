@@ -55,6 +55,11 @@ class Fitted(Screen):
     hold_out: Tensor
     outside: Tensor | None = None
 
+    @property
+    def unsettled(self) -> Tensor | None:
+        """(1, 1, h, w) in [0, 1], what is proposed as garbage and was not cut by itself."""
+        return None if self.outside is None else self.outside * (1 - self.hold_out)
+
 
 def remainder(rgb: Tensor, color: Tensor, hue: Hue) -> tuple[Tensor, Tensor]:
     """Take a colour apart into a shade of the screen and what is left over.
@@ -98,10 +103,13 @@ def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool) -> Fitted:
     low, high, tolerance = (0.25, 1.8, 0.12) if from_plate else (0.15, 4.0, 0.11)
     alike = (seen_saturation / saturation(color, hue).clamp_min(0.05) - 1).abs() < tolerance
     level = key / color[:, hue.value : hue.value + 1].clamp_min(1e-3)
+    if from_plate and bool(alike.any()):
+        # Another exposure than the plate's is no shadow.
+        level = level / level[alike].median().clamp_min(1e-3)
     alike &= (level > low) & (level < high)
     off: Tensor | None = None
     start, fine = guess.expand_as(rgb), max(rgb.shape[-2:]) > _FINE
-    for turn, (dark, bright) in enumerate(_SPANS):
+    for turn, (dark, bright) in enumerate(_SPANS if fine else _SPANS[:2]):
         weight = _well_inside(alike)
         known = pool(weight, 8)
         known = known * (known > 0.05)
@@ -164,7 +172,7 @@ def _of_one_tint(scale: Tensor, known: Tensor, color: Tensor, hue: Hue) -> Tenso
 
 def _bound(off: Tensor, weight: Tensor, limits: tuple[float, float]) -> float:
     """How far bare screen may be off, from how far it mostly is."""
-    sure = off[weight > 0]
+    sure = off[..., ::2, ::2][weight[..., ::2, ::2] > 0]
     if sure.numel() == 0:
         return limits[1]
     # The middle of a two-dimensional normal spread's length is 1.18 standard deviations.

@@ -332,7 +332,7 @@ class Keyer:
         black = max(self.settings.clip_black, min(noise, 0.2))
         alpha, fg = self._solve(shown, back, front, core, rough, black)
         fg = despill(fg, back, own_key, bare.hue, self.settings.despill)
-        return Cut(alpha, fg, True, known.plate_fits)
+        return Cut(alpha, fg, True, known.plate_fits, bare.unsettled)
 
     def _solve(
         self,

@@ -27,7 +27,8 @@ from models.plate import Plate
 from models.pyramid import enlarge, grow, pool, shrink, soften
 
 _DIRECTIONS = 64
-_CELL = 8
+_CELLS = 160
+"""Cells along the longest side, in which outlines are looked for."""
 _CHANGED = 0.35
 """Difference, in stops, from which a place is not as the plate shows it; lamps differ by less."""
 _LEAST = 0.01
@@ -67,6 +68,10 @@ def with_outside(rgb: Tensor, screen: Fitted, plate: Plate | None) -> Fitted:
     )
 
 
+def _cell(like: Tensor) -> int:
+    return max(1, round(max(like.shape[-2:]) / _CELLS))
+
+
 def _enlarged(cells: Tensor, like: Tensor) -> Tensor:
     return enlarge(cells, (like.shape[-2], like.shape[-1]))
 
@@ -81,17 +86,24 @@ def hull(cells: Tensor) -> Tensor:
         Same shape, 0 or 1; all 0 where nothing is set.
     """
     height, width = cells.shape[-2:]
-    y = torch.arange(height, device=cells.device).view(-1, 1).expand(height, width).flatten()
-    x = torch.arange(width, device=cells.device).expand(height, width).flatten()
-    places = torch.stack([y, x]).to(cells.dtype)
-    seen = cells.flatten() > 0.5
-    if not bool(seen.any()):
+    seen = cells[0, 0] > 0.5
+    rows = seen.any(1)
+    if not bool(rows.any()):
         return torch.zeros_like(cells)
-    angles = torch.arange(_DIRECTIONS, device=cells.device) * (2 * math.pi / _DIRECTIONS)
-    normals = torch.stack([angles.sin(), angles.cos()], 1).to(cells.dtype)
-    reach = normals @ places
-    limit = reach[:, seen].amax(1, keepdim=True)
-    inside: Tensor = (reach <= limit + 0.01).all(0)
+    y = torch.arange(height, dtype=cells.dtype, device=cells.device)
+    x = torch.arange(width, dtype=cells.dtype, device=cells.device)
+    # The ends of each row are enough, for the reach as for the hull.
+    first, last = seen.to(torch.uint8).argmax(1), width - 1 - seen.flip(1).to(torch.uint8).argmax(1)
+    ends = torch.cat([first[rows], last[rows]]).to(cells.dtype)
+    heights = y[rows].repeat(2)
+    # Half a step aside from the axes, so that no normal has a part of zero.
+    angles = (torch.arange(_DIRECTIONS, device=cells.device) + 0.5) * (2 * math.pi / _DIRECTIONS)
+    down, right = angles.sin().view(-1, 1), angles.cos().view(-1, 1)
+    limit = (down * heights + right * ends).amax(1, keepdim=True) + 0.01
+    reach = (limit - down * y) / right
+    far = torch.where(right > 0, reach, torch.inf).amin(0).view(-1, 1)
+    near = torch.where(right < 0, reach, -torch.inf).amax(0).view(-1, 1)
+    inside = (x >= near) & (x <= far)
     return inside.view(1, 1, height, width).to(cells.dtype)
 
 
@@ -104,7 +116,7 @@ def _largest_part(cells: Tensor) -> Tensor:
 
 def _border(sure: Tensor) -> tuple[Tensor, Tensor]:
     """Cells of screen, and everything outside their hull at the size of ``sure``."""
-    bare = _largest_part(pool(sure, _CELL))
+    bare = _largest_part(pool(sure, _cell(sure)))
     if float(bare.sum()) == 0:
         return bare, torch.zeros_like(sure)
     # The sure screen ends a few pixels before its edge: the edge's own cell is left to the key.
@@ -114,22 +126,22 @@ def _border(sure: Tensor) -> tuple[Tensor, Tensor]:
 def _of_plate(plate: Plate) -> tuple[Tensor, Tensor, Tensor]:
     """What is outside the screen in a plate, which of it is below, and marks on the screen."""
     nothing = torch.zeros_like(plate.other)
-    bare = _largest_part(pool(1 - plate.other, _CELL))
+    bare = _largest_part(pool(1 - plate.other, _cell(plate.other)))
     within = hull(bare)
     if float(within.sum()) == 0:
         return nothing, nothing, nothing
     size = max(plate.other.shape[-2:])
     inside = _enlarged(within, plate.other)
-    large = max(2, size // 80)
+    large = max(3, size // 48)
     standing = grow(shrink(plate.other, large), large + 1)
     marks = plate.other * (1 - standing) * inside
     # The hull's own border is as wide as a cell.
     core = _enlarged(shrink(within, 1), plate.other)
     if float((standing * core).sum()) > _STANDING * float(inside.sum()):
         return nothing, nothing, nothing
-    outside = soften(grow(plate.other, 2)) * (1 - _enlarged(shrink(within, 2), plate.other))
+    outside = soften(grow(plate.other, 3)) * (1 - _enlarged(shrink(within, 2), plate.other))
     rows = (within[0, 0] > 0.5).any(1).nonzero().flatten()
-    last = (int(rows[-1]) - 1) * _CELL
+    last = (int(rows[-1]) - 1) * _cell(plate.other)
     below = nothing.clone()
     below[..., max(last, 0) :, :] = 1
     return outside, below, grow(marks, 2)
@@ -144,15 +156,14 @@ def _changed(rgb: Tensor, screen: Fitted, plate: Plate) -> Tensor:
     if float(known) > 0:
         common = (stops * screen.sure).sum((-2, -1), keepdim=True) / known
         stops = stops - common
-    size = max(rgb.shape[-2:])
     off = (stops.abs().amax(1, keepdim=True) > _CHANGED).to(rgb.dtype)
     off = off * (1 - soften(screen.sure))
-    fine, wide = max(1, size // 400), max(2, size // 50)
+    size = max(rgb.shape[-2:])
+    fine, gap, margin = max(1, size // 400), max(2, size // 60), max(1, size // 120)
     # Opened against noise and edges that moved by a pixel; closed since clothes may look in part
     # like the wall behind them; and grown, since hair is thin.
-    solid = grow(shrink(off, fine), fine)
-    closed = shrink(grow(pool(solid, 2), wide), wide // 2)
-    return (_enlarged(closed, rgb) > 0.01).to(rgb.dtype)
+    solid = grow(shrink(off, fine), fine + margin)
+    return shrink(grow(solid, gap), gap)
 
 
 def _strips(bare: Tensor, rgb: Tensor) -> Tensor:
@@ -176,8 +187,12 @@ def _strips(bare: Tensor, rgb: Tensor) -> Tensor:
 def _strip(cells: Tensor) -> Tensor | None:
     """The strip left of the screen, (h, w) in [0, 1]; None where it is not plainly one."""
     height, width = cells.shape
-    if height < 12 or width < 12 or not bool(cells.any(1).all()):
+    seen = cells.any(1)
+    long = int(seen.sum())
+    # From the upper end down without a gap, over most of the height: below may be a floor.
+    if width < 12 or long < max(12, 0.6 * height) or not bool(seen[:long].all()):
         return None
+    whole, cells, height = cells, cells[:long], long
     first = cells.to(torch.uint8).argmax(1).to(torch.float32)
     if float(first.median()) < 2:
         return None
@@ -192,8 +207,10 @@ def _strip(cells: Tensor) -> Tensor | None:
         return None
     columns = torch.arange(width, dtype=torch.float32, device=cells.device)
     past = columns - line.view(-1, 1)
-    beside = cells[(past >= 1.5) & (past < 5)]
+    beside = cells[(past >= 1.5) & (past < 4)]
     if float(beside.float().mean()) < 0.995:
         return None
-    # Up to a cell before the sure screen, whose edge lies in between.
-    return (-past - 0.5).clamp(0, 1)
+    # Up to the sure screen, which begins a few pixels inside.
+    cut = torch.zeros_like(whole, dtype=torch.float32)
+    cut[:long] = (-past).clamp(0, 1)
+    return cut

@@ -62,17 +62,19 @@ def read_plate(taken: Tensor, found: tuple[Hue, Tensor] | None) -> Plate:
 def _without_noise(taken: Tensor, shown: Tensor, smooth: Tensor, other: Tensor) -> Tensor:
     """Keep of a plate's detail what stands above its noise."""
     level = smooth.clamp_min(1e-3)
-    detail = (shown / level).clamp(0, 4) - 1
     known = (1 - other).clamp_min(1e-3)
+    wide, fine = (shown / level).clamp(0, 4) - 1, ((taken - shown) / level).clamp(-4, 4)
     # The least of the channels: a fold shades all of them alike, noise does not.
-    local = pool(detail.square().amin(1, keepdim=True) * known, 8) / pool(known, 8)
-    grain = ((taken - shown) / level).abs().amin(1, keepdim=True)
-    deviation = 1.4826 * grain.median()
+    deviation = 1.4826 * fine.abs().amin(1, keepdim=True).median()
+    kept = torch.zeros_like(smooth)
     # Two softenings leave a thirteenth of a single pixel's variance, and take four fifths of it
-    # off the pixel itself; twice that, since coded pictures have coarser noise.
-    floor = 2 * (0.0748 / 0.7936) * deviation.square()
-    keep = ((local - floor) / local.clamp_min(1e-12)).clamp(0, 1)
-    return smooth * (1 + detail * enlarge(grow(keep, 1), (shown.shape[-2], shown.shape[-1])))
+    # off the pixel itself.
+    for detail, share in ((wide, 0.0748 / 0.7936), (fine, 1.0)):
+        local = pool(detail.square().amin(1, keepdim=True) * known, 4) / pool(known, 4)
+        # chosen: three times the variance, since noise scatters and coded noise is coarse.
+        keep = (1 - 3 * share * deviation.square() / local.clamp_min(1e-12)).clamp(0, 1)
+        kept = kept + detail * enlarge(grow(keep, 1), (shown.shape[-2], shown.shape[-1]))
+    return smooth * (1 + kept).clamp_min(0)
 
 
 def plate_misfit(rgb: Tensor, plate: Tensor, hue: Hue) -> float:

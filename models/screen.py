@@ -118,6 +118,12 @@ def strength(rgb: Tensor, hue: Hue) -> Tensor:
     return color_difference(rgb, hue).clamp_min(0) * saturation(rgb, hue).clamp_min(0)
 
 
+def _around(like: Tensor) -> float:
+    """The share of the left, right and upper edges that is of this hue: a screen lies around its
+    subject, and clothes of the other hue leave the frame below."""
+    return float(torch.cat([like[0], like[1:, 0], like[1:, -1]]).float().mean())
+
+
 def find(rgb: Tensor, wanted: Hue | None = None) -> tuple[Hue, Tensor] | None:
     """Find the screen's hue and middle colour in a frame.
 
@@ -140,6 +146,7 @@ def find(rgb: Tensor, wanted: Hue | None = None) -> tuple[Hue, Tensor] | None:
             continue
         like = (strong > 0.5 * top)[0, 0]
         share = float(like.float().mean()) * top
+        share *= 0.1 + _around(strong[0, 0] > 0.15 * top)
         if best is None or share > best[0]:
             best = share, hue, small[0][:, like].median(1).values.view(1, 3, 1, 1)
     return None if best is None else (best[1], best[2])
