@@ -19,6 +19,8 @@ class Cut:
             frame was keyed from itself alone.
         shadow: (1, 1, H, W) float32 in [0, 1]: the share of light that the subject's shadow leaves
             to what lies below it, linear; None where shadows are removed.
+        garbage: (1, 1, h, w) float32 in [0, 1], smaller than the frame: what seems to lie outside
+            the screen and was kept, since a subject may be in it; None where no screen is found.
     """
 
     alpha: Tensor
@@ -26,6 +28,7 @@ class Cut:
     screen_found: bool
     plate_fits: bool | None
     shadow: Tensor | None = None
+    garbage: Tensor | None = None
 
 
 @dataclass(frozen=True)

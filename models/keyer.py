@@ -22,11 +22,16 @@ from models.cut import Shade
 from models.despill import despill, unmix
 from models.edge import choke
 from models.errors import ShapeError
+from models.field import Fitted, fit
 from models.laying import Laying
 from models.mask import Mask
-from models.pyramid import enlarge_part, grow, soften
+from models.outside import with_outside
+from models.plate import Plate, plate_misfit, read_plate
+from models.pyramid import enlarge_part, grow
+from models.register import registered
 from models.resample import Placement, resize, scaled_part, visible
-from models.screen import Hue, Screen
+from models.running import Running
+from models.screen import Hue
 from models.settings import KeySettings as KeySettings
 from models.upright import Upright
 from models.window import bounds, hull, inside, moved, scaled
@@ -53,7 +58,7 @@ scenes; a plate of another screen or a turned one lies above .4."""
 class _Known:
     """What the analysis of a whole frame told."""
 
-    bare: Screen | None
+    bare: Fitted | None
     subject: matte.Subject | None
     plate_fits: bool | None
     noise: float
@@ -72,12 +77,23 @@ class Keyer:
         grade: Grade = Grade.FINAL,
         settings: KeySettings | None = None,
         device: str | torch.device = "cpu",
+        clip: bool = False,
     ) -> None:
+        """Make one.
+
+        Args:
+            grade: how much work a picture gets.
+            settings: what a person set.
+            device: where it works.
+            clip: the frames follow each other, so what they show of the screen is remembered;
+                else every frame is cut by itself.
+        """
         self.grade = grade
+        self._running = Running() if clip else None
         self.settings = settings or KeySettings()
         self.device = torch.device(device)
         self._plate: Upright | None = None
-        self._plate_small: Tensor | None = None
+        self._plate_small: Plate | None = None
         self._mask: Mask | None = None
         self._laying = Laying(self.settings.light_wrap)
 
@@ -112,7 +128,7 @@ class Keyer:
         Returns:
             The share of the picture, 0 to 1; 1 where no screen is to be seen.
         """
-        return self._bare_plate(self._upload(planes, encoding, quarter_turns))[1]
+        return self._read_plate(self._upload(planes, encoding, quarter_turns)).occupied
 
     def cut(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Cut:
         """Cut the subject out of a frame at full size.
@@ -242,7 +258,7 @@ class Keyer:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
         return Upright((y, cb, cr), encoding, quarter_turns)
 
-    def _plate_at(self, size: tuple[int, int], frame_size: tuple[int, int]) -> Tensor | None:
+    def _plate_at(self, size: tuple[int, int], frame_size: tuple[int, int]) -> Plate | None:
         """The plate scaled to the analysis, made once per size."""
         if self._plate is None:
             return None
@@ -253,15 +269,14 @@ class Keyer:
                 f"{frame_size[1]}x{frame_size[0]} (width x height, upright); take a new plate "
                 "with this camera standing as it does now"
             )
-        if self._plate_small is None or self._plate_small.shape[-2:] != size:
-            self._plate_small = self._bare_plate(self._plate)[0]
+        if self._plate_small is None or self._plate_small.color.shape[-2:] != size:
+            self._plate_small = self._read_plate(self._plate)
         return self._plate_small
 
-    def _bare_plate(self, plate: Upright) -> tuple[Tensor, float]:
-        """A plate at analysis size without what stands in it, and how much that is."""
-        small = soften(soften(plate.reduced(self._factor(plate.size))))
-        found = screen.find(small, self._wanted())
-        return (small, 1.0) if found is None else screen.without_subject(small, *found)
+    def _read_plate(self, plate: Upright) -> Plate:
+        """A plate at analysis size, without what stands in it."""
+        taken = plate.reduced(self._factor(plate.size))
+        return read_plate(taken, screen.find(taken, self._wanted()))
 
     def _wanted(self) -> Hue | None:
         return None if self.settings.screen == "auto" else Hue[self.settings.screen.upper()]
@@ -284,19 +299,40 @@ class Keyer:
         if found is None:
             return _Known(None, None, None, 0.0, everywhere)
         hue, color = found
-        fits = None if plate is None else screen.plate_misfit(small, plate, hue) < _MISFIT_STOPS
-        guess = plate if plate is not None and fits else color
-        bare = screen.fit(small, guess, hue, from_plate=bool(fits))
         final = self.grade is Grade.FINAL
-        subject = matte.find_subject(small, bare, _FOLLOW[self.grade], close=final)
-        where = bounds(bare.sure < 1, self._factor(frame.size), frame.size)
+        fits = None if plate is None else plate_misfit(small, plate.color, hue) < _MISFIT_STOPS
+        plate = plate if fits else None
+        if plate is not None and final:
+            plate = registered(small, plate)
+        bare = self._fit(small, hue, color, plate)
+        bare = with_outside(small, bare, plate)
+        # What is held out looks like screen to all that follows.
+        kept = torch.lerp(small, bare.color, bare.hold_out)
+        subject = matte.find_subject(kept, bare, _FOLLOW[self.grade], close=final)
+        unclear = torch.minimum(1 - bare.sure, 1 - bare.hold_out) > 0
+        where = bounds(unclear, self._factor(frame.size), frame.size)
         if self._mask is not None:
             where = hull(where, bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size))
         noise = bare.noise(frame.sampled(self._factor(frame.size)))
         dark = None
         if self.settings.shadow == "keep":
-            dark = shadow.darkness(small, bare, plate if fits else None, subject.core)
+            lit = None if plate is None else plate.color
+            dark = shadow.darkness(small, bare, lit, subject.core)
         return _Known(bare, subject, fits, noise, where, dark)
+
+    def _fit(self, small: Tensor, hue: Hue, color: Tensor, plate: Plate | None) -> Fitted:
+        """Fit the screen, from the plate, else from what a clip showed of it, else anew."""
+        if plate is not None:
+            return fit(small, plate.color, hue, from_plate=True)
+        if self._running is None:
+            return fit(small, color, hue, from_plate=False)
+        lately = self._running.guess(hue, (small.shape[-2], small.shape[-1]))
+        if lately is not None and plate_misfit(small, lately, hue) > _MISFIT_STOPS:
+            lately = None
+            self._running.forget()
+        bare = fit(small, color if lately is None else lately, hue, lately is not None)
+        self._running.learn(bare)
+        return bare
 
     def _cut(
         self,
@@ -316,10 +352,11 @@ class Keyer:
                 alpha, fg = mask.override(alpha, fg, shown, strokes)
             return Cut(alpha, fg, False, known.plate_fits)
         forced = matte.step(subject.core, 0.2, 0.9)
-        small = torch.cat([bare.color, subject.color, forced, subject.own_key], 1)
+        forms = [bare.color, subject.color, forced, subject.own_key, bare.hold_out]
+        small = torch.cat(forms, 1)
         wide = enlarge_part(small, rows, columns, size)
         back, front, core, own_key = wide[:, 0:3], wide[:, 3:6], wide[:, 6:7], wide[:, 7:8]
-        rough = matte.normalised_difference(shown, back, bare.hue)
+        rough = matte.normalised_difference(shown, back, bare.hue) * (1 - wide[:, 8:9])
         # chosen: alpha begins at three deviations of the noise (which a reduction averages); at a
         # fifth at the most, or hair would go with the noise.
         noise = 3 * known.noise * min(1.0, scale)
@@ -331,7 +368,7 @@ class Keyer:
             alpha, fg = mask.override(alpha, fg, shown, strokes)
         amounts = self.settings.despill, self.settings.despill_luminance
         fg = despill(fg, back, own_key, bare.hue, *amounts)
-        return Cut(alpha, fg, True, known.plate_fits)
+        return Cut(alpha, fg, True, known.plate_fits, garbage=bare.unsettled)
 
     def _solve(
         self,

@@ -17,6 +17,8 @@ from torch.nn import functional
 from models import evenness, screen
 from models.errors import ShapeError
 from models.evenness import CELL, Place, Shadow
+from models.field import fit
+from models.plate import plate_misfit
 from models.pyramid import enlarge, grow, pool, shrink, soften, spread
 from models.screen import Hue, Screen, saturation
 from models.spillage import alike, spill
@@ -27,7 +29,7 @@ SIDE = 640
 """chosen: longest side of the analysis in pixels; folds and rims are still seen."""
 
 _PURE = 0.85
-"""As in `screen.without_subject`: a saturation below this share of the screen's is not screen."""
+"""As in `plate.read_plate`: a saturation below this share of the screen's is not screen."""
 _BORDER = 5
 """chosen: pixels of screen beside a subject that are not measured; dark hair keeps the screen's
 saturation, and looks like a shadow."""
@@ -141,7 +143,7 @@ def _look(frame: Upright, wanted: Hue | None) -> _Seen | None:
     if found is None:
         return None
     hue, color = found
-    fitted = screen.fit(rgb, color, hue, from_plate=False)
+    fitted = fit(rgb, color, hue, from_plate=False)
     own = saturation(rgb, hue)
     # By saturation and not by level: folds, shadows and hot spots are screen.
     pure = soften(own) / saturation(fitted.color, hue).clamp_min(0.05)
@@ -235,7 +237,7 @@ def measure(
         return None
     hue = seen.fitted.hue
     empty = None if plate is None else _look(plate, hue)
-    if empty is not None and screen.plate_misfit(seen.rgb, empty.rgb, hue) >= _MISFIT_STOPS:
+    if empty is not None and plate_misfit(seen.rgb, empty.rgb, hue) >= _MISFIT_STOPS:
         empty = None
     inner = shrink(seen.bare, _BORDER)
     level, known = evenness.cells(seen.level, inner)
