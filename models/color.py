@@ -92,7 +92,7 @@ class Encoding:
 SRGB_8BIT = Encoding(Matrix.RGB, Range.FULL, Transfer.SRGB, Siting.CENTER, 8)
 
 
-def _levels(encoding: Encoding) -> tuple[float, float, float, float]:
+def levels(encoding: Encoding) -> tuple[float, float, float, float]:
     """Luma offset and span, chroma offset and span, in code values."""
     unit = float(1 << (encoding.depth - 8))
     if encoding.range is Range.NARROW:
@@ -160,7 +160,7 @@ def normalised(planes: Planes, encoding: Encoding) -> tuple[Tensor, Tensor]:
     Returns:
         luma (1, 1, H, W) in about [0, 1]; chroma (1, 2, h, w), Cb and Cr, in about [-.5, .5].
     """
-    y0, y_span, c0, c_span = _levels(encoding)
+    y0, y_span, c0, c_span = levels(encoding)
     luma = (planes[0].to(torch.float32)[None, None] - y0).mul_(1 / y_span)
     chroma = torch.stack([planes[1], planes[2]])[None].to(torch.float32)
     return luma, chroma.sub_(c0).mul_(1 / c_span)
@@ -181,7 +181,7 @@ def planes_to_rgb(planes: Planes, encoding: Encoding) -> Tensor:
     """
     _check(planes, encoding)
     if encoding.matrix is Matrix.RGB:
-        y0, y_span, _, _ = _levels(encoding)
+        y0, y_span, _, _ = levels(encoding)
         rgb = torch.stack(planes)[None].to(torch.float32)
         return rgb.sub_(y0).mul_(1 / y_span).clamp_(0, 1)
     luma, chroma = normalised(planes, encoding)
@@ -228,7 +228,7 @@ def rgb_to_planes(rgb_enc: Tensor, encoding: Encoding, chroma: str = "420") -> P
     """
     if rgb_enc.ndim != 4 or rgb_enc.shape[:2] != (1, 3):
         raise ShapeError(f"rgb_to_planes: got {tuple(rgb_enc.shape)}; need (1, 3, H, W)")
-    y0, y_span, c0, c_span = _levels(encoding)
+    y0, y_span, c0, c_span = levels(encoding)
     top = (1 << encoding.depth) - 1
     kind = torch.uint8 if encoding.depth == 8 else torch.int32
 

@@ -6,6 +6,7 @@ every pixel that is neither surely screen nor surely subject is solved at full s
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -33,6 +34,7 @@ from models.resample import Placement, resize, scaled_part, visible
 from models.running import Running
 from models.screen import Hue
 from models.settings import KeySettings as KeySettings
+from models.steady import Steady
 from models.upright import Upright
 from models.window import bounds, hull, inside, moved, scaled
 
@@ -142,7 +144,33 @@ class Keyer:
             ShapeError: planes that do not belong together, or a plate or mask of another size.
         """
         frame = self._upload(planes, encoding, quarter_turns)
-        known = self._analyse(frame)
+        return self._cut_whole(frame, frame)
+
+    def cut_sequence(self, frames: Iterable[tuple[Planes, Encoding, int]]) -> Iterator[Cut]:
+        """Cut the subject out of a clip: a new one begins with every call.
+
+        Final grade holds the matte still where nothing moves. Only the past is looked at: a frame
+        is read when its cut is asked for, and the first one is cut as `cut` does.
+
+        Args:
+            frames: planes, encoding and quarter turns of each, as in `cut`.
+
+        Yields:
+            One cut a frame, in order.
+
+        Raises:
+            ShapeError: as in `cut`.
+        """
+        steady = Steady()
+        for planes, encoding, turns in frames:
+            shown = self._upload(planes, encoding, turns)
+            calm = shown
+            if self.grade is Grade.FINAL:
+                calm = Upright(steady.follow(shown.planes, encoding), encoding, turns)
+            yield self._cut_whole(calm, shown)
+
+    def _cut_whole(self, frame: Upright, noisy: Upright) -> Cut:
+        known = self._analyse(frame, noisy)
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
         strokes = None if self._mask is None else self._mask.strokes
         cut = self._cut(frame.linear(*everywhere), known, frame.size, *everywhere, 1.0, strokes)
@@ -284,8 +312,14 @@ class Keyer:
     def _factor(self, size: tuple[int, int]) -> int:
         return max(1, round(max(size) / _ANALYSIS_SIDE[self.grade]))
 
-    def _analyse(self, frame: Upright) -> _Known:
-        """What the whole frame tells of its screen and its subject."""
+    def _analyse(self, frame: Upright, noisy: Upright | None = None) -> _Known:
+        """What the whole frame tells of its screen and its subject.
+
+        Args:
+            frame: the frame that is keyed.
+            noisy: as it was before anything was averaged, where that is another; what moves in an
+                averaged frame is as noisy as ever.
+        """
         if self._mask is not None and self._mask.size != frame.size:
             have = self._mask.size
             raise ShapeError(
@@ -313,7 +347,7 @@ class Keyer:
         where = bounds(unclear, self._factor(frame.size), frame.size)
         if self._mask is not None:
             where = hull(where, bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size))
-        noise = bare.noise(frame.sampled(self._factor(frame.size)))
+        noise = bare.noise((noisy or frame).sampled(self._factor(frame.size)))
         dark = None
         if self.settings.shadow == "keep":
             lit = None if plate is None else plate.color

@@ -13,14 +13,14 @@ class Upright:
     """A frame on the device, converted only where it is looked at."""
 
     def __init__(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> None:
-        self._planes, self._encoding, self._turns = planes, encoding, quarter_turns % 4
+        self.planes, self._encoding, self._turns = planes, encoding, quarter_turns % 4
         height, width = planes[0].shape
         self.size = (width, height) if self._turns % 2 else (height, width)
 
     def linear(self, rows: slice, columns: slice) -> Tensor:
         """A window at full size: (1, 3, rows, columns), linear Rec.709."""
         across = unturned(rows, columns, self.size, self._turns)
-        planes, top, left = crop(self._planes, *across)
+        planes, top, left = crop(self.planes, *across)
         encoded = planes_to_rgb(planes, self._encoding)[..., top, left]
         # A turned view has its rows as columns, which a flat index into pixels cannot take.
         return turn(decode(encoded, self._encoding.transfer), self._turns).contiguous()
@@ -30,7 +30,7 @@ class Upright:
 
         Pooled before it is decoded: the analysis looks for flat places, where that is the same.
         """
-        planes = self._planes
+        planes = self.planes
         if factor > 1:
             planes = pooled_planes(planes, factor)
         encoded = planes_to_rgb(planes, self._encoding)
@@ -38,5 +38,5 @@ class Upright:
 
     def sampled(self, factor: int) -> Tensor:
         """Single pixels of the frame, one of each pooled square: the noise is left in."""
-        encoded = planes_to_rgb(sampled_planes(self._planes, factor), self._encoding)
+        encoded = planes_to_rgb(sampled_planes(self.planes, factor), self._encoding)
         return turn(decode(encoded, self._encoding.transfer), self._turns)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,7 +14,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
-from models.color import to_codes
+from models.color import Encoding, Planes, to_codes
 from models.errors import PosewallError
 from models.keyer import Cut, Grade, Keyer, KeySettings
 from models.transfer import Transfer, encode
@@ -143,6 +144,25 @@ def _frames(path: Path, turns: int | None) -> Iterator[tuple[str, Frame]]:
         source.close()
 
 
+def _named(
+    frames: Iterator[tuple[str, Frame]],
+    path: Path,
+    folder: Path,
+    written: set[Path],
+    waiting: deque[str],
+) -> Iterator[tuple[Planes, Encoding, int]]:
+    """What the Keyer wants of each frame; the names go to ``waiting``, in the same order."""
+    for name, frame in frames:
+        if folder / name in written:
+            raise UserError(
+                f"{path}: another file of this call is named {name}, too, and would be "
+                "overwritten; cut it by itself with another --out"
+            )
+        written.add(folder / name)
+        waiting.append(name)
+        yield frame.planes, frame.encoding, frame.quarter_turns
+
+
 def _trouble(cut: Cut) -> str | None:
     if not cut.screen_found:
         return "no green or blue screen is to be seen in it, so all of it was kept"
@@ -181,15 +201,11 @@ def run(args: argparse.Namespace) -> int:
         folder = args.out or path.parent
         count = 0
         said: set[str] = set()
+        waiting: deque[str] = deque()
         try:
-            for name, frame in _frames(path, turns):
-                if folder / name in written:
-                    raise UserError(
-                        f"{path}: another file of this call is named {name}, too, and would be "
-                        "overwritten; cut it by itself with another --out"
-                    )
-                written.add(folder / name)
-                cut = keyer.cut(frame.planes, frame.encoding, frame.quarter_turns)
+            frames = _frames(path, turns)
+            for cut in keyer.cut_sequence(_named(frames, path, folder, written, waiting)):
+                name = waiting.popleft()
                 write_cut(cut, folder, name)
                 count += 1
                 trouble = _trouble(cut)
