@@ -3,13 +3,14 @@ PYTHON_HERE := .venv/bin/python
 # Read when OpenMP starts: idle threads sleep instead of spinning.
 export OMP_WAIT_POLICY ?= PASSIVE
 
-.PHONY: help demo test check bench clean
+.PHONY: help demo test check bench quality clean
 
 help:
 	@echo "make demo   play the demo event and make its pictures"
 	@echo "make test   run all tests"
 	@echo "make check  look over style and types"
 	@echo "make bench  measure speed on this machine"
+	@echo "make quality DATA=FOLDER   score the mattes on a folder of scenes with known truth"
 	@echo "make clean  take away what these have made, except the demo's pictures"
 
 demo:
@@ -29,6 +30,12 @@ check:
 bench:
 	@sh scripts/setup.sh
 	@$(PYTHON_HERE) scripts/bench.py
+
+# ONLY="yuv420 crf23 closed-form" and SCENES="s01 s05" shorten it; the others are told in --help.
+quality:
+	@sh scripts/setup.sh
+	@$(PYTHON_HERE) scripts/quality.py "$(DATA)" --only "$(ONLY)" --scenes "$(SCENES)" \
+		--out "$(OUT)" --workers "$(WORKERS)" --bars "$(BARS)" --base "$(BASE)"
 
 clean:
 	@rm -rf .venv .venv.discarded .venv.lock .mypy_cache .ruff_cache .pytest_cache .hypothesis \

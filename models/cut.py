@@ -17,12 +17,33 @@ class Cut:
         screen_found: False where the frame shows no screen: then everything is subject.
         plate_fits: None without a plate; False where the plate is not of this screen, and the
             frame was keyed from itself alone.
+        shadow: (1, 1, H, W) float32 in [0, 1]: the share of light that the subject's shadow leaves
+            to what lies below it, linear; None where shadows are removed.
+        garbage: (1, 1, h, w) float32 in [0, 1], smaller than the frame: what seems to lie outside
+            the screen and was kept, since a subject may be in it; None where no screen is found.
     """
 
     alpha: Tensor
     fg: Tensor
     screen_found: bool
     plate_fits: bool | None
+    shadow: Tensor | None = None
+    garbage: Tensor | None = None
+
+
+@dataclass(frozen=True)
+class Shade:
+    """A shadow at its place in a picture.
+
+    Attributes:
+        left: (1, 1, rows, columns) float32 in [0, 1], the share of light that it leaves, linear.
+        rows: where it lies in the picture.
+        columns: where it lies in the picture.
+    """
+
+    left: Tensor
+    rows: slice
+    columns: slice
 
 
 @dataclass(frozen=True)
@@ -36,6 +57,7 @@ class Placed:
         columns: where it lies in the picture.
         screen_found: as in `Cut`.
         plate_fits: as in `Cut`.
+        shade: the subject's shadow; None where there is none, or shadows are removed.
     """
 
     subject_pm: Tensor | None
@@ -43,6 +65,7 @@ class Placed:
     columns: slice
     screen_found: bool
     plate_fits: bool | None
+    shade: Shade | None = None
 
 
 @dataclass(frozen=True)

@@ -45,7 +45,14 @@ def unmix(rgb: Tensor, alpha: Tensor, back: Tensor, front: Tensor) -> Tensor:
     return ((own + doubt * front) / (alpha * alpha + doubt).clamp_min(1e-6)).clamp_min_(0)
 
 
-def despill(front: Tensor, back: Tensor, own_key: Tensor, hue: Hue, amount: float) -> Tensor:
+def despill(
+    front: Tensor,
+    back: Tensor,
+    own_key: Tensor,
+    hue: Hue,
+    amount: float,
+    luminance: float = 1.0,
+) -> Tensor:
     """Exchange the screen's light on the subject for neutral light.
 
     The screen's channel may stand as high as the larger of the two others, but not higher above
@@ -58,6 +65,7 @@ def despill(front: Tensor, back: Tensor, own_key: Tensor, hue: Hue, amount: floa
         own_key: (1, 1, H, W), as in `models.matte.Subject`.
         hue: the screen's channel.
         amount: 0 leaves the colour alone, 1 takes all excess away.
+        luminance: how much of the usual share of the luminance taken comes back as grey.
 
     Returns:
         Same shape, linear Rec.709, straight, in [0, 1]. A new tensor.
@@ -72,4 +80,4 @@ def despill(front: Tensor, back: Tensor, own_key: Tensor, hue: Hue, amount: floa
 
     share = (excess(front) / excess(back).clamp_min(1e-3)).clamp_(0, 1) * amount
     luma = sum(w * back[:, i : i + 1] for i, w in enumerate(_LUMA))
-    return (front - share * back + share * (luma * _GIVEN_BACK)).clamp_(0, 1)
+    return (front - share * back + share * (luma * (_GIVEN_BACK * luminance))).clamp_(0, 1)

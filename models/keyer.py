@@ -13,23 +13,31 @@ from enum import Enum
 import torch
 from torch import Tensor
 
-from models import matte, screen
-from models.color import Encoding, Planes, to_codes
-from models.composite import Scene, apply_overlays, over
+from models import mask, matte, screen, shadow
+from models.color import Encoding, Planes
+from models.composite import Scene
 from models.cut import Composite as Composite
 from models.cut import Cut as Cut
 from models.cut import Placed as Placed
+from models.cut import Shade
 from models.despill import despill, unmix
+from models.edge import choke
 from models.errors import ShapeError
-from models.pyramid import enlarge_part, soften
+from models.field import Fitted, fit
+from models.laying import Laying
+from models.mask import Mask
+from models.outside import with_outside
+from models.plate import Plate, plate_misfit, read_plate
+from models.pyramid import enlarge_part, grow
+from models.register import registered
 from models.resample import Placement, resize, scaled_part, visible
-from models.screen import Hue, Screen
+from models.running import Running
+from models.screen import Hue
 from models.settings import KeySettings as KeySettings
 from models.siting import sited
 from models.steady import Steady
-from models.transfer import Transfer, encode
 from models.upright import Upright
-from models.window import bounds, inside, moved, scaled
+from models.window import bounds, hull, inside, moved, scaled
 
 
 class Grade(Enum):
@@ -53,15 +61,16 @@ scenes; a plate of another screen or a turned one lies above .4."""
 class _Known:
     """What the analysis of a whole frame told."""
 
-    bare: Screen | None
+    bare: Fitted | None
     subject: matte.Subject | None
     plate_fits: bool | None
     noise: float
     where: tuple[slice, slice]
+    dark: Tensor | None = None
 
 
 class Keyer:
-    """Cuts subjects out and lays them into pictures; keeps a clean plate between frames.
+    """Cuts subjects out and lays them into pictures; keeps a plate and a mask between frames.
 
     One Keyer serves one source. It is not for several threads at once.
     """
@@ -71,13 +80,25 @@ class Keyer:
         grade: Grade = Grade.FINAL,
         settings: KeySettings | None = None,
         device: str | torch.device = "cpu",
+        clip: bool = False,
     ) -> None:
+        """Make one.
+
+        Args:
+            grade: how much work a picture gets.
+            settings: what a person set.
+            device: where it works.
+            clip: the frames follow each other, so what they show of the screen is remembered;
+                else every frame is cut by itself.
+        """
         self.grade = grade
+        self._running = Running() if clip else None
         self.settings = settings or KeySettings()
         self.device = torch.device(device)
         self._plate: Upright | None = None
-        self._plate_small: Tensor | None = None
-        self._bare: tuple[Scene, Tensor] | None = None
+        self._plate_small: Plate | None = None
+        self._mask: Mask | None = None
+        self._laying = Laying(self.settings.light_wrap)
 
     def set_plate(
         self, planes: Planes | None, encoding: Encoding | None = None, quarter_turns: int = 0
@@ -93,6 +114,14 @@ class Keyer:
         if planes is not None:
             self._plate = self._upload(planes, encoding or Encoding(), quarter_turns)
 
+    def set_mask(self, painted: Mask | None) -> None:
+        """Keep strokes painted by hand that override the matte of every frame, or drop them.
+
+        Args:
+            painted: over the upright frame, not mirrored, of its full size.
+        """
+        self._mask = None if painted is None else painted.to(self.device)
+
     def occupied(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> float:
         """How much of a would-be clean plate is not screen: somebody in it, stands, walls.
 
@@ -102,7 +131,7 @@ class Keyer:
         Returns:
             The share of the picture, 0 to 1; 1 where no screen is to be seen.
         """
-        return self._bare_plate(self._upload(planes, encoding, quarter_turns))[1]
+        return self._read_plate(self._upload(planes, encoding, quarter_turns)).occupied
 
     def cut(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Cut:
         """Cut the subject out of a frame at full size.
@@ -113,7 +142,7 @@ class Keyer:
             quarter_turns: clockwise turns that make the frame upright.
 
         Raises:
-            ShapeError: planes that do not belong together, or a plate of another size.
+            ShapeError: planes that do not belong together, or a plate or mask of another size.
         """
         return next(iter(self.cut_sequence([(planes, encoding, quarter_turns)])))
 
@@ -145,7 +174,14 @@ class Keyer:
     def _cut_whole(self, frame: Upright, noisy: Upright) -> Cut:
         known = self._analyse(frame, noisy)
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
-        return self._cut(frame.linear(*everywhere), known, frame.size, *everywhere, 1.0)
+        strokes = None if self._mask is None else self._mask.strokes
+        cut = self._cut(frame.linear(*everywhere), known, frame.size, *everywhere, 1.0, strokes)
+        if self.settings.shadow != "keep":
+            return cut
+        if known.dark is None:
+            return replace(cut, shadow=torch.ones_like(cut.alpha))
+        dark = shadow.window(known.dark, frame.size, (0, 0), frame.size, everywhere, strokes)
+        return replace(cut, shadow=1 - dark)
 
     def composite(
         self,
@@ -207,6 +243,17 @@ class Keyer:
                 min(round(origin[1] * shrink), full[1] - 1),
             )
             extent = min(extent[0], full[0] - origin[0]), min(extent[1], full[1] - origin[1])
+        part = replace(part, scale=part.scale / shrink)
+        strokes = None
+        if self._mask is not None:
+            strokes = resize(self._mask.strokes[..., rows, columns], extent)
+        if known.dark is not None:
+            dark_at = bounds(grow(known.dark, 1) > 0, self._factor(frame.size), frame.size)
+            inner = inside(dark_at, shrink, origin, extent)
+            if inner is not None:
+                dark = shadow.window(known.dark, full, origin, extent, inner, strokes)
+                shade = scaled_part(dark, part, size, smooth=False, within=inner)
+                nobody = replace(nobody, shade=shade and Shade(1 - shade[0], *shade[1:]))
         inner = inside(known.where, shrink, origin, extent)
         if inner is None:
             return nobody
@@ -216,11 +263,11 @@ class Keyer:
             rgb = resize(frame.linear(rows, columns), extent)[..., down, across]
         else:
             rgb = frame.linear(*window)
-        cut = self._cut(rgb, known, full, *window, shrink)
+        strokes = None if strokes is None else strokes[..., down, across]
+        cut = self._cut(rgb, known, full, *window, shrink, strokes)
         whole = rgb.new_zeros(1, 4, *extent)
         whole[:, 0:3, down, across] = cut.fg * cut.alpha
         whole[:, 3:4, down, across] = cut.alpha
-        part = replace(part, scale=part.scale / shrink)
         laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, inner)
         return (
             nobody
@@ -235,29 +282,13 @@ class Keyer:
             placed: what `place` gave for a picture of the scene's size.
             scene: the template, on this Keyer's device.
         """
-        picture, alpha = self._bare_picture(scene).clone(), scene.below.new_zeros(1, 1, *scene.size)
-        if placed.subject_pm is not None:
-            rows, columns = placed.rows, placed.columns
-            near = scene.window(rows, columns)
-            cover = placed.subject_pm[:, 3:4].clamp(0, 1)
-            front = placed.subject_pm[:, 0:3].clamp_min(0)
-            mixed = encode(over(front, cover, near.below), Transfer.SRGB)
-            picture[rows, columns] = to_codes(apply_overlays(mixed, near.overlays), 8)
-            alpha[..., rows, columns] = cover
-        return Composite(picture, alpha, placed.screen_found, placed.plate_fits)
-
-    def _bare_picture(self, scene: Scene) -> Tensor:
-        """The template without anybody, as codes: made once a scene."""
-        if self._bare is None or self._bare[0] is not scene:
-            plain = apply_overlays(encode(scene.below, Transfer.SRGB), scene.overlays)
-            self._bare = scene, to_codes(plain, 8)
-        return self._bare[1]
+        return self._laying(placed, scene)
 
     def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Upright:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
         return Upright((y, cb, cr), encoding, quarter_turns)
 
-    def _plate_at(self, size: tuple[int, int], frame_size: tuple[int, int]) -> Tensor | None:
+    def _plate_at(self, size: tuple[int, int], frame_size: tuple[int, int]) -> Plate | None:
         """The plate scaled to the analysis, made once per size."""
         if self._plate is None:
             return None
@@ -268,15 +299,14 @@ class Keyer:
                 f"{frame_size[1]}x{frame_size[0]} (width x height, upright); take a new plate "
                 "with this camera standing as it does now"
             )
-        if self._plate_small is None or self._plate_small.shape[-2:] != size:
-            self._plate_small = self._bare_plate(self._plate)[0]
+        if self._plate_small is None or self._plate_small.color.shape[-2:] != size:
+            self._plate_small = self._read_plate(self._plate)
         return self._plate_small
 
-    def _bare_plate(self, plate: Upright) -> tuple[Tensor, float]:
-        """A plate at analysis size without what stands in it, and how much that is."""
-        small = soften(soften(plate.reduced(self._factor(plate.size))))
-        found = screen.find(small, self._wanted())
-        return (small, 1.0) if found is None else screen.without_subject(small, *found)
+    def _read_plate(self, plate: Upright) -> Plate:
+        """A plate at analysis size, without what stands in it."""
+        taken = plate.reduced(self._factor(plate.size))
+        return read_plate(taken, screen.find(taken, self._wanted()))
 
     def _wanted(self) -> Hue | None:
         return None if self.settings.screen == "auto" else Hue[self.settings.screen.upper()]
@@ -292,6 +322,12 @@ class Keyer:
             noisy: as it was before anything was averaged, where that is another; what moves in an
                 averaged frame is as noisy as ever.
         """
+        if self._mask is not None and self._mask.size != frame.size:
+            have = self._mask.size
+            raise ShapeError(
+                f"mask: it is {have[1]}x{have[0]} and the frame is {frame.size[1]}x{frame.size[0]} "
+                "(width x height, upright); paint it over this frame at its full size"
+            )
         small = frame.reduced(self._factor(frame.size))
         plate = self._plate_at((small.shape[-2], small.shape[-1]), frame.size)
         found = screen.find(small, self._wanted())
@@ -299,14 +335,40 @@ class Keyer:
         if found is None:
             return _Known(None, None, None, 0.0, everywhere)
         hue, color = found
-        fits = None if plate is None else screen.plate_misfit(small, plate, hue) < _MISFIT_STOPS
-        guess = plate if plate is not None and fits else color
-        bare = screen.fit(small, guess, hue, from_plate=bool(fits))
         final = self.grade is Grade.FINAL
-        subject = matte.find_subject(small, bare, _FOLLOW[self.grade], close=final)
-        where = bounds(bare.sure < 1, self._factor(frame.size), frame.size)
+        fits = None if plate is None else plate_misfit(small, plate.color, hue) < _MISFIT_STOPS
+        plate = plate if fits else None
+        if plate is not None and final:
+            plate = registered(small, plate)
+        bare = self._fit(small, hue, color, plate)
+        bare = with_outside(small, bare, plate)
+        # What is held out looks like screen to all that follows.
+        kept = torch.lerp(small, bare.color, bare.hold_out)
+        subject = matte.find_subject(kept, bare, _FOLLOW[self.grade], close=final)
+        unclear = torch.minimum(1 - bare.sure, 1 - bare.hold_out) > 0
+        where = bounds(unclear, self._factor(frame.size), frame.size)
+        if self._mask is not None:
+            where = hull(where, bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size))
         noise = bare.noise((noisy or frame).sampled(self._factor(frame.size)))
-        return _Known(bare, subject, fits, noise, where)
+        dark = None
+        if self.settings.shadow == "keep":
+            lit = None if plate is None else plate.color
+            dark = shadow.darkness(small, bare, lit, subject.core)
+        return _Known(bare, subject, fits, noise, where, dark)
+
+    def _fit(self, small: Tensor, hue: Hue, color: Tensor, plate: Plate | None) -> Fitted:
+        """Fit the screen, from the plate, else from what a clip showed of it, else anew."""
+        if plate is not None:
+            return fit(small, plate.color, hue, from_plate=True)
+        if self._running is None:
+            return fit(small, color, hue, from_plate=False)
+        lately = self._running.guess(hue, (small.shape[-2], small.shape[-1]))
+        if lately is not None and plate_misfit(small, lately, hue) > _MISFIT_STOPS:
+            lately = None
+            self._running.forget()
+        bare = fit(small, color if lately is None else lately, hue, lately is not None)
+        self._running.learn(bare)
+        return bare
 
     def _cut(
         self,
@@ -316,23 +378,33 @@ class Keyer:
         rows: slice,
         columns: slice,
         scale: float,
+        strokes: Tensor | None,
     ) -> Cut:
         """Solve a window of a frame of ``size``, scaled by ``scale``, by what the whole told."""
         bare, subject = known.bare, known.subject
         if bare is None or subject is None:
-            return Cut(torch.ones_like(shown[:, 0:1]), shown.clone(), False, known.plate_fits)
+            alpha, fg = torch.ones_like(shown[:, 0:1]), shown.clone()
+            if strokes is not None:
+                alpha, fg = mask.override(alpha, fg, shown, strokes)
+            return Cut(alpha, fg, False, known.plate_fits)
         forced = matte.step(subject.core, 0.2, 0.9)
-        small = torch.cat([bare.color, subject.color, forced, subject.own_key], 1)
+        forms = [bare.color, subject.color, forced, subject.own_key, bare.hold_out]
+        small = torch.cat(forms, 1)
         wide = enlarge_part(small, rows, columns, size)
         back, front, core, own_key = wide[:, 0:3], wide[:, 3:6], wide[:, 6:7], wide[:, 7:8]
-        rough = matte.normalised_difference(shown, back, bare.hue)
+        rough = matte.normalised_difference(shown, back, bare.hue) * (1 - wide[:, 8:9])
         # chosen: alpha begins at three deviations of the noise (which a reduction averages); at a
         # fifth at the most, or hair would go with the noise.
         noise = 3 * known.noise * min(1.0, scale)
         black = max(self.settings.clip_black, min(noise, 0.2))
         alpha, fg = self._solve(shown, back, front, core, rough, black)
-        fg = despill(fg, back, own_key, bare.hue, self.settings.despill)
-        return Cut(alpha, fg, True, known.plate_fits)
+        if self.settings.choke:
+            alpha, fg = choke(alpha, fg, self.settings.choke * scale)
+        if strokes is not None:
+            alpha, fg = mask.override(alpha, fg, shown, strokes)
+        amounts = self.settings.despill, self.settings.despill_luminance
+        fg = despill(fg, back, own_key, bare.hue, *amounts)
+        return Cut(alpha, fg, True, known.plate_fits, garbage=bare.unsettled)
 
     def _solve(
         self,

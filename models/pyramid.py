@@ -60,6 +60,21 @@ def enlarge_part(x: Tensor, rows: slice, columns: slice, size: tuple[int, int]) 
     factor = -(-size[0] // have[0])
     if have != (-(-size[0] // factor), -(-size[1] // factor)):
         return enlarge(x, size)[..., rows, columns]
+    return enlarge_squares(x, rows, columns, factor)
+
+
+def enlarge_squares(x: Tensor, rows: slice, columns: slice, factor: int) -> Tensor:
+    """A window of a field that was pooled by ``factor``, brought back to where it was.
+
+    Args:
+        x: (B, C, h, w) float, as `pool` gives it.
+        rows: of the enlarged field; start and stop given.
+        columns: of the enlarged field.
+        factor: 1 or more.
+
+    Returns:
+        (B, C, rows, columns) float; each value lies at the middle of its square.
+    """
     # One value more on each side, since linear interpolation leans on its neighbours.
     first = [max(part.start // factor - 1, 0) for part in (rows, columns)]
     last = [(part.stop - 1) // factor + 2 for part in (rows, columns)]

@@ -17,7 +17,7 @@ from enum import Enum
 import torch
 from torch import Tensor
 
-from models.pyramid import enlarge, grow, pool, shrink, soften, spread
+from models.pyramid import pool
 
 _FLOOR = 0.004
 """Linear light below which a colour has no dependable hue (about code 13 of 255 in sRGB)."""
@@ -105,9 +105,23 @@ def saturation(rgb: Tensor, hue: Hue) -> Tensor:
     return color_difference(rgb, hue) / (key + _FLOOR)
 
 
-def _strength(rgb: Tensor, hue: Hue) -> Tensor:
-    """High where a colour is both bright and pure in the screen's channel: (B, 1, H, W)."""
+def strength(rgb: Tensor, hue: Hue) -> Tensor:
+    """High where a colour is both bright and pure in the screen's channel.
+
+    Args:
+        rgb: (B, 3, H, W) float, linear Rec.709.
+        hue: the screen's channel.
+
+    Returns:
+        (B, 1, H, W) float, 0 or more.
+    """
     return color_difference(rgb, hue).clamp_min(0) * saturation(rgb, hue).clamp_min(0)
+
+
+def _around(like: Tensor) -> float:
+    """The share of the left, right and upper edges that is of this hue: a screen lies around its
+    subject, and clothes of the other hue leave the frame below."""
+    return float(torch.cat([like[0], like[1:, 0], like[1:, -1]]).float().mean())
 
 
 def find(rgb: Tensor, wanted: Hue | None = None) -> tuple[Hue, Tensor] | None:
@@ -124,90 +138,15 @@ def find(rgb: Tensor, wanted: Hue | None = None) -> tuple[Hue, Tensor] | None:
     small = pool(rgb, 8)
     best: tuple[float, Hue, Tensor] | None = None
     for hue in [wanted] if wanted else list(Hue):
-        strength = _strength(small, hue)
+        strong = strength(small, hue)
         # chosen: the strongest 5 % are screen wherever a tenth of the frame is; a subject that
         # fills four fifths of the picture leaves that much.
-        top = float(torch.quantile(strength, 0.95))
+        top = float(torch.quantile(strong, 0.95))
         if top < 0.004:
             continue
-        like = (strength > 0.5 * top)[0, 0]
+        like = (strong > 0.5 * top)[0, 0]
         share = float(like.float().mean()) * top
+        share *= 0.1 + _around(strong[0, 0] > 0.15 * top)
         if best is None or share > best[0]:
             best = share, hue, small[0][:, like].median(1).values.view(1, 3, 1, 1)
     return None if best is None else (best[1], best[2])
-
-
-def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool) -> Screen:
-    """Scale a first guess of the screen to the frame, lit and shadowed places alike.
-
-    Args:
-        rgb: (1, 3, h, w) float, linear Rec.709, the frame at analysis size.
-        guess: (1, 3, h or 1, w or 1) float, the clean plate or one colour.
-        hue: the screen's channel.
-        from_plate: the guess follows the screen's own unevenness, so fewer and narrower rounds do.
-
-    Returns:
-        The screen of this frame.
-    """
-    size = (rgb.shape[-2], rgb.shape[-1])
-    color = guess.expand_as(rgb)
-    weight = rgb.new_zeros((1, 1, *size))
-    frame_saturation = saturation(rgb, hue)
-    key = rgb[:, hue.value : hue.value + 1]
-    # chosen on rendered scenes: saturation within an eighth; light from a quarter (deep shadow)
-    # to about twice the guess in the first round, within a third once the field follows.
-    spans = [(0.25, 1.8), (0.7, 1.3)] if from_plate else [(0.15, 4.0), (0.7, 1.3)]
-    tolerance = 0.12 if from_plate else 0.11
-    for low, high in spans:
-        alike = (frame_saturation / saturation(color, hue).clamp_min(0.05) - 1).abs() < tolerance
-        level = key / color[:, hue.value : hue.value + 1].clamp_min(1e-3)
-        ok = soften(soften((alike & (level > low) & (level < high)).to(rgb.dtype))) > 0.97
-        weight = shrink(ok.to(rgb.dtype), 4)
-        known = pool(weight, 8)
-        scale = pool(rgb * weight, 8) / pool(color * weight, 8).clamp_min(1e-6)
-        known = known * (known > 0.05)
-        if float(known.sum()) == 0:
-            break
-        color = color * enlarge(soften(spread(scale, known)), size)
-    return Screen(hue, color, weight)
-
-
-def without_subject(plate: Tensor, hue: Hue, color: Tensor) -> tuple[Tensor, float]:
-    """A clean plate with whatever stands before its screen taken out.
-
-    Args:
-        plate: (1, 3, h, w) float, linear Rec.709.
-        hue: the screen's channel.
-        color: (1, 3, 1, 1), the screen's middle colour in the plate.
-
-    Returns:
-        The plate, where it is surely screen, and the screen's spread colour elsewhere; and the
-        share of the plate, 0 to 1, that is not screen.
-    """
-    alone = fit(plate, color, hue, from_plate=False)
-    # By saturation, not by level: folds and hot spots are the screen's own and stay.
-    pure = saturation(plate, hue) / saturation(alone.color, hue).clamp_min(0.05)
-    other = (soften(pure) < 0.85).to(plate.dtype)
-    return torch.lerp(plate, alone.color, soften(grow(other, 2))), float(other.mean())
-
-
-def plate_misfit(rgb: Tensor, plate: Tensor, hue: Hue) -> float:
-    """How far a clean plate is from the frame's screen, apart from one common gain.
-
-    Args:
-        rgb: (1, 3, h, w) float, linear Rec.709, the frame.
-        plate: same shape, the clean plate.
-        hue: the screen's channel.
-
-    Returns:
-        The middle deviation of the plate's level over what looks like screen, in stops.
-    """
-    frame, bare = pool(rgb, 8), pool(plate, 8)
-    strength = _strength(frame, hue)
-    like = (strength > 0.4 * torch.quantile(strength, 0.95))[0, 0]
-    key = hue.value
-    stops = torch.log2(frame[0, key].clamp_min(1e-4) / bare[0, key].clamp_min(1e-4))[like]
-    hues = (saturation(frame, hue) - saturation(bare, hue))[0, 0][like].abs()
-    # A plate of another hue may have the right level by chance; a tenth of saturation is as bad
-    # as a fifth of a stop.
-    return float((stops - stops.median()).abs().median() + 2 * hues.median())

@@ -7,6 +7,11 @@ from typing import Any
 
 from models.errors import PosewallError
 
+SCREENS = ("auto", "green", "blue")
+SHADOWS = ("remove", "keep")
+MOST_CHOKE = 10
+_UNITS = ("clip_black", "clip_white", "despill", "despill_luminance", "light_wrap")
+
 
 @dataclass(frozen=True)
 class KeySettings:
@@ -17,28 +22,48 @@ class KeySettings:
         clip_black: alpha up to here counts as bare screen; raised by itself with noise.
         clip_white: alpha from here on counts as solid.
         despill: 0 leaves the screen's light on the subject, 1 takes all of it away.
+        despill_luminance: how much of the luminance that despill takes comes back as neutral light;
+            0 leaves those parts darker.
+        choke: how far the matte's edge is taken in, in pixels of the frame; below 0 it grows.
+        shadow: "remove", or "keep": the subject's shadow on the screen falls on the background.
+        light_wrap: 0 for none; 1 for as much of the background's light as reaches the edge.
     """
 
     screen: str = "auto"
     clip_black: float = 0.02
     clip_white: float = 0.98
     despill: float = 1.0
+    despill_luminance: float = 1.0
+    choke: float = 0.0
+    shadow: str = "remove"
+    light_wrap: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.screen not in ("auto", "green", "blue"):
-            raise PosewallError(
-                f'key settings: screen is "{self.screen}"; it must be auto, green or blue'
-            )
-        for name in ("clip_black", "clip_white", "despill"):
+        for name, choices in (("screen", SCREENS), ("shadow", SHADOWS)):
+            if getattr(self, name) not in choices:
+                raise PosewallError(
+                    f'key settings: {name} is "{getattr(self, name)}"; it must be '
+                    f"{', '.join(choices[:-1])} or {choices[-1]}"
+                )
+        for name in (*_UNITS, "choke"):
             value: object = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int | float):
+                wanted = f"-{MOST_CHOKE} to {MOST_CHOKE}" if name == "choke" else "0 to 1"
                 raise PosewallError(
-                    f"key settings: {name} is {value!r}; it must be a number from 0 to 1"
+                    f"key settings: {name} is {value!r}; it must be a number from {wanted}"
                 )
-        if not 0 <= self.clip_black < self.clip_white <= 1 or not 0 <= self.despill <= 1:
+        if (
+            not all(0 <= getattr(self, n) <= 1 for n in _UNITS)
+            or self.clip_black >= self.clip_white
+        ):
+            told = ", ".join(f"{n} {getattr(self, n)}" for n in _UNITS)
             raise PosewallError(
-                f"key settings: clip_black {self.clip_black}, clip_white {self.clip_white}, "
-                f"despill {self.despill}; they must lie between 0 and 1, black below white"
+                f"key settings: {told}; they must lie between 0 and 1, black below white"
+            )
+        if not -MOST_CHOKE <= self.choke <= MOST_CHOKE:
+            raise PosewallError(
+                f"key settings: choke is {self.choke}; it must be a number of pixels from "
+                f"-{MOST_CHOKE} to {MOST_CHOKE}"
             )
 
     def to_json(self) -> dict[str, Any]:

@@ -39,3 +39,16 @@ def inside(
             return None
         spans.append(slice(start, stop))
     return spans[0], spans[1]
+
+
+def hull(one: tuple[slice, slice], other: tuple[slice, slice]) -> tuple[slice, slice]:
+    """The smallest window that holds two; an empty one counts for nothing."""
+    empty = [
+        part[0].stop <= part[0].start or part[1].stop <= part[1].start for part in (one, other)
+    ]
+    if empty[0] or empty[1]:
+        return other if empty[0] else one
+    rows, columns = (
+        slice(min(a.start, b.start), max(a.stop, b.stop)) for a, b in zip(one, other, strict=True)
+    )
+    return rows, columns

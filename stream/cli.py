@@ -34,9 +34,11 @@ def build_parser(whole: bool = True) -> argparse.ArgumentParser:
     if whole:
         from stream import cut
         from stream.batch import commands as batch
+        from stream.check import commands as check
 
         batch.add_commands(commands)
         cut.add_commands(commands)
+        check.add_commands(commands)
     return parser
 
 

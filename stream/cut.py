@@ -20,12 +20,14 @@ from models.keyer import Cut, Grade, Keyer, KeySettings
 from models.transfer import Transfer, encode
 from stream.capture.frame import Frame
 from stream.capture.source import open_source
+from stream.capture.still_file import OWN_ENDINGS
 from stream.capture.stills import STILL_SUFFIXES, read_still
 from stream.device import pick_device
 from stream.durable import StorageError, renamed_to
 from stream.errors import UserError
+from stream.key_options import add_key_options, given_settings
+from stream.painted import read_mask
 
-ENDINGS = (".matte.png", ".fg.png", ".cutout.png")
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 TURNS = (0, 90, 180, 270)
@@ -37,8 +39,9 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         "cut",
         help="cut people out of stills or clips, as files",
         description="For each still writes NAME.matte.png (16-bit matte), NAME.fg.png (16-bit "
-        "colour without the screen's light) and NAME.cutout.png (ready to lay over anything); "
-        "for a clip the same for every frame, numbered.",
+        "colour without the screen's light) and NAME.cutout.png (ready to lay over anything), with "
+        "--shadow keep also NAME.shadow.png (a layer to multiply below the cut-out); for a clip "
+        "the same for every frame, numbered.",
     )
     cut.add_argument("files", nargs="+", type=Path, metavar="FILE", help="stills or clips")
     cut.add_argument("--plate", type=Path, help="still of the empty screen, same camera and size")
@@ -53,17 +56,25 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         "--turn", type=int, choices=TURNS, help="turn clockwise by so many degrees to stand upright"
     )
     cut.add_argument(
-        "--screen",
-        choices=["auto", "green", "blue"],
-        default="auto",
-        help="the screen's colour; auto (usual) finds it",
+        "--mask",
+        type=Path,
+        help="PNG of the upright picture's size, painted by hand: white is kept, black cut away",
     )
+    add_key_options(cut)
     cut.add_argument("--device", default="auto", help="auto (usual), cpu or cuda")
     cut.set_defaults(run=run)
 
 
-def _png(path: Path, pixels: Pixels) -> None:
-    """Write a PNG whole or not at all; fast compression, since the files are working files."""
+def write_png(path: Path, pixels: Pixels) -> None:
+    """Write a PNG whole or not at all; fast compression, since the files are working files.
+
+    Args:
+        path: where.
+        pixels: (H, W) or (H, W, C), blue first.
+
+    Raises:
+        StorageError: the disk did not take it.
+    """
     done, data = cv2.imencode(".png", pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1])
     if not done:
         raise StorageError(f"{path}: the picture could not be coded as PNG")
@@ -78,7 +89,7 @@ def _png(path: Path, pixels: Pixels) -> None:
 
 
 def write_cut(cut: Cut, folder: Path, name: str) -> list[Path]:
-    """Write the three files of one cut.
+    """Write the files of one cut: three, and a fourth where there is a shadow layer.
 
     Args:
         cut: as the Keyer gives it.
@@ -104,10 +115,13 @@ def write_cut(cut: Cut, folder: Path, name: str) -> list[Path]:
         "fg": codes(bgr, 16),
         "cutout": codes(torch.cat([bgr, cut.alpha], 1), 8),
     }
+    if cut.shadow is not None:
+        # Encoded as the colour is, so that an editor's multiply comes near that of light.
+        pictures["shadow"] = codes(encode(cut.shadow, Transfer.SRGB), 16)
     paths = []
     for kind, pixels in pictures.items():
         path = folder / f"{name}.{kind}.png"
-        _png(path, pixels)
+        write_png(path, pixels)
         paths.append(path)
     return paths
 
@@ -159,11 +173,14 @@ def _trouble(cut: Cut) -> str | None:
 
 def run(args: argparse.Namespace) -> int:
     """Cut every file; a bad one is reported and the others go on."""
-    keyer = Keyer(Grade(args.grade), KeySettings(screen=args.screen), pick_device(args.device))
+    settings = KeySettings.from_json(dict(given_settings(args)))
+    keyer = Keyer(Grade(args.grade), settings, pick_device(args.device))
     turns = None if args.turn is None else args.turn // 90
     if args.plate:
         plate = read_still(args.plate, quarter_turns=turns)
         keyer.set_plate(plate.planes, plate.encoding, plate.quarter_turns)
+    if args.mask:
+        keyer.set_mask(read_mask(args.mask))
     if args.out:
         try:
             args.out.mkdir(parents=True, exist_ok=True)
@@ -177,9 +194,9 @@ def run(args: argparse.Namespace) -> int:
     shown = sys.stderr.isatty()
     start = "\r" if shown else ""
     for path in args.files:
-        if path.name.endswith(ENDINGS):
+        if path.name.endswith(OWN_ENDINGS):
             # `cut *.png` a second time in one folder names what the first time wrote.
-            print(f"{path.name}: passed over, since cut itself makes files of this name")
+            print(f"{path.name}: passed over, since Posewall itself makes files of this name")
             continue
         folder = args.out or path.parent
         count = 0

@@ -1,4 +1,4 @@
-"""`event new` and `batch run`, `batch status`, `batch add`."""
+"""`event new` and `batch run`, `batch status`, `batch add`; `handwork` has the others of batch."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from datetime import date, datetime
 from pathlib import Path
 
 from models.keyer import KeySettings
+from stream.batch import handwork
 from stream.batch.jobs import Job, JobQueue, State
 from stream.batch.sweep import Sweep, retry_passed
 from stream.batch.worker import Worker, worker_at_work
@@ -43,7 +44,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     new.set_defaults(run=event_new)
 
     batch = sub.add_parser("batch", help="make the pictures of an event").add_subparsers(
-        dest="what", required=True, metavar="run|status|add"
+        dest="what", required=True, metavar="run|status|add|change|frame"
     )
     run = batch.add_parser("run", help="make all pictures that are not made yet")
     _event_option(run)
@@ -73,6 +74,9 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     )
     add.add_argument("--plate", type=Path, help="still of the empty screen, same camera and size")
     add.set_defaults(run=batch_add)
+
+    for parser in handwork.add_commands(batch):
+        _event_option(parser)
 
 
 def _event_option(parser: argparse.ArgumentParser) -> None:

@@ -11,6 +11,7 @@ from torch import Tensor
 from models.keyer import Grade, Keyer, KeySettings
 from stream.batch.picture import enlargement_note
 from stream.event import Event
+from stream.painted import read_mask
 from stream.roster import texts
 from stream.shot import Shot, ShotError, load_frame, load_plate
 
@@ -22,6 +23,7 @@ NO_SCREEN = (
 NOBODY = "nobody is to be seen in this picture; look at it before you print it"
 LEAST_COVERAGE = 0.005
 """chosen: a subject smaller than this share of a picture is a speck, or nobody."""
+MASK_UNFIT = "the mask was not used: it is of another size than this frame"
 OTHER_SCREEN = "the clean plate does not show this screen, so the picture was cut without it"
 
 
@@ -100,6 +102,14 @@ class Renderer:
                 keyer.set_plate(plate.frame.planes, plate.frame.encoding, plate.frame.quarter_turns)
             else:
                 notes.append(PLATE_UNFIT)
+        keyer.set_mask(None)
+        if shot.mask is not None:
+            painted = read_mask(self.event.paths.shots / shot.id / shot.mask)
+            painted = painted.turned(frame.quarter_turns - shot.mask_turns)
+            if painted.size == frame.upright_size:
+                keyer.set_mask(painted)
+            else:
+                notes.append(MASK_UNFIT)
         done = keyer.composite(
             frame.planes,
             frame.encoding,

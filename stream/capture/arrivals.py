@@ -18,7 +18,7 @@ from PIL import Image
 from stream.capture.container import Say
 from stream.capture.errors import SourceError
 from stream.capture.media import Clock, log
-from stream.capture.still_file import RAW_ADVICE, RAW_SUFFIXES, STILL_SUFFIXES
+from stream.capture.still_file import OWN_ENDINGS, RAW_ADVICE, RAW_SUFFIXES, STILL_SUFFIXES
 
 _TEMPORARY = (".tmp", ".temp", ".part", ".partial", ".crdownload", ".filepart", ".download")
 # chosen: a file unfinished for so long is reported; it is still taken if the rest comes.
@@ -123,7 +123,7 @@ class Arrivals:
     def _listing(self) -> Iterator[tuple[str, Signature]]:
         for path in self._folder.iterdir():
             name = path.name
-            if name.startswith((".", "~")) or name.lower().endswith(_TEMPORARY):
+            if name.startswith((".", "~")) or name.lower().endswith(_TEMPORARY + OWN_ENDINGS):
                 continue
             if path.suffix.lower() not in STILL_SUFFIXES | RAW_SUFFIXES:
                 continue

@@ -12,9 +12,19 @@ from stream.capture.container import Say
 from stream.capture.errors import SourceError
 from stream.capture.frame import Frame
 from stream.capture.media import Clock, log
-from stream.capture.still_file import RAW_ADVICE, RAW_SUFFIXES, STILL_SUFFIXES, read_still
+from stream.capture.still_file import (
+    OWN_ENDINGS,
+    RAW_ADVICE,
+    RAW_SUFFIXES,
+    STILL_SUFFIXES,
+    read_still,
+)
 
 __all__ = ["RAW_SUFFIXES", "STILL_SUFFIXES", "Arrivals", "StillsFolder", "read_still"]
+
+
+def _is_original(name: str) -> bool:
+    return not name.startswith(".") and not name.lower().endswith(OWN_ENDINGS)
 
 
 class StillsFolder:
@@ -70,7 +80,7 @@ class StillsFolder:
         if self._path.is_file():
             self._files = [self._path]
         else:
-            found = [p for p in self._path.iterdir() if not p.name.startswith(".")]
+            found = [p for p in self._path.iterdir() if _is_original(p.name)]
             self._files = sorted(
                 (p for p in found if p.suffix.lower() in STILL_SUFFIXES), key=natural_key
             )

@@ -133,7 +133,7 @@ class Session:
         self._loop = LiveLoop(
             read=intake.read,
             over=lambda: intake.over,
-            keyer=Keyer(Grade.LIVE, settings, device),
+            keyer=Keyer(Grade.LIVE, settings, device, clip=True),
             device=device,
             setting=lambda: scenes.current,
             plates=self.plates,

@@ -3,6 +3,7 @@
 from stream.shot.changes import (
     STILL_MISSED,
     attach_original,
+    change_key,
     render_again,
     settle,
     sweep_leftovers,
@@ -20,6 +21,7 @@ __all__ = [
     "ShotError",
     "add_still",
     "attach_original",
+    "change_key",
     "find_shot",
     "load_frame",
     "load_plate",

@@ -1,4 +1,4 @@
-"""What may change of a kept shot: its still comes, is given up, or the picture is wanted again.
+"""What may change of a kept shot: its still, its key settings and mask, its picture once more.
 
 Every change replaces shot.json as a whole, under the event's lock, so that live and batch may
 both do it.
@@ -7,18 +7,23 @@ both do it.
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+from models.settings import KeySettings
 from stream.durable import add_copy, held, replace_file, storing, sweep_partials
 from stream.event import Event
+from stream.painted import MaskError, read_mask
 from stream.shot.finding import load_shot, shot_ids
 from stream.shot.naming import picture_name
 from stream.shot.record import RECORD, Shot, ShotError
-from stream.shot.store import file_digest, people_names, read_photo, still_name
+from stream.shot.store import file_digest, load_frame, people_names, read_photo, still_name
 
 log = logging.getLogger("posewall.shot")
 STILL_MISSED = "the camera's still did not come; the video frame was used"
+MASK_DROPPED = "the mask was painted over the video frame and does not count for the still"
 
 
 def _rewrite(event: Event, shot: Shot) -> Shot:
@@ -55,6 +60,8 @@ def attach_original(event: Event, shot_id: str, still: Path, *, plate: str | Non
         add_copy(still, event.paths.shots / shot.id / name)
         late = shot.still_until is None
         log.info("shot %s got its still%s", shot.id, " late" if late else "")
+        if shot.mask is not None:
+            shot = replace(shot.noting(MASK_DROPPED), mask=None)
         return _rewrite(
             event,
             replace(
@@ -85,7 +92,8 @@ def render_again(event: Event, shot_id: str) -> Shot:
     """Ask for the picture once more, with the people's names as the roster has them now."""
     with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
         shot = load_shot(event, shot_id)
-        name = picture_name(shot.number, people_names(event, shot.people))
+        edition = len(shot.earlier) + 1
+        name = picture_name(shot.number, people_names(event, shot.people), edition)
         former = tuple(dict.fromkeys((*shot.former_pictures, shot.picture)))
         return _rewrite(
             event,
@@ -94,6 +102,81 @@ def render_again(event: Event, shot_id: str) -> Shot:
                 render=shot.render + 1,
                 picture=name,
                 former_pictures=tuple(f for f in former if f != name),
+            ),
+        )
+
+
+def change_key(
+    event: Event,
+    shot_id: str,
+    given: Mapping[str, Any],
+    *,
+    mask: Path | None = None,
+    drop_mask: bool = False,
+) -> Shot:
+    """Key a kept shot otherwise; the picture becomes another file and the earlier one stays.
+
+    Args:
+        event: the event.
+        shot_id: the shot.
+        given: key settings by name; what is not there stays as it is.
+        mask: strokes painted over the shot's frame; the file is copied into the shot's folder.
+        drop_mask: the strokes painted before no longer count.
+
+    Returns:
+        The shot as kept; the same as before where nothing of it changed.
+
+    Raises:
+        UserError: no such shot, a mask that cannot be used, or the disk did not take it.
+        PosewallError: a setting that cannot be.
+    """
+    painted, digest, turns = None, "", 0
+    if mask is not None:
+        painted, digest = read_mask(mask), file_digest(mask)
+        shot = load_shot(event, shot_id)
+        if shot.still_until is not None:
+            raise ShotError(
+                f"shot {shot.id} still awaits its camera still; paint the mask on that."
+            )
+        frame = load_frame(event, shot)
+        turns = frame.quarter_turns
+        if painted.size != frame.upright_size:
+            have, need = painted.size, frame.upright_size
+            raise MaskError(
+                f"{mask}: is {have[1]}x{have[0]} and the frame of shot {shot.id} is "
+                f"{need[1]}x{need[0]} (width x height, upright); paint over the picture that "
+                "'posewall batch frame' writes"
+            )
+    with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
+        shot = load_shot(event, shot_id)
+        settings = KeySettings.from_json({**shot.settings, **given}).to_json()
+        name, since = (None, 0) if drop_mask else (shot.mask, shot.mask_turns)
+        if mask is not None:
+            name, since = f"mask-{digest[:12]}.png", turns
+            if not (event.paths.shots / shot.id / name).is_file():
+                add_copy(mask, event.paths.shots / shot.id / name)
+        before = KeySettings.from_json(dict(shot.settings)).to_json()
+        if (settings, name, since) == (before, shot.mask, shot.mask_turns):
+            return shot
+        was = {
+            "picture": shot.picture,
+            "settings": dict(shot.settings),
+            "mask": shot.mask,
+            "mask_turns": shot.mask_turns,
+        }
+        earlier = (*shot.earlier, was)
+        people = people_names(event, shot.people)
+        log.info("shot %s is keyed otherwise (edition %d)", shot.id, len(earlier) + 1)
+        return _rewrite(
+            event,
+            replace(
+                shot,
+                settings=settings,
+                mask=name,
+                mask_turns=since,
+                earlier=earlier,
+                picture=picture_name(shot.number, people, len(earlier) + 1),
+                render=shot.render + 1,
             ),
         )
 

@@ -44,7 +44,8 @@ def safe_name(text: str) -> str:
     return unicodedata.normalize("NFC", name)
 
 
-def picture_name(number: int, people: str) -> str:
-    """The file name of a shot's picture: its running number, then who is in it."""
+def picture_name(number: int, people: str, edition: int = 1) -> str:
+    """The file name of a shot's picture: its running number, who is in it, which edition it is."""
     name = safe_name(people)
-    return f"{number:04d}-{name}.jpg" if name else f"{number:04d}.jpg"
+    parts = [f"{number:04d}", *([name] if name else []), *([str(edition)] if edition > 1 else [])]
+    return "-".join(parts) + ".jpg"

@@ -44,6 +44,10 @@ class Shot:
         plate: id of the clean plate, or None (the screen is then estimated from the frame).
         settings: the key settings, as `KeySettings.to_json` gives them.
         picture: file name below ``pictures/``.
+        mask: file of the strokes painted by hand, inside the shot's folder, or None.
+        mask_turns: the frame's quarter turns when they were painted; they turn with it since.
+        earlier: pictures made with other settings or strokes, which stay: each one's ``picture``,
+            ``settings``, ``mask`` and ``mask_turns``.
         former_pictures: names that its picture had before, when a person's name was corrected.
         render: counts up when the picture is to be made once more.
         still_until: a tethered still is awaited until then; None when none is awaited.
@@ -73,6 +77,9 @@ class Shot:
     still_until: datetime | None = None
     notes: tuple[str, ...] = ()
     former_pictures: tuple[str, ...] = ()
+    mask: str | None = None
+    mask_turns: int = 0
+    earlier: tuple[Mapping[str, Any], ...] = ()
     sha256: str | None = None
     pts: int | None = None
     time_base: str | None = None
@@ -95,6 +102,7 @@ class Shot:
         data["encoding"] = self.encoding.to_json()
         data["people"], data["notes"] = list(self.people), list(self.notes)
         data["former_pictures"] = list(self.former_pictures)
+        data["earlier"] = [dict(e) for e in self.earlier]
         data["settings"] = dict(self.settings)
         return data
 
@@ -118,12 +126,15 @@ class Shot:
             known["people"] = tuple(str(p) for p in data["people"])
             known["notes"] = tuple(str(n) for n in data.get("notes", ()))
             known["former_pictures"] = tuple(str(n) for n in data.get("former_pictures", ()))
+            known["mask_turns"] = int(data.get("mask_turns", 0))
+            known["earlier"] = tuple(dict(e) for e in data.get("earlier", ()))
             known["settings"] = dict(data["settings"])
             shot = cls(**known)
         except (KeyError, TypeError, ValueError, PosewallError) as e:
             raise ShotError(f"a shot's record is damaged ({type(e).__name__}: {e})") from e
         # Written by hand or by somebody else, a name must still not lead out of its folder.
-        names = (shot.frame, shot.original, shot.proxy, shot.picture, *shot.former_pictures)
+        names = [shot.frame, shot.original, shot.proxy, shot.mask, shot.picture]
+        names += [*shot.former_pictures, *(e.get("picture") for e in shot.earlier)]
         for name in names:
             if name is not None and (PurePath(name).name != name or "\\" in name):
                 raise ShotError(

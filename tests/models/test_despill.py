@@ -142,6 +142,26 @@ def test_the_amount_mixes(hue: Hue) -> None:
     )
 
 
+@pytest.mark.parametrize("hue", list(Hue))
+def test_the_luminance_that_comes_back_is_an_amount_of_its_own(hue: Hue) -> None:
+    """A grey surface under some of the screen's light: 0 leaves what was there before it, darkened
+    by what the screen took part in; 1 adds nine tenths of the light's luminance, as grey."""
+    plain = colour((0.3, 0.3, 0.3)).expand(1, 3, 4, 4)
+    back = back_of(hue, plain)
+    lit = plain + 0.2 * back
+    usual, none, half = (
+        despill(lit, back, keys(0, lit), hue, 1.0, amount) for amount in (1.0, 0.0, 0.5)
+    )
+    assert torch.equal(usual, despill(lit, back, keys(0, lit), hue, 1.0))
+    torch.testing.assert_close(half, (usual + none) / 2)
+    added = usual - none
+    torch.testing.assert_close(added, added[:, 0:1].expand_as(added))
+    # Luminance of linear Rec.709 (ITU-R BT.709-6).
+    luma = (back * torch.tensor([0.2126, 0.7152, 0.0722]).view(1, 3, 1, 1)).sum(1, keepdim=True)
+    share = (lit - none)[:, hue.value] / back[:, hue.value]
+    torch.testing.assert_close(added[:, 0], share * 0.9 * luma[:, 0], atol=1e-5, rtol=1e-4)
+
+
 def test_the_result_is_a_colour() -> None:
     front = torch.cat([colours(), torch.zeros(1, 3, 40, 1), torch.ones(1, 3, 40, 1)], -1)
     for back in (back_of(Hue.GREEN, front), torch.zeros_like(front), torch.ones_like(front)):

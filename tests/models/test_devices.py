@@ -10,7 +10,8 @@ from torch import Tensor
 
 from models.color import SRGB_8BIT
 from models.composite import Scene, over
-from models.keyer import Composite, Grade, Keyer
+from models.keyer import Composite, Grade, Keyer, KeySettings
+from models.mask import Mask
 from models.resample import Placement
 from models.transfer import Transfer, decode, encode
 
@@ -44,18 +45,31 @@ def test_transfer_comes_back(
     assert_close(got, codes)
 
 
-def _composite(device: str | torch.device, grade: Grade) -> Composite:
-    """A grey disc with a soft edge before an uneven green screen, into a plain picture."""
+EVERYTHING = KeySettings(choke=0.5, shadow="keep", light_wrap=0.6)
+
+
+def _composite(
+    device: str | torch.device, grade: Grade, settings: KeySettings | None = None
+) -> Composite:
+    """A grey disc with a soft edge before an uneven green screen, into a plain picture.
+
+    With settings also a shadow beside it and strokes over it.
+    """
     y, x = torch.meshgrid(torch.arange(180.0), torch.arange(320.0), indexing="ij")
     inside = ((60 - torch.hypot(y - 95, x - 150)) / 6).clamp(0, 1)
     light = 1 - 0.15 * x / 320
     screen = torch.stack([0.05 * light, 0.35 * light, 0.08 * light])
+    if settings:
+        screen = screen * (1 - 0.4 * ((40 - torch.hypot(y - 110, x - 240)) / 20).clamp(0, 1))
     seen = inside * torch.tensor([0.4, 0.36, 0.33])[:, None, None] + (1 - inside) * screen
     r, g, b = (encode(seen, Transfer.SRGB) * 255).round().to(torch.uint8)
     below = torch.full((1, 3, 160, 240), 0.2, device=device)
-    return Keyer(grade, device=device).composite(
-        (r, g, b), SRGB_8BIT, 0, Scene(below, ()), Placement(0.8, -8.0, 4.0)
-    )
+    keyer = Keyer(grade, settings, device)
+    if settings:
+        strokes = torch.zeros(1, 2, 180, 320)
+        strokes[:, 0, 20:60, 10:40] = strokes[:, 1, 80:100, 140:160] = 0.8
+        keyer.set_mask(Mask(strokes))
+    return keyer.composite((r, g, b), SRGB_8BIT, 0, Scene(below, ()), Placement(0.8, -8.0, 4.0))
 
 
 def _agree(got: Composite, want: Composite) -> None:
@@ -67,12 +81,15 @@ def _agree(got: Composite, want: Composite) -> None:
     assert float((got.alpha.cpu() - want.alpha).abs().max()) < 4e-3
 
 
+@pytest.mark.parametrize("settings", [None, EVERYTHING])
 @pytest.mark.parametrize("grade", list(Grade))
-def test_composite_agrees_with_the_processors(grade: Grade, device: torch.device) -> None:
-    got = _composite(device, grade)
+def test_composite_agrees_with_the_processors(
+    grade: Grade, settings: KeySettings | None, device: torch.device
+) -> None:
+    got = _composite(device, grade, settings)
     assert got.picture.device.type == device.type
     assert 0.1 < float(got.alpha.mean()) < 0.5
-    _agree(got, _composite("cpu", grade))
+    _agree(got, _composite("cpu", grade, settings))
 
 
 @pytest.mark.gpu

@@ -292,7 +292,7 @@ def test_settings_return_from_json() -> None:
     assert KeySettings.from_json(json.loads(json.dumps(settings.to_json()))) == settings
     assert KeySettings.from_json({}) == KeySettings()
     assert KeySettings.from_json({"despill": 0.25}) == replace(KeySettings(), despill=0.25)
-    with pytest.raises(PosewallError, match=r"got tolerance; known are clip_black"):
+    with pytest.raises(PosewallError, match=r"got tolerance; known are choke, clip_black"):
         KeySettings.from_json({"tolerance": 3})
 
 

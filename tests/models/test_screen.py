@@ -8,7 +8,7 @@ import pytest
 import torch
 from torch import Tensor
 
-from models import screen
+from models import field, plate, screen
 from models.pyramid import grow
 from models.screen import Hue, color_difference, saturation
 from tests.models.cases import large
@@ -96,7 +96,7 @@ def gap(got: Tensor, want: Tensor) -> Tensor:
 def test_the_fit_follows_an_uneven_screen_also_behind_the_subject(from_plate: bool) -> None:
     truth = scene()
     guess = truth.back * 0.9 if from_plate else colour(GREEN)
-    fitted = screen.fit(truth.picture, guess, Hue.GREEN, from_plate)
+    fitted = field.fit(truth.picture, guess, Hue.GREEN, from_plate)
     assert fitted.color.shape == truth.picture.shape
     # measured .001 mean and .01 at most over bare screen, .02 behind the subject
     off = gap(fitted.color, truth.back)
@@ -111,7 +111,7 @@ def test_the_fit_follows_an_uneven_screen_also_behind_the_subject(from_plate: bo
 def test_what_is_sure_shows_no_subject(from_plate: bool) -> None:
     truth = scene()
     guess = truth.back if from_plate else colour(GREEN)
-    fitted = screen.fit(truth.picture, guess, Hue.GREEN, from_plate)
+    fitted = field.fit(truth.picture, guess, Hue.GREEN, from_plate)
     assert float(fitted.sure[truth.alpha > 0.001].max()) == 0
     far = grow(truth.alpha, 9) < 0.001
     assert float(fitted.sure[far].mean()) > 0.95
@@ -122,7 +122,7 @@ def test_a_soft_shadow_is_screen(from_plate: bool) -> None:
     lit = uneven(GREEN)
     shade = 1 - 0.6 * pooled(ellipse(80, 120, 55, 90, 40.0))
     guess = lit if from_plate else colour(GREEN)
-    fitted = screen.fit(lit * shade, guess, Hue.GREEN, from_plate)
+    fitted = field.fit(lit * shade, guess, Hue.GREEN, from_plate)
     off = gap(fitted.color, lit * shade)
     # measured .01 and .1: the fit's squares of eight pixels are coarser than the shadow's edge
     assert float(off.mean()) < 0.03
@@ -133,7 +133,7 @@ def test_a_soft_shadow_is_screen(from_plate: bool) -> None:
 
 def test_a_subject_alone_leaves_the_guess() -> None:
     frame = colour(SKIN).expand(1, 3, HEIGHT, WIDTH)
-    fitted = screen.fit(frame, colour(GREEN), Hue.GREEN, from_plate=False)
+    fitted = field.fit(frame, colour(GREEN), Hue.GREEN, from_plate=False)
     assert torch.equal(fitted.color, colour(GREEN).expand_as(frame))
     assert float(fitted.sure.max()) == 0
 
@@ -144,22 +144,22 @@ def test_a_corner_of_screen_is_enough_for_the_whole_field() -> None:
     cover[..., :40, :60] = 0
     back = colour(GREEN).expand(1, 3, HEIGHT, WIDTH)
     frame = cover * colour(SKIN) + (1 - cover) * back
-    fitted = screen.fit(frame, colour(GREEN) * 1.2, Hue.GREEN, from_plate=False)
+    fitted = field.fit(frame, colour(GREEN) * 1.2, Hue.GREEN, from_plate=False)
     assert float(gap(fitted.color, back).max()) < 0.05
 
 
 def test_misfit_is_small_for_this_screen() -> None:
     truth = scene()
-    assert screen.plate_misfit(truth.picture, truth.back, Hue.GREEN) < 0.02
+    assert plate.plate_misfit(truth.picture, truth.back, Hue.GREEN) < 0.02
     # One common gain is the exposure and no fault.
-    assert screen.plate_misfit(truth.picture, truth.back * 0.6, Hue.GREEN) < 0.02
+    assert plate.plate_misfit(truth.picture, truth.back * 0.6, Hue.GREEN) < 0.02
 
 
 def test_misfit_is_large_for_another_screen() -> None:
     truth = scene()
     turned = uneven(GREEN) * (0.25 + 0.75 * torch.linspace(0, 1, WIDTH).view(1, 1, 1, WIDTH))
-    for plate in (uneven(BLUE), turned, colour(GREY).expand_as(truth.back), truth.back * 0):
-        assert screen.plate_misfit(truth.picture, plate.contiguous(), Hue.GREEN) > 0.35
+    for other in (uneven(BLUE), turned, colour(GREY).expand_as(truth.back), truth.back * 0):
+        assert plate.plate_misfit(truth.picture, other.contiguous(), Hue.GREEN) > 0.35
 
 
 def test_misfit_counts_stops() -> None:
@@ -167,13 +167,13 @@ def test_misfit_counts_stops() -> None:
     back = colour(GREEN).expand(1, 3, HEIGHT, WIDTH)
     split = torch.ones(1, 1, HEIGHT, WIDTH)
     split[..., : WIDTH // 2 - 8] = 2**-1.0
-    got = screen.plate_misfit(back, back * split, Hue.GREEN)
+    got = plate.plate_misfit(back, back * split, Hue.GREEN)
     # Half of the squares lie at the middle value and half a stop away: the middle of 0 and 1.
     assert 0 <= got <= 1
     third = torch.ones(1, 1, HEIGHT, WIDTH)
     for i, stops in enumerate((-1.0, 0.0, 1.0)):
         third[..., i * 80 : (i + 1) * 80] = math.exp2(stops)
-    assert screen.plate_misfit(back, back * third, Hue.GREEN) == pytest.approx(1, abs=0.05)
+    assert plate.plate_misfit(back, back * third, Hue.GREEN) == pytest.approx(1, abs=0.05)
 
 
 def test_inputs_stay_as_they_were() -> None:
@@ -181,7 +181,7 @@ def test_inputs_stay_as_they_were() -> None:
     rgb, back = truth.picture, truth.back.clone()
     before = rgb.clone(), back.clone()
     screen.find(rgb)
-    screen.fit(rgb, back, Hue.GREEN, from_plate=True)
-    screen.plate_misfit(rgb, back, Hue.GREEN)
+    field.fit(rgb, back, Hue.GREEN, from_plate=True)
+    plate.plate_misfit(rgb, back, Hue.GREEN)
     assert torch.equal(rgb, before[0])
     assert torch.equal(back, before[1])

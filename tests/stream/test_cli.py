@@ -12,7 +12,7 @@ from stream.cli import AT_ONCE, build_parser, main
 
 def test_every_command_is_offered() -> None:
     text = build_parser().format_help()
-    for word in ("live", "grab", "plate", "next", "event", "batch", "cut"):
+    for word in ("live", "grab", "plate", "next", "event", "batch", "cut", "check"):
         assert f"\n    {word}" in text
 
 

@@ -12,7 +12,8 @@ from PIL import Image
 
 from stream.capture.arrivals import is_whole
 from stream.capture.errors import SourceError
-from stream.capture.stills import Arrivals
+from stream.capture.still_file import OWN_ENDINGS
+from stream.capture.stills import Arrivals, StillsFolder
 
 
 class Tether:
@@ -107,6 +108,18 @@ def test_temporary_names_are_passed_over_until_they_are_renamed(tmp_path: Path) 
     (tmp_path / "c.jpg.part").rename(tmp_path / "c.jpg")
     tether.after(0.1)
     assert tether.after(1) == ["c.jpg"]
+
+
+def test_what_the_program_writes_beside_a_still_is_no_still(tmp_path: Path) -> None:
+    tether = Tether(tmp_path)
+    jpeg(tmp_path / "a.jpg")
+    for ending in OWN_ENDINGS:
+        jpeg(tmp_path / f"a{ending}")
+    tether.after(0.1)
+    assert tether.after(1) == ["a.jpg"]
+    played = StillsFolder(tmp_path, paced=False)
+    played.open()
+    assert [f.source for f in iter(played.read, None)] == ["a.jpg"]
 
 
 def test_order_is_the_order_of_writing(tmp_path: Path) -> None:

@@ -1,0 +1,98 @@
+"""`batch change` and `batch frame`: a kept shot keyed otherwise, and its frame to paint on."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from models.color import to_codes
+from models.errors import PosewallError
+from models.transfer import Transfer, encode
+from models.upright import Upright
+from stream.batch.jobs import JobQueue
+from stream.cut import write_png
+from stream.errors import UserError
+from stream.event import Event
+from stream.key_options import add_key_options, given_settings
+from stream.shot import change_key, find_shot, load_frame
+
+
+def add_commands(
+    sub: argparse._SubParsersAction[argparse.ArgumentParser],
+) -> tuple[argparse.ArgumentParser, ...]:
+    """Offer both; returns their parsers, which lack the event's option."""
+    change = sub.add_parser(
+        "change",
+        help="key a kept shot otherwise; 'batch run' makes the new picture, the earlier one stays",
+    )
+    change.add_argument("shots", nargs="+", metavar="SHOT", help="number of a shot")
+    add_key_options(change)
+    change.add_argument(
+        "--light-wrap",
+        type=float,
+        metavar="0-1",
+        help="how much of the background's light spills over the subject's edge",
+    )
+    painted = change.add_mutually_exclusive_group()
+    painted.add_argument(
+        "--mask",
+        type=Path,
+        help="PNG painted over the picture of 'batch frame': white is kept, black cut away",
+    )
+    painted.add_argument(
+        "--no-mask", action="store_true", help="no longer use the mask that was painted"
+    )
+    change.set_defaults(run=batch_change)
+
+    frame = sub.add_parser(
+        "frame", help="write a shot's frame as an upright PNG to paint a mask on"
+    )
+    frame.add_argument("shot", metavar="SHOT", help="number of the shot")
+    frame.add_argument("--out", type=Path, default=Path(), help="folder for it (the current one)")
+    frame.set_defaults(run=batch_frame)
+    return change, frame
+
+
+def batch_change(args: argparse.Namespace) -> int:
+    """Change shots and queue their new pictures; 1 when any was refused."""
+    event, given = Event.open(args.event), given_settings(args)
+    if not given and args.mask is None and not args.no_mask:
+        raise UserError("nothing to change was given; name a setting, such as --despill 0.8.")
+    refused = 0
+    with event.logging(), JobQueue(event) as queue:
+        for text in args.shots:
+            try:
+                before = find_shot(event, text)
+                shot = change_key(event, before.id, given, mask=args.mask, drop_mask=args.no_mask)
+            except PosewallError as e:
+                refused += 1
+                print(f"{text}: {e}", file=sys.stderr)
+                continue
+            if shot.render == before.render:
+                print(f"shot {shot.number:04d} is so already")
+                continue
+            queue.enqueue(shot)
+            made = (event.paths.pictures / before.picture).exists()
+            stays = f"; {before.picture} stays as it is" if made else ""
+            print(f"shot {shot.number:04d}: 'batch run' makes {shot.picture}{stays}")
+    return 1 if refused else 0
+
+
+def batch_frame(args: argparse.Namespace) -> int:
+    """Write a shot's frame, upright, at full size."""
+    event = Event.open(args.event)
+    shot = find_shot(event, args.shot)
+    frame = load_frame(event, shot)
+    upright = Upright(frame.planes, frame.encoding, frame.quarter_turns)
+    whole = upright.linear(slice(0, upright.size[0]), slice(0, upright.size[1]))
+    path = args.out / f"{shot.number:04d}.frame.png"
+    if path.exists():
+        raise UserError(f"{path} is there already; move it away or choose another --out.")
+    try:
+        args.out.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise UserError(f"{args.out}: this folder could not be made ({e.strerror}).") from e
+    write_png(path, to_codes(encode(whole, Transfer.SRGB).flip(1), 8).numpy())
+    print(f"{path}: {upright.size[1]}x{upright.size[0]}; paint its mask over it")
+    return 0

@@ -1,0 +1,180 @@
+"""`check`: how the screen is lit, in words and as a picture, and what to change."""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import sys
+import textwrap
+from dataclasses import asdict
+from pathlib import Path
+
+from PIL import Image
+
+from models.screen import Hue
+from models.screencheck import Report, measure
+from models.upright import Upright
+from stream.capture.frame import Frame
+from stream.capture.source import open_source
+from stream.capture.stills import RAW_SUFFIXES, STILL_SUFFIXES, read_still
+from stream.check.picture import draw
+from stream.check.words import Finding, headline, judge, remarks
+from stream.durable import renamed_to, storing, write_synced
+from stream.errors import UserError
+
+ENDING = ".check.jpg"  # in OWN_ENDINGS, so that no camera folder takes it for a still
+# chosen: ten seconds of a clip that begins in the dark or before the camera was aimed.
+MOST_FRAMES = 300
+TURNS = (0, 90, 180, 270)
+
+
+def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Offer check."""
+    check = sub.add_parser(
+        "check",
+        help="see how the screen is lit and what to change",
+        description="Reads a picture with people or of the empty screen and says how the screen "
+        "is lit: evenness in stops, exposure, colour, noise, folds, shadow, spill and border, and "
+        "what to change. A picture with the map of the light lies beside the file, as "
+        f"NAME{ENDING}.",
+    )
+    check.add_argument("file", type=Path, metavar="FILE", help="a still, or a clip: its first "
+                       "frame with a screen")  # fmt: skip
+    check.add_argument(
+        "--plate", type=Path, help="still of the empty screen, same camera, size and light"
+    )
+    check.add_argument(
+        "--screen",
+        choices=["auto", "green", "blue"],
+        default="auto",
+        help="the screen's colour; auto (usual) finds it",
+    )
+    check.add_argument(
+        "--out",
+        type=Path,
+        metavar="PICTURE",
+        help="where the picture goes, .jpg or .png; usual: beside the file",
+    )
+    check.add_argument(
+        "--turn", type=int, choices=TURNS, help="turn clockwise by so many degrees to stand upright"
+    )
+    check.add_argument("--json", action="store_true", help="print the findings as JSON instead")
+    check.set_defaults(run=run)
+
+
+def _upright(frame: Frame) -> Upright:
+    return Upright(frame.planes, frame.encoding, frame.quarter_turns)
+
+
+def _missing(what: str, color: str) -> UserError:
+    screen = "green or blue" if color == "auto" else color
+    return UserError(
+        f"{what}: no {screen} screen is to be seen; need a picture in which bare screen shows; "
+        "light the screen, or name its colour with --screen"
+    )
+
+
+def _measured(path: Path, color: str, turns: int | None, plate: Upright | None) -> tuple[
+    Upright, Report
+]:  # fmt: skip
+    """A still, or the first frame of a clip that shows a screen, with its measures."""
+    wanted = None if color == "auto" else Hue[color.upper()]
+    if path.is_dir():
+        raise UserError(f"{path}: this is a folder; name one picture or clip in it")
+    if not path.exists():
+        raise UserError(f"{path}: there is no such file; check the name")
+    if path.suffix.lower() in STILL_SUFFIXES | RAW_SUFFIXES:
+        frame = _upright(read_still(path, quarter_turns=turns))
+        report = measure(frame, wanted, plate)
+        if report is None:
+            raise _missing(str(path), color)
+        return frame, report
+    source = open_source(str(path), quarter_turns=turns, paced=False)
+    source.open()
+    shown = sys.stderr.isatty()
+    count = 0
+    try:
+        while count < MOST_FRAMES and (taken := source.read()) is not None:
+            count += 1
+            frame = _upright(taken)
+            report = measure(frame, wanted, plate)
+            if report is not None:
+                return frame, report
+            if shown:
+                print(f"\r{path.name}: {count}", end="", file=sys.stderr, flush=True)
+    finally:
+        source.close()
+        if shown:
+            print("\r\x1b[K", end="", file=sys.stderr)
+    raise _missing(f"{path}, its first {count} frames", color)
+
+
+def _target(path: Path, out: Path | None) -> Path:
+    """Where the picture goes; never over what was checked."""
+    target = out or path.with_name(path.stem + ENDING)
+    if target.suffix.lower() not in (".jpg", ".jpeg", ".png"):
+        raise UserError(f"{target}: the picture is a JPEG or PNG; give --out a name ending in .jpg")
+    if target.is_dir() or not target.parent.is_dir():
+        raise UserError(f"{target}: it cannot go there; give --out a file name in a folder that is")
+    if target.exists() and target.samefile(path):
+        raise UserError(f"{target}: this is the file to check; give --out another name")
+    return target
+
+
+def _save(sheet: Image.Image, target: Path) -> None:
+    data = io.BytesIO()
+    if target.suffix.lower() == ".png":
+        sheet.save(data, "PNG")
+    else:
+        sheet.save(data, "JPEG", quality=92, subsampling=0)
+    with storing(f"the picture {target.name}", target.parent), renamed_to(target) as partial:
+        write_synced(partial, data.getvalue())
+
+
+def _text(report: Report, findings: list[Finding]) -> str:
+    """The findings as lines for a terminal."""
+    out = [headline(report, findings), ""]
+    for finding in findings:
+        out.append(f"{finding.topic}: {finding.grade.value}")
+        for text in (finding.fact, finding.advice and f"-> {finding.advice}"):
+            if text:
+                out += textwrap.wrap(text, 92, initial_indent="  ", subsequent_indent="  ")
+    out.append("")
+    for text in remarks(report, findings):
+        out += textwrap.wrap(text, 94)
+    return "\n".join(out)
+
+
+def _as_json(path: Path, target: Path, report: Report, findings: list[Finding]) -> str:
+    """The same for another program."""
+    points = [{**asdict(f), "grade": f.grade.value} for f in findings]
+    return json.dumps(
+        {
+            "file": str(path),
+            "picture": str(target),
+            "screen": report.hue.name.lower(),
+            "screen_share": report.screen_share,
+            "subject_share": report.subject_share,
+            "plate_fits": report.plate_fits,
+            "findings": points,
+        },
+        indent=2,
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check one file; what could be better is no failure."""
+    turns = None if args.turn is None else args.turn // 90
+    target = _target(args.file, args.out)
+    plate = None
+    if args.plate:
+        plate = _upright(read_still(args.plate, quarter_turns=turns))
+    frame, report = _measured(args.file, args.screen, turns, plate)
+    findings = judge(report)
+    _save(draw(args.file.name, frame, report, findings), target)
+    if args.json:
+        print(_as_json(args.file, target, report, findings))
+    else:
+        print(f"{args.file.name}: {_text(report, findings)}\nPicture: {target}")
+    return 0

@@ -1,0 +1,68 @@
+"""Masks painted by hand, as PNG files of the frame's size: white keeps, black cuts away.
+
+Sources: the PNG specification (ISO/IEC 15948: grey or colour, alpha, transparency chunk); Exif
+2.32, Orientation, where an editor wrote it into the PNG.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import torch
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from models.mask import Mask, from_paint
+from stream.errors import UserError
+
+FORM = (
+    "paint white what belongs to the subject and black what does not, on an empty layer over the "
+    "frame, and export only that layer as PNG"
+)
+_COLOURED = 40
+"""chosen: codes between the strongest and weakest channel from which paint is coloured; grey stays
+far below through any editor's colour management."""
+_MOST_COLOURED = 0.002
+"""chosen: the share of the picture that may be so, such as a stray dab."""
+
+
+class MaskError(UserError):
+    """A file is no mask that can be used."""
+
+
+def read_mask(path: Path) -> Mask:
+    """Read a mask.
+
+    Args:
+        path: a PNG; transparent or mid-grey parts are left to the keyer.
+
+    Returns:
+        Its strokes, upright as painted.
+
+    Raises:
+        MaskError: it is not there, no PNG, damaged, coloured, or nothing is painted in it.
+    """
+    try:
+        with Image.open(path, formats=("PNG",)) as image:
+            upright = ImageOps.exif_transpose(image)
+            if upright.mode.startswith("I"):
+                # 16-bit grey: Pillow's own conversion clips.
+                plain = Image.fromarray((np.asarray(upright) >> 8).astype(np.uint8))
+                pixels = np.asarray(plain.convert("RGBA"))
+            else:
+                pixels = np.asarray(upright.convert("RGBA"))
+    except FileNotFoundError as e:
+        raise MaskError(f"{path}: there is no such mask; check the name") from e
+    except UnidentifiedImageError as e:
+        raise MaskError(f"{path}: is no PNG file; {FORM}") from e
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as e:
+        raise MaskError(f"{path}: this mask cannot be read ({e}); export it again") from e
+    colour, cover = pixels[..., :3], pixels[..., 3]
+    coloured = (np.ptp(colour, axis=-1) > _COLOURED) & (cover > _COLOURED)
+    if coloured.mean() > _MOST_COLOURED:
+        raise MaskError(f"{path}: has colours in it, so it is no mask; {FORM}")
+    grey = torch.from_numpy(np.array(colour[..., 1])).float() / 255
+    mask = from_paint(grey, torch.from_numpy(np.array(cover)).float() / 255)
+    if mask.painted == 0:
+        raise MaskError(f"{path}: nothing is painted in it; {FORM}")
+    return mask
