@@ -155,7 +155,7 @@ def _clear(off: Tensor, shade: Tensor, bound: float) -> Tensor:
 
 def _well_inside(alike: Tensor) -> Tensor:
     """Where whole neighbourhoods are alike: the subject's soft edge is no screen."""
-    return shrink((soften(soften(alike.float())) > 0.97).float(), 4)
+    return shrink((soften(soften(alike.float())) > 0.97).float(), 3)
 
 
 def _of_one_tint(scale: Tensor, known: Tensor, color: Tensor, hue: Hue) -> Tensor:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 import torch
 from torch import Tensor
@@ -41,7 +43,7 @@ from tests.models.stages import (
     solid,
 )
 
-SHADES = {
+SHADES: dict[str, Callable[[], Tensor]] = {
     "fall-off": fall_off,
     "hot spot": hot_spot,
     "floor shadow": floor_shadow,

@@ -58,11 +58,11 @@ def test_the_move_is_that_of_the_correlation_coefficient() -> None:
     warp = np.eye(2, 3, dtype=np.float32)
     criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 200, 1e-7)
     first, second = (np.ascontiguousarray(x[0, 1].numpy()) for x in (frame, plate))
-    _, warp = cv2.findTransformECC(first, second, warp, cv2.MOTION_EUCLIDEAN, criteria)
-    middle = warp @ np.array([159.5, 119.5, 1.0]) - np.array([159.5, 119.5])
+    _, ecc = cv2.findTransformECC(first, second, warp, cv2.MOTION_EUCLIDEAN, criteria)
+    middle = ecc @ np.array([159.5, 119.5, 1.0]) - np.array([159.5, 119.5])
     assert got.right * 320 == pytest.approx(middle[0], abs=0.05)
     assert got.down * 320 == pytest.approx(middle[1], abs=0.05)
-    assert got.turn == pytest.approx(math.asin(float(warp[1, 0])), abs=3e-4)
+    assert got.turn == pytest.approx(math.asin(float(ecc[1, 0])), abs=3e-4)
 
 
 @pytest.mark.parametrize("grain", [0.0, 0.03])
