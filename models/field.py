@@ -24,9 +24,9 @@ from models.screen import Hue, Screen, color_difference, saturation
 _SPANS = (0.4, 2.2), (0.7, 1.3), (0.7, 1.3)
 """Shades of the field so far that count as screen in each round: the first field may lie a stop
 off where it was spread far."""
-_SHADES = (0.2, 3.0)
+_SHADES = (0.35, 3.0)
 """Shades of the field that a fold, a seam or a hot spot may have."""
-_REACH = 12
+_REACH = 8
 """Share of the frame's longest side, its inverse, within which loose hair surrounds a subject."""
 _FINE = 480
 """Longest side of an analysis above which eight pixels are finer than the screen's unevenness."""
@@ -145,7 +145,9 @@ def _clear(off: Tensor, shade: Tensor, bound: float) -> Tensor:
     from a dark fold's; there only the smooth field counts.
     """
     reach = max(1, max(off.shape[-2:]) // _REACH // 4)
-    foreign = (pool((soften(off) > 3 * bound).to(off.dtype), 4) > 0.25).to(off.dtype)
+    # What is nearly black has no tint to tell it by.
+    foreign = (soften(off) > 3 * bound) | (soften(shade) < _SHADES[0])
+    foreign = (pool(foreign.to(off.dtype), 4) > 0.25).to(off.dtype)
     near = enlarge(grow(foreign, reach), (off.shape[-2], off.shape[-1]))
     alike = (off < 1.5 * bound) & (shade > _SHADES[0]) & (shade < _SHADES[1])
     return soften(alike.to(off.dtype)) * (1 - near)
@@ -153,7 +155,7 @@ def _clear(off: Tensor, shade: Tensor, bound: float) -> Tensor:
 
 def _well_inside(alike: Tensor) -> Tensor:
     """Where whole neighbourhoods are alike: the subject's soft edge is no screen."""
-    return shrink((soften(soften(alike.float())) > 0.97).float(), 4)
+    return shrink((soften(soften(alike.float())) > 0.97).float(), 3)
 
 
 def _of_one_tint(scale: Tensor, known: Tensor, color: Tensor, hue: Hue) -> Tensor:

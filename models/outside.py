@@ -26,7 +26,9 @@ from models.field import Fitted
 from models.plate import Plate
 from models.pyramid import enlarge, grow, pool, shrink, soften
 
-_DIRECTIONS = 64
+_DIRECTIONS = 256
+"""Directions of the hull, the axes among them: between two a straight edge bulges by at most
+a three-hundredth of its length."""
 _CELLS = 160
 """Cells along the longest side, in which outlines are looked for."""
 _CHANGED = 0.35
@@ -96,14 +98,17 @@ def hull(cells: Tensor) -> Tensor:
     first, last = seen.to(torch.uint8).argmax(1), width - 1 - seen.flip(1).to(torch.uint8).argmax(1)
     ends = torch.cat([first[rows], last[rows]]).to(cells.dtype)
     heights = y[rows].repeat(2)
-    # Half a step aside from the axes, so that no normal has a part of zero.
-    angles = (torch.arange(_DIRECTIONS, device=cells.device) + 0.5) * (2 * math.pi / _DIRECTIONS)
+    angles = torch.arange(_DIRECTIONS, device=cells.device) * (2 * math.pi / _DIRECTIONS)
     down, right = angles.sin().view(-1, 1), angles.cos().view(-1, 1)
     limit = (down * heights + right * ends).amax(1, keepdim=True) + 0.01
-    reach = (limit - down * y) / right
-    far = torch.where(right > 0, reach, torch.inf).amin(0).view(-1, 1)
-    near = torch.where(right < 0, reach, -torch.inf).amax(0).view(-1, 1)
-    inside = (x >= near) & (x <= far)
+    reach = limit - down * y
+    # Straight up and down there is no end of a row, but rows without any.
+    level = right.abs() < 1e-6
+    open_rows = (~level | (reach >= 0)).all(0).view(-1, 1)
+    reach = reach / torch.where(level, torch.ones_like(right), right)
+    far = torch.where(~level & (right > 0), reach, torch.inf).amin(0).view(-1, 1)
+    near = torch.where(~level & (right < 0), reach, -torch.inf).amax(0).view(-1, 1)
+    inside = (x >= near) & (x <= far) & open_rows
     return inside.view(1, 1, height, width).to(cells.dtype)
 
 
@@ -150,13 +155,14 @@ def _of_plate(plate: Plate) -> tuple[Tensor, Tensor, Tensor]:
 def _changed(rgb: Tensor, screen: Fitted, plate: Plate) -> Tensor:
     """Where the frame does not show what the plate shows, grown and closed, 0 or 1."""
     seen = soften(soften(rgb))
-    stops = torch.log2((seen + _LEAST) / (plate.shown + _LEAST))
-    # The exposure's change, from what the screen tells, on the plate's level.
+    now, then = torch.log2(seen + _LEAST), torch.log2(plate.shown + _LEAST)
     known = screen.sure.sum()
     if float(known) > 0:
-        common = (stops * screen.sure).sum((-2, -1), keepdim=True) / known
-        stops = stops - common
-    off = (stops.abs().amax(1, keepdim=True) > _CHANGED).to(rgb.dtype)
+        # The exposure's change, from what the screen tells.
+        now = now - ((now - then) * screen.sure).sum((-2, -1), keepdim=True) / known
+    # Two pixels of play: an edge that moved a little is no change.
+    above, below = now - grow(then, 2), shrink(then, 2) - now
+    off = (torch.maximum(above, below).amax(1, keepdim=True) > _CHANGED).to(rgb.dtype)
     off = off * (1 - soften(screen.sure))
     size = max(rgb.shape[-2:])
     fine, gap, margin = max(1, size // 400), max(2, size // 60), max(1, size // 120)

@@ -18,7 +18,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from models.plate import Plate
-from models.pyramid import enlarge, grow, pool, soften
+from models.pyramid import enlarge, grow, pool, shrink, soften
 
 _MOST_SHIFT, _MOST_TURN = 0.03, 0.03
 """chosen: beyond 3 % of the frame, 1.7 degrees or 3 % of the size it is another position, which
@@ -83,9 +83,9 @@ def find_move(frame: Tensor, plate: Tensor) -> Move:
     alike = _alike(frame, plate)
     first, second = _detail(frame), _detail(plate)
     move = Move()
-    for factor in (8, 4, 2, 1):
+    for factor in (8, 4, 2):  # a fiftieth of a pixel is told at half size, too
         small = pool(first, factor), pool(second, factor), pool(alike, factor)
-        for _ in range(5):
+        for _ in range(8):
             step = _step(*small, move)
             if step is None:
                 return Move()
@@ -96,7 +96,8 @@ def find_move(frame: Tensor, plate: Tensor) -> Move:
         return Move()
     if max(abs(move.turn), abs(move.grow)) > _MOST_TURN:
         return Move()
-    before, after = (_remains(first, moved(second, m), alike) for m in (Move(), move))
+    weight = alike * _edges(soften(second))
+    before, after = (_remains(first, moved(second, m), weight) for m in (Move(), move))
     return move if after < _GAIN * before else Move()
 
 
@@ -130,16 +131,24 @@ def _detail(rgb: Tensor) -> Tensor:
 
 
 def _alike(frame: Tensor, plate: Tensor) -> Tensor:
-    """Where two pictures have the same colours, apart from a common gain in each channel."""
-    off = pool(_log(frame) - _log(plate), 8)
-    off = off - off.flatten(2).median(2).values[..., None, None]
-    ok = (off.abs().amax(1, keepdim=True) < 0.5).to(frame.dtype)
+    """Where a frame has a colour that the plate has nearby, apart from a gain in each channel."""
+    first, second = pool(_log(frame), 8), pool(_log(plate), 8)
+    first = first - (first - second).flatten(2).median(2).values[..., None, None]
+    reach = max(1, round(max(frame.shape[-2:]) * _MOST_SHIFT / 2 / 8))
+    off = torch.maximum(first - grow(second, reach), shrink(second, reach) - first)
+    ok = (off.amax(1, keepdim=True) < 0.3).to(frame.dtype)
     return enlarge(1 - grow(1 - ok, 1), (frame.shape[-2], frame.shape[-1]))
 
 
-def _remains(first: Tensor, second: Tensor, alike: Tensor) -> float:
-    off = pool(first - second, 2).abs()[pool(alike, 2) > 0.5]
-    return float(off.median()) if off.numel() else 0.0
+def _remains(first: Tensor, second: Tensor, weight: Tensor) -> float:
+    off = pool(first - second, 2).abs().clamp_max(0.3)
+    weight = pool(weight, 2)
+    return float((off * weight).sum() / weight.sum().clamp_min(1e-6))
+
+
+def _edges(x: Tensor) -> Tensor:
+    """How steep a picture is, squared: where a move shows."""
+    return (grow(x, 1) + grow(-x, 1)).square()
 
 
 def _step(first: Tensor, second: Tensor, alike: Tensor, move: Move) -> list[float] | None:
@@ -157,13 +166,16 @@ def _step(first: Tensor, second: Tensor, alike: Tensor, move: Move) -> list[floa
     seen = inside > 0.5
     if int(seen.sum()) < 200:
         return None
-    scale = 1.4826 * off[seen].abs().median().clamp_min(1e-4)
+    # The scatter where it is steep: over flat parts nothing differs, moved or not.
+    steep = (dx.square() + dy.square())[seen]
+    tops = steep >= steep[::7].sort().values[int(0.8 * len(steep[::7]))]
+    scale = 1.4826 * off[seen][tops].abs().median().clamp_min(1e-3)
     weight = inside * (1 - (off / (4.685 * scale)).square()).clamp_min(0).square()
     slopes = slopes.flatten(1).double()
     weighed = slopes * weight.flatten().double()
     normal = weighed @ slopes.T
-    # Relative ridge: where only one direction shows detail the other stays.
-    ridge = 1e-3 * float(normal.diagonal().mean()) + 1e-9
+    # Where only one direction shows detail the other stays.
+    ridge = 0.01 * float(normal.diagonal().max()) + 1e-9
     normal = normal + ridge * torch.eye(4, device=at.device)
     found = torch.linalg.solve(normal, weighed @ off.flatten().double())
     steps: list[float] = found.tolist()

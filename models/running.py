@@ -7,15 +7,10 @@ remembered behind a subject is scaled with them.
 
 from __future__ import annotations
 
-import torch
 from torch import Tensor
 
 from models.field import Fitted
 from models.screen import Hue
-
-_RATE = 0.1
-"""chosen: share of a new frame; noise averages over about ten frames, a drift lags less than the
-fit's own error."""
 
 
 class Running:
@@ -44,16 +39,12 @@ class Running:
         self._color = None
 
     def learn(self, screen: Fitted) -> None:
-        """Take over what a frame surely shows.
+        """Take over what a frame shows, and keep what it hides.
 
         Args:
             screen: as fitted to the frame, from the guess where there was one.
         """
-        old = self.guess(screen.hue, (screen.smooth.shape[-2], screen.smooth.shape[-1]))
-        # Where it is hidden the fit has already scaled what was remembered to today's light.
-        self._color = (
-            screen.smooth
-            if old is None
-            else torch.lerp(screen.smooth, old, (1 - _RATE) * screen.sure)
-        )
+        # Bare screen as it is now, and what is hidden as it was, scaled by the fit to today's
+        # light: a mean over frames would lag behind lamps, and differently in the two.
+        self._color = screen.smooth
         self._hue = screen.hue

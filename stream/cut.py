@@ -31,6 +31,8 @@ from stream.painted import read_mask
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 TURNS = (0, 90, 180, 270)
+# chosen: less of a frame than this is the screen's own edge.
+LEAST_GARBAGE = 0.02
 
 
 def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -168,6 +170,11 @@ def _trouble(cut: Cut) -> str | None:
         return "no green or blue screen is to be seen in it, so all of it was kept"
     if cut.plate_fits is False:
         return "the plate does not show this screen, so it was cut without the plate"
+    if cut.garbage is not None and float(cut.garbage.mean()) > LEAST_GARBAGE:
+        return (
+            "what lies beside or below the screen was kept, since somebody may stand before it; "
+            "a clean plate (--plate) takes walls and stands away"
+        )
     return None
 
 

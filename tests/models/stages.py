@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import math
-
 import torch
 from torch import Tensor
 
 from models.color import SRGB_8BIT, Encoding, Planes, rgb_to_planes
 from models.keyer import Cut, Grade, Keyer
+from models.pyramid import grow, shrink
+from models.screen import Hue, find, normalised_difference
 from models.transfer import encode
 from tests.models.rendered import (
     GREEN,
     HEIGHT,
     WIDTH,
+    Shown,
     colour,
     ellipse,
     grid,
@@ -118,5 +119,18 @@ def keyed(
     return keyer.cut(rgb_planes(picture, encoding), encoding)
 
 
-def turned(degrees: float) -> float:
-    return math.radians(degrees)
+def naive(picture: Tensor, hue: Hue = Hue.GREEN) -> Tensor:
+    """The normalised colour difference from one middle colour: what each scene defeats."""
+    found = find(picture, hue)
+    assert found is not None
+    return normalised_difference(picture, found[1].expand_as(picture), hue).clamp(0, 1)
+
+
+def bare_error(alpha: Tensor, truth: Shown) -> Tensor:
+    """Alpha where nothing but screen is, two pixels and more from the subject."""
+    return alpha[grow(truth.alpha, 2) < 0.001]
+
+
+def solid(alpha: Tensor, truth: Shown) -> Tensor:
+    """Alpha where nothing but subject is."""
+    return alpha[shrink(truth.alpha, 2) > 0.999]

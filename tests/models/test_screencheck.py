@@ -355,7 +355,7 @@ def test_a_plate_of_another_screen_is_left_out() -> None:
 def test_places_are_those_of_the_upright_picture() -> None:
     lit = stopped(blob(0.25, 0.75, 0.12))
     for turns in range(4):
-        planes = upright(turn(lit, -turns % 4))._planes
+        planes = upright(turn(lit, -turns % 4)).planes
         report = measure(Upright(planes, RGB_16, turns))
         assert report is not None
         assert near(report.brightest[0], 0.25, 0.75, 0.05)
@@ -373,6 +373,6 @@ def test_size_does_not_matter() -> None:
 
 def test_the_frame_stays_as_it_was() -> None:
     frame = upright(before(LIGHT))
-    copies = [p.clone() for p in frame._planes]
+    copies = [p.clone() for p in frame.planes]
     measure(frame, plate=upright(LIGHT))
-    assert all(torch.equal(a, b) for a, b in zip(frame._planes, copies, strict=True))
+    assert all(torch.equal(a, b) for a, b in zip(frame.planes, copies, strict=True))
