@@ -34,6 +34,7 @@ from models.resample import Placement, resize, scaled_part, visible
 from models.running import Running
 from models.screen import Hue
 from models.settings import KeySettings as KeySettings
+from models.siting import sited
 from models.steady import Steady
 from models.upright import Upright
 from models.window import bounds, hull, inside, moved, scaled
@@ -143,8 +144,7 @@ class Keyer:
         Raises:
             ShapeError: planes that do not belong together, or a plate or mask of another size.
         """
-        frame = self._upload(planes, encoding, quarter_turns)
-        return self._cut_whole(frame, frame)
+        return next(iter(self.cut_sequence([(planes, encoding, quarter_turns)])))
 
     def cut_sequence(self, frames: Iterable[tuple[Planes, Encoding, int]]) -> Iterator[Cut]:
         """Cut the subject out of a clip: a new one begins with every call.
@@ -162,11 +162,13 @@ class Keyer:
             ShapeError: as in `cut`.
         """
         steady = Steady()
+        told: Encoding | None = None
         for planes, encoding, turns in frames:
-            shown = self._upload(planes, encoding, turns)
-            calm = shown
+            if told != encoding:
+                told, found = encoding, sited(planes, encoding)
+            shown = calm = self._upload(planes, found, turns)
             if self.grade is Grade.FINAL:
-                calm = Upright(steady.follow(shown.planes, encoding), encoding, turns)
+                calm = Upright(steady.follow(shown.planes, found), found, turns)
             yield self._cut_whole(calm, shown)
 
     def _cut_whole(self, frame: Upright, noisy: Upright) -> Cut:

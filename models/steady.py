@@ -31,10 +31,13 @@ from models.transfer import Transfer
 _LONGEST = 8.0
 """chosen: frames that an average weighs as; noise falls to a quarter, and light that drifts within
 the noise is followed within a quarter of a second."""
-_ALIKE, _OTHER = 1.8, 5.0
-"""chosen: a place of 6x6 pixels is at rest while its mean square difference stays within so many
-deviations of what noise gives, and has changed from so many on. On noisy clips of people who sway
-by parts of a pixel, later bounds made the matte calmer and less exact, earlier ones the reverse."""
+_REACH = 3
+"""Radius of a place, in squares of 2x2 pixels."""
+_ALIKE, _OTHER = 1.12, 1.4
+"""chosen: a place is at rest while its mean square difference stays within this multiple of what
+noise gives, and has changed from that on; white noise alone stays within a tenth. On noisy clips
+of people who sway by parts of a pixel, wider bounds and smaller places made the matte calmer and
+less exact, narrower ones the reverse."""
 _LEAST, _MOST = 0.6, 6.0
 """Bounds of the noise's standard deviation, in codes of 8 bit: rounding twice, and a very noisy
 camera (900 electrons at white give 5)."""
@@ -61,7 +64,8 @@ class _Past:
 
 
 def _box(x: Tensor) -> Tensor:
-    return functional.avg_pool2d(functional.pad(x, (1, 1, 1, 1), mode="replicate"), 3, 1)
+    padded = functional.pad(x, (_REACH,) * 4, mode="replicate")
+    return functional.avg_pool2d(padded, 2 * _REACH + 1, 1)
 
 
 class Steady:
@@ -103,9 +107,7 @@ class Steady:
         counts = spread.new_tensor([p.numel() for p in now])
         weight = (counts / counts.sum() / noise.square()).view(1, 3, 1, 1)
         differs = _box((spread * weight).sum(1, keepdim=True))
-        # A mean of k squares of white noise is 1 with a variance of 2 / k (chi-square).
-        deviation = (2 / (36 * counts.sum() / counts[0])).sqrt()
-        t = (((differs - 1) / deviation - _ALIKE) / (_OTHER - _ALIKE)).clamp_(0, 1)
+        t = ((differs - _ALIKE) / (_OTHER - _ALIKE)).clamp_(0, 1)
         at_rest = shrink(1 - t * t * (3 - 2 * t), 1)
         frames = (1 + at_rest * past.frames).clamp_max_(_LONGEST)
         share = 1 / frames

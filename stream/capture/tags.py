@@ -9,7 +9,8 @@ range      JPEG, the yuvj formats and RGB are full; everything else is narrow.
 transfer   JPEG and RGB are sRGB; everything else is BT.709.
 siting     RGB, 4:4:4, JPEG and MPEG-1 are centre; BT.2020 in HEVC, VP9 and AV1 is top-left;
            everything else (MPEG-2, MPEG-4, AVC, 4:2:2 from cameras) is left. The media library does
-           not hand over a stream's own siting tag, so the siting always comes from this rule.
+           not hand over a stream's own siting tag, so the siting always comes from this rule
+           (`models/siting.py` measures it where a clip is cut).
 
 Curves that differ from one of ours only by name are read as that one: BT.601, BT.2020 at 10 and 12
 bit, SMPTE 240M and xvYCC as BT.709; gamma 2.2 and 2.8 as sRGB and BT.709, with a remark. Primaries
