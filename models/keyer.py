@@ -7,13 +7,14 @@ every pixel that is neither surely screen nor surely subject is solved at full s
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
-from enum import Enum
+from dataclasses import replace
 
 import torch
 from torch import Tensor
 
-from models import mask, matte, screen, shadow
+from models import mask, matte, shadow
+from models.analysis import Analysis, Known
+from models.analysis import Grade as Grade
 from models.color import Encoding, Planes
 from models.composite import Scene
 from models.cut import Composite as Composite
@@ -23,50 +24,17 @@ from models.cut import Shade
 from models.despill import despill, unmix
 from models.edge import choke
 from models.errors import ShapeError
-from models.field import Fitted, fit
+from models.estimator import trained
+from models.features import look_up
 from models.laying import Laying
 from models.mask import Mask
-from models.outside import with_outside
-from models.plate import Plate, plate_misfit, read_plate
 from models.pyramid import enlarge_part, grow
-from models.register import registered
 from models.resample import Placement, resize, scaled_part, visible
-from models.running import Running
-from models.screen import Hue
 from models.settings import KeySettings as KeySettings
 from models.siting import sited
 from models.steady import Steady
 from models.upright import Upright
 from models.window import bounds, hull, inside, moved, scaled
-
-
-class Grade(Enum):
-    """How much work a picture gets: ``LIVE`` is a subset of ``FINAL``."""
-
-    LIVE = "live"
-    FINAL = "final"
-
-
-_ANALYSIS_SIDE = {Grade.LIVE: 320, Grade.FINAL: 1280}
-"""chosen: longest side of the analysis in pixels; finer was no better on rendered scenes."""
-_FOLLOW = {Grade.LIVE: 6, Grade.FINAL: 24}
-_ROUNDS = {Grade.LIVE: 1, Grade.FINAL: 2}
-
-_MISFIT_STOPS = 0.35
-"""chosen: a plate moved by a few pixels or brighter by .15 stop stays under .05 on rendered
-scenes; a plate of another screen or a turned one lies above .4."""
-
-
-@dataclass(frozen=True)
-class _Known:
-    """What the analysis of a whole frame told."""
-
-    bare: Fitted | None
-    subject: matte.Subject | None
-    plate_fits: bool | None
-    noise: float
-    where: tuple[slice, slice]
-    dark: Tensor | None = None
 
 
 class Keyer:
@@ -92,11 +60,11 @@ class Keyer:
                 else every frame is cut by itself.
         """
         self.grade = grade
-        self._running = Running() if clip else None
         self.settings = settings or KeySettings()
         self.device = torch.device(device)
-        self._plate: Upright | None = None
-        self._plate_small: Plate | None = None
+        self.network = trained(grade.value, self.device)
+        """Without it alpha is solved between the two colours alone."""
+        self._analysis = Analysis(grade, self.settings, clip)
         self._mask: Mask | None = None
         self._laying = Laying(self.settings.light_wrap)
 
@@ -110,9 +78,10 @@ class Keyer:
             encoding: how to read them.
             quarter_turns: clockwise turns that make the plate upright.
         """
-        self._plate = self._plate_small = None
+        plate = None
         if planes is not None:
-            self._plate = self._upload(planes, encoding or Encoding(), quarter_turns)
+            plate = self._upload(planes, encoding or Encoding(), quarter_turns)
+        self._analysis.set_plate(plate)
 
     def set_mask(self, painted: Mask | None) -> None:
         """Keep strokes painted by hand that override the matte of every frame, or drop them.
@@ -131,7 +100,7 @@ class Keyer:
         Returns:
             The share of the picture, 0 to 1; 1 where no screen is to be seen.
         """
-        return self._read_plate(self._upload(planes, encoding, quarter_turns)).occupied
+        return self._analysis.read_plate(self._upload(planes, encoding, quarter_turns)).occupied
 
     def cut(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Cut:
         """Cut the subject out of a frame at full size.
@@ -144,13 +113,14 @@ class Keyer:
         Raises:
             ShapeError: planes that do not belong together, or a plate or mask of another size.
         """
-        return next(iter(self.cut_sequence([(planes, encoding, quarter_turns)])))
+        frame = self._upload(planes, sited(planes, encoding), quarter_turns)
+        return self._cut_whole(frame, self._analyse(frame))
 
     def cut_sequence(self, frames: Iterable[tuple[Planes, Encoding, int]]) -> Iterator[Cut]:
         """Cut the subject out of a clip: a new one begins with every call.
 
         Final grade holds the matte still where nothing moves. Only the past is looked at: a frame
-        is read when its cut is asked for, and the first one is cut as `cut` does.
+        is read when its cut is asked for.
 
         Args:
             frames: planes, encoding and quarter turns of each, as in `cut`.
@@ -169,10 +139,9 @@ class Keyer:
             shown = calm = self._upload(planes, found, turns)
             if self.grade is Grade.FINAL:
                 calm = Upright(steady.follow(shown.planes, found), found, turns)
-            yield self._cut_whole(calm, shown)
+            yield self._cut_whole(calm, replace(self._analyse(calm, shown), in_clip=True))
 
-    def _cut_whole(self, frame: Upright, noisy: Upright) -> Cut:
-        known = self._analyse(frame, noisy)
+    def _cut_whole(self, frame: Upright, known: Known) -> Cut:
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
         strokes = None if self._mask is None else self._mask.strokes
         cut = self._cut(frame.linear(*everywhere), known, frame.size, *everywhere, 1.0, strokes)
@@ -248,7 +217,7 @@ class Keyer:
         if self._mask is not None:
             strokes = resize(self._mask.strokes[..., rows, columns], extent)
         if known.dark is not None:
-            dark_at = bounds(grow(known.dark, 1) > 0, self._factor(frame.size), frame.size)
+            dark_at = bounds(grow(known.dark, 1) > 0, self._analysis.factor(frame.size), frame.size)
             inner = inside(dark_at, shrink, origin, extent)
             if inner is not None:
                 dark = shadow.window(known.dark, full, origin, extent, inner, strokes)
@@ -288,92 +257,24 @@ class Keyer:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
         return Upright((y, cb, cr), encoding, quarter_turns)
 
-    def _plate_at(self, size: tuple[int, int], frame_size: tuple[int, int]) -> Plate | None:
-        """The plate scaled to the analysis, made once per size."""
-        if self._plate is None:
-            return None
-        have = self._plate.size
-        if have != frame_size:
-            raise ShapeError(
-                f"clean plate: it is {have[1]}x{have[0]} and the frame is "
-                f"{frame_size[1]}x{frame_size[0]} (width x height, upright); take a new plate "
-                "with this camera standing as it does now"
-            )
-        if self._plate_small is None or self._plate_small.color.shape[-2:] != size:
-            self._plate_small = self._read_plate(self._plate)
-        return self._plate_small
-
-    def _read_plate(self, plate: Upright) -> Plate:
-        """A plate at analysis size, without what stands in it."""
-        taken = plate.reduced(self._factor(plate.size))
-        return read_plate(taken, screen.find(taken, self._wanted()))
-
-    def _wanted(self) -> Hue | None:
-        return None if self.settings.screen == "auto" else Hue[self.settings.screen.upper()]
-
-    def _factor(self, size: tuple[int, int]) -> int:
-        return max(1, round(max(size) / _ANALYSIS_SIDE[self.grade]))
-
-    def _analyse(self, frame: Upright, noisy: Upright | None = None) -> _Known:
-        """What the whole frame tells of its screen and its subject.
-
-        Args:
-            frame: the frame that is keyed.
-            noisy: as it was before anything was averaged, where that is another; what moves in an
-                averaged frame is as noisy as ever.
-        """
+    def _analyse(self, frame: Upright, noisy: Upright | None = None) -> Known:
+        """What the whole frame tells, with what is painted over it."""
         if self._mask is not None and self._mask.size != frame.size:
             have = self._mask.size
             raise ShapeError(
                 f"mask: it is {have[1]}x{have[0]} and the frame is {frame.size[1]}x{frame.size[0]} "
                 "(width x height, upright); paint it over this frame at its full size"
             )
-        small = frame.reduced(self._factor(frame.size))
-        plate = self._plate_at((small.shape[-2], small.shape[-1]), frame.size)
-        found = screen.find(small, self._wanted())
-        everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
-        if found is None:
-            return _Known(None, None, None, 0.0, everywhere)
-        hue, color = found
-        final = self.grade is Grade.FINAL
-        fits = None if plate is None else plate_misfit(small, plate.color, hue) < _MISFIT_STOPS
-        plate = plate if fits else None
-        if plate is not None and final:
-            plate = registered(small, plate)
-        bare = self._fit(small, hue, color, plate)
-        bare = with_outside(small, bare, plate)
-        # What is held out looks like screen to all that follows.
-        kept = torch.lerp(small, bare.color, bare.hold_out)
-        subject = matte.find_subject(kept, bare, _FOLLOW[self.grade], close=final)
-        unclear = torch.minimum(1 - bare.sure, 1 - bare.hold_out) > 0
-        where = bounds(unclear, self._factor(frame.size), frame.size)
-        if self._mask is not None:
-            where = hull(where, bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size))
-        noise = bare.noise((noisy or frame).sampled(self._factor(frame.size)))
-        dark = None
-        if self.settings.shadow == "keep":
-            lit = None if plate is None else plate.color
-            dark = shadow.darkness(small, bare, lit, subject.core)
-        return _Known(bare, subject, fits, noise, where, dark)
-
-    def _fit(self, small: Tensor, hue: Hue, color: Tensor, plate: Plate | None) -> Fitted:
-        """Fit the screen, from the plate, else from what a clip showed of it, else anew."""
-        if plate is not None:
-            return fit(small, plate.color, hue, from_plate=True)
-        if self._running is None:
-            return fit(small, color, hue, from_plate=False)
-        lately = self._running.guess(hue, (small.shape[-2], small.shape[-1]))
-        if lately is not None and plate_misfit(small, lately, hue) > _MISFIT_STOPS:
-            lately = None
-            self._running.forget()
-        bare = fit(small, color if lately is None else lately, hue, lately is not None)
-        self._running.learn(bare)
-        return bare
+        known = self._analysis(frame, noisy)
+        if self._mask is None:
+            return known
+        painted = bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size)
+        return replace(known, where=hull(known.where, painted))
 
     def _cut(
         self,
         shown: Tensor,
-        known: _Known,
+        known: Known,
         size: tuple[int, int],
         rows: slice,
         columns: slice,
@@ -387,52 +288,58 @@ class Keyer:
             if strokes is not None:
                 alpha, fg = mask.override(alpha, fg, shown, strokes)
             return Cut(alpha, fg, False, known.plate_fits)
-        forced = matte.step(subject.core, 0.2, 0.9)
-        forms = [bare.color, subject.color, forced, subject.own_key, bare.hold_out]
-        small = torch.cat(forms, 1)
-        wide = enlarge_part(small, rows, columns, size)
-        back, front, core, own_key = wide[:, 0:3], wide[:, 3:6], wide[:, 6:7], wide[:, 7:8]
-        rough = matte.normalised_difference(shown, back, bare.hue) * (1 - wide[:, 8:9])
-        # chosen: alpha begins at three deviations of the noise (which a reduction averages); at a
-        # fifth at the most, or hair would go with the noise.
-        noise = 3 * known.noise * min(1.0, scale)
-        black = max(self.settings.clip_black, min(noise, 0.2))
-        alpha, fg = self._solve(shown, back, front, core, rough, black)
+        noise = known.noise * min(1.0, scale)
+        asked = matte.ask(shown, bare, subject, noise, rows, columns, size)
+        alpha, fg = self._estimate(shown, subject, asked, known.in_clip)
         if self.settings.choke:
             alpha, fg = choke(alpha, fg, self.settings.choke * scale)
         if strokes is not None:
             alpha, fg = mask.override(alpha, fg, shown, strokes)
+        own_key = enlarge_part(subject.own_key, rows, columns, size)
         amounts = self.settings.despill, self.settings.despill_luminance
-        fg = despill(fg, back, own_key, bare.hue, *amounts)
+        fg = despill(fg, asked.back, own_key, bare.hue, *amounts)
         return Cut(alpha, fg, True, known.plate_fits, garbage=bare.unsettled)
 
-    def _solve(
-        self,
-        rgb: Tensor,
-        back: Tensor,
-        front: Tensor,
-        core: Tensor,
-        rough: Tensor,
-        black: float,
+    def _estimate(
+        self, shown: Tensor, subject: matte.Subject, asked: matte.Asked, in_clip: bool
     ) -> tuple[Tensor, Tensor]:
-        """Alpha and unmixed foreground of pixels whose two colours are known."""
-        # The core was found small: a pixel that is plainly screen by itself is not forced.
-        core = core * ((rough - 0.1) * 5).clamp_(0, 1)
-        undecided = (core < 1) & (rough > black * 0.5)
-        alpha, fg = core.clone(), rgb.clone()
-        if self.device.type == "cpu":
-            # Few pixels are undecided: on a CPU gathering them costs less than solving all.
-            index = undecided.flatten().nonzero().flatten()
-            pixels, behind, before, first = (
-                x.flatten(2)[..., index] for x in (rgb, back, front, rough)
-            )
-            solved = matte.solve(pixels, behind, before, first, _ROUNDS[self.grade])
-            alpha.view(-1)[index] = torch.maximum(solved[0, 0], core.view(-1)[index])
-            fg.view(1, 3, -1)[..., index] = unmix(pixels, solved, behind, before)
+        """Alpha and unmixed foreground of a window."""
+        own, behind = (
+            x[0].flatten(1).index_select(1, asked.index)[None] for x in (shown, asked.back)
+        )
+        front = look_up(subject.color, asked.row, asked.column)[None]
+        if self.network is None:
+            found = matte.plain(own, behind, front, subject, asked)
         else:
-            solved = matte.solve(rgb, back, front, rough, _ROUNDS[self.grade])
-            alpha = torch.where(undecided, torch.maximum(solved, core), alpha)
-            fg = torch.where(undecided, unmix(rgb, solved, back, front), fg)
-        white = max(black + 0.01, self.settings.clip_white)
-        alpha = ((alpha - black) / (white - black)).clamp_(0, 1)
+            found = self.network.estimate(subject.told, asked.pixels, asked.row, asked.column)
+            if self.grade is Grade.FINAL and not in_clip:
+                # Of polished metal the network has seen little: there the two colours, which err
+                # towards solid, have half a say. In clips that say would flicker.
+                plain = matte.plain(own, behind, front, subject, asked)
+                found = torch.maximum(found, (found + plain) / 2)
+        black, white = self.settings.clip_black, self.settings.clip_white
+        found = ((found - black) / (white - black)).clamp_(0, 1)
+        alpha, fg = asked.solid.to(shown.dtype), shown.clone()
+        alpha.view(-1)[asked.index] = found
+        fg.view(3, -1)[:, asked.index] = unmix(own, found[None, None], behind, front)[0]
         return alpha, fg
+
+    def describe(
+        self, planes: Planes, encoding: Encoding
+    ) -> tuple[matte.Subject, matte.Asked] | None:
+        """What the network is told about an upright frame: for its training.
+
+        Args:
+            planes, encoding: as in `cut`.
+
+        Returns:
+            None where the frame shows no screen.
+        """
+        frame = self._upload(planes, encoding, 0)
+        known = self._analyse(frame)
+        if known.bare is None or known.subject is None:
+            return None
+        everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
+        shown = frame.linear(*everywhere)
+        asked = matte.ask(shown, known.bare, known.subject, known.noise, *everywhere, frame.size)
+        return known.subject, asked

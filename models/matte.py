@@ -18,7 +18,9 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from models.pyramid import enlarge, grow, pool, shrink, soften, spread
+from models.features import Context, context, look_up, pixels, radius
+from models.field import Fitted
+from models.pyramid import enlarge, enlarge_part, extent, grow, pool, shrink, soften, spread
 from models.screen import Hue, Screen
 from models.screen import normalised_difference as normalised_difference
 
@@ -47,11 +49,17 @@ class Subject:
         own_key: (1, 1, h, w) in [0, .5], how far the subject's own colour, deep inside and away
             from the screen's light, stands above the mean of the two other channels, as a share
             of their sum: 0 for hair, skin and neutral cloth, high for yellow and green cloth.
+        near: (1, 1, h, w), 1 where a pixel may be subject at all, else 0.
+        solid: (1, 1, h, w), 1 where a pixel is subject unless it looks like screen, else 0.
+        told: what the network is told about the frame.
     """
 
     color: Tensor
     core: Tensor
     own_key: Tensor
+    near: Tensor
+    solid: Tensor
+    told: Context
 
 
 _FLAT = 0.25
@@ -106,7 +114,14 @@ def _own_key(rgb: Tensor, hue: Hue) -> Tensor:
     return (above / total.clamp_min(1e-3)).clamp_(0, 0.5)
 
 
-def find_subject(rgb: Tensor, screen: Screen, rounds: int, close: bool) -> Subject:
+def _foreign(rgb: Tensor, screen: Screen) -> Tensor:
+    """How far the other channels are from the screen's, as a share of its own channel."""
+    key = screen.hue.value
+    off = (rgb - screen.color).abs() / screen.color[:, key : key + 1].clamp_min(1e-3)
+    return torch.maximum(off[:, 0:1], off[:, 3 - key : 4 - key])
+
+
+def find_subject(rgb: Tensor, screen: Screen, rounds: int, close: bool, noise: float) -> Subject:
     """Find the core and spread its colour.
 
     Args:
@@ -114,6 +129,7 @@ def find_subject(rgb: Tensor, screen: Screen, rounds: int, close: bool) -> Subje
         screen: the screen at the same size.
         rounds: how far, in steps of two pixels, the core may follow spill; 0 for not at all.
         close: close what the screen does not reach.
+        noise: the noise of the matte over the bare screen.
 
     Returns:
         The subject at the same size.
@@ -136,7 +152,75 @@ def find_subject(rgb: Tensor, screen: Screen, rounds: int, close: bool) -> Subje
     deep = shrink(core, max(1, max(size) // 100))
     known = pool(deep, 4)
     inside = spread(pool(rgb * deep, 4) / known.clamp_min(1e-6), known)
-    return Subject(enlarge(color, size), core, enlarge(_own_key(inside, screen.hue), size))
+    front, own_key = enlarge(color, size), enlarge(_own_key(inside, screen.hue), size)
+    # chosen: single strands are seen no further from what stands out of the noise.
+    # Polished metal shows the screen's light, but never the screen's little in other channels.
+    foreign = (_foreign(rgb, screen) > max(0.1, 3 * noise)) | (rough > max(0.04, 1.5 * noise))
+    near = grow(foreign.to(rgb.dtype), radius(size, 4))
+    solid = step(core, 0.2, 0.9) > 0.99
+    if close:
+        solid = solid | (shrink(rough, radius(size, 2)) > 0.93)
+    told = context(rgb, screen, rough, front, core, own_key)
+    return Subject(front, core, own_key, near, solid.to(rgb.dtype), told)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The pixels of a window whose alpha is not plain, and what the network is told about them.
+
+    Attributes:
+        index: (N,) int64, their flat positions in the window.
+        row: (N,) float, where they lie in the frame, 0 at its upper edge and 1 at its lower.
+        column: (N,) float, likewise.
+        pixels: (23, N) float, from `features.pixels`.
+        rough: (N,) float, the normalised colour difference of each, not clamped.
+        solid: (1, 1, H, W) bool, which of the others are subject.
+        back: (1, 3, H, W) linear Rec.709, the bare screen of the window.
+    """
+
+    index: Tensor
+    row: Tensor
+    column: Tensor
+    pixels: Tensor
+    rough: Tensor
+    solid: Tensor
+    back: Tensor
+
+
+def ask(
+    rgb: Tensor,
+    screen: Fitted,
+    subject: Subject,
+    noise: float,
+    rows: slice,
+    columns: slice,
+    size: tuple[int, int],
+) -> Asked:
+    """Find the pixels that need an estimate.
+
+    Args:
+        rgb: (1, 3, H, W) float, linear Rec.709, a window of the frame at full size.
+        screen: the bare screen of the whole frame, at analysis size.
+        subject: likewise.
+        noise: the noise of the matte over the bare screen.
+        rows: where the window lies; start and stop given.
+        columns: likewise.
+        size: (H, W) of the whole frame.
+    """
+    small = torch.cat([screen.color, subject.near, subject.solid, screen.hold_out], 1)
+    wide = enlarge_part(small, rows, columns, size)
+    back = wide[:, 0:3]
+    rough = normalised_difference(rgb, back, screen.hue) * (1 - wide[:, 5:6])
+    # The solid part was found small: a pixel that looks like screen by itself is asked.
+    solid = (wide[:, 4:5] > 0.99) & (rough > 0.5)
+    index = ((wide[:, 3:4] > 0) & ~solid).flatten().nonzero()[:, 0]
+    whole = extent((small.shape[-2], small.shape[-1]), size)
+    row = (index // rgb.shape[-1] + (rows.start + 0.5)) / whole[0]
+    column = (index % rgb.shape[-1] + (columns.start + 0.5)) / whole[1]
+    key = back[0, screen.hue.value].flatten().index_select(0, index)
+    described = pixels(rgb, rough, key, index, screen.hue, noise)
+    first = rough.flatten().index_select(0, index)
+    return Asked(index, row, column, described, first, solid, back)
 
 
 def _dot(x: Tensor, y: Tensor) -> Tensor:
@@ -163,20 +247,38 @@ def _project(rgb: Tensor, back: Tensor, front: Tensor, alpha: Tensor) -> Tensor:
     return found.clamp_(0, 1)
 
 
-def solve(rgb: Tensor, back: Tensor, front: Tensor, rough: Tensor, rounds: int) -> Tensor:
-    """Alpha of single pixels between their two colours.
+def solve(rgb: Tensor, back: Tensor, front: Tensor, rough: Tensor) -> Tensor:
+    """Alpha of single pixels between their two colours alone.
 
     Args:
         rgb: (1, 3, N) float, linear Rec.709, the pixels.
         back: (1, 3, N), the bare screen at each.
         front: (1, 3, N), the foreground at each.
         rough: (1, 1, N), the normalised difference of each, not clamped: the first alpha.
-        rounds: 1 or more; each takes its covariances from the alpha before.
 
     Returns:
         (1, 1, N) float, coverage, in [0, 1].
     """
     alpha = rough.clamp(0, 1)
-    for _ in range(rounds):
+    for _ in range(2):  # each round takes its covariances from the alpha before
         alpha = _project(rgb, back, front, alpha)
     return alpha
+
+
+def plain(own: Tensor, behind: Tensor, front: Tensor, subject: Subject, asked: Asked) -> Tensor:
+    """Alpha by the two colours and the core, without a network.
+
+    Args:
+        own: (1, 3, N) float, linear Rec.709, the pixels asked about.
+        behind: (1, 3, N), the bare screen at each.
+        front: (1, 3, N), the foreground at each.
+        subject: of the frame.
+        asked: where they lie.
+
+    Returns:
+        (N,) float, coverage, in [0, 1].
+    """
+    core = step(look_up(subject.core, asked.row, asked.column)[0], 0.2, 0.9)
+    # The core was found small: a pixel that is plainly screen by itself is not forced.
+    core = core * ((asked.rough - 0.1) * 5).clamp(0, 1)
+    return torch.maximum(solve(own, behind, front, asked.rough[None, None])[0, 0], core)

@@ -41,6 +41,21 @@ def enlarge(x: Tensor, size: tuple[int, int]) -> Tensor:
     return functional.interpolate(x, size, mode="bilinear", align_corners=False)
 
 
+def extent(have: tuple[int, int], size: tuple[int, int]) -> tuple[int, int]:
+    """How much of a picture a small field stands for, in the picture's pixels.
+
+    Args:
+        have: (h, w) of the field.
+        size: (H, W) of the picture.
+
+    Returns:
+        (H, W), or a little more where the field was pooled and its last squares hang over.
+    """
+    factor = -(-size[0] // have[0])
+    pooled = have == (-(-size[0] // factor), -(-size[1] // factor))
+    return (have[0] * factor, have[1] * factor) if pooled else size
+
+
 def enlarge_part(x: Tensor, rows: slice, columns: slice, size: tuple[int, int]) -> Tensor:
     """A window of a small field brought to ``size``, without making the whole where that can be.
 

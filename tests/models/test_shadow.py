@@ -196,14 +196,15 @@ def test_the_shadow_falls_on_the_background(scale: float, mirror: bool, grade: G
 
 def test_overlays_lie_above_the_shadow_and_far_pixels_stay() -> None:
     left = cast()
-    there = Scene(torch.rand(1, 3, HEIGHT, WIDTH))
+    there = Scene(torch.rand(1, 3, HEIGHT, WIDTH, generator=torch.Generator().manual_seed(4)))
     placed = Placement(1.0, 0, 0)
     planes = rgb_planes(scene(left).picture)
     keyer = Keyer(settings=KEEP)
     keyer.set_plate(rgb_planes(uneven(GREEN)), SRGB_8BIT)
     with_it = keyer.composite(planes, SRGB_8BIT, 0, there, placed).picture
     plain = (encode(there.below, Transfer.SRGB)[0].permute(1, 2, 0) * 255 + 0.5).to(torch.uint8)
-    assert torch.equal(with_it[:40, :100], plain[:40, :100])
+    off = (with_it[:40, :100].int() - plain[:40, :100].int()).abs()
+    assert int(off.max()) <= 1
     assert int((plain[112, 50].int() - with_it[112, 50].int()).min()) > 0
 
 

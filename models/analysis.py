@@ -1,0 +1,163 @@
+"""What a whole frame tells, seen small: its screen, its subject, its noise.
+
+The screen's colour and the subject's change slowly across a frame, so that a small copy shows them
+as well; single pixels are looked at later, at full size.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+import torch
+from torch import Tensor
+
+from models import matte, screen, shadow
+from models.errors import ShapeError
+from models.field import Fitted, fit
+from models.outside import with_outside
+from models.plate import Plate, plate_misfit, read_plate
+from models.register import registered
+from models.running import Running
+from models.screen import Hue
+from models.settings import KeySettings
+from models.upright import Upright
+from models.window import bounds
+
+
+class Grade(Enum):
+    """How much work a picture gets: ``LIVE`` is a subset of ``FINAL``."""
+
+    LIVE = "live"
+    FINAL = "final"
+
+
+_SIDE = {Grade.LIVE: 320, Grade.FINAL: 1280}
+"""chosen: longest side of the analysis in pixels; finer was no better on rendered scenes."""
+_FOLLOW = {Grade.LIVE: 6, Grade.FINAL: 24}
+
+_MISFIT_STOPS = 0.35
+"""chosen: a plate moved by a few pixels or brighter by .15 stop stays under .05 on rendered
+scenes; a plate of another screen or a turned one lies above .4."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """What the analysis of a whole frame told.
+
+    Attributes:
+        bare: the screen at analysis size; None where none is to be seen.
+        subject: likewise.
+        plate_fits: as in `models.cut.Cut`.
+        noise: the noise of the matte over the bare screen.
+        where: rows and columns of the frame outside of which there is nothing but screen.
+        dark: (1, 1, h, w) in [0, 1], the subject's shadow; None unless it is kept.
+        in_clip: the frame is one of a clip, whose matte must not flicker.
+    """
+
+    bare: Fitted | None
+    subject: matte.Subject | None
+    plate_fits: bool | None
+    noise: float
+    where: tuple[slice, slice]
+    dark: Tensor | None = None
+    in_clip: bool = False
+
+
+class Analysis:
+    """Analyses frames of one source; keeps its clean plate, and of a clip what it showed.
+
+    Args:
+        grade: how much work a frame gets.
+        settings: what a person set.
+        clip: the frames follow each other, so what they show of the screen is remembered.
+    """
+
+    def __init__(self, grade: Grade, settings: KeySettings, clip: bool) -> None:
+        self._grade, self._settings = grade, settings
+        self._running = Running() if clip else None
+        self._plate: Upright | None = None
+        self._plate_small: Plate | None = None
+
+    def set_plate(self, plate: Upright | None) -> None:
+        """Keep the picture of the bare screen, or drop it."""
+        self._plate, self._plate_small = plate, None
+
+    def factor(self, size: tuple[int, int]) -> int:
+        """How many pixels of a frame of ``size`` one of its analysis stands for, each way."""
+        return max(1, round(max(size) / _SIDE[self._grade]))
+
+    def read_plate(self, plate: Upright) -> Plate:
+        """A plate at analysis size, without what stands in it."""
+        taken = plate.reduced(self.factor(plate.size))
+        return read_plate(taken, screen.find(taken, self._wanted()))
+
+    def __call__(self, frame: Upright, noisy: Upright | None = None) -> Known:
+        """What the whole frame tells of its screen and its subject.
+
+        Args:
+            frame: the frame that is keyed.
+            noisy: as it was before anything was averaged, where that is another; what moves in an
+                averaged frame is as noisy as ever.
+
+        Raises:
+            ShapeError: the plate is of another size.
+        """
+        factor = self.factor(frame.size)
+        small = frame.reduced(factor)
+        plate = self._plate_at((small.shape[-2], small.shape[-1]), frame.size)
+        found = screen.find(small, self._wanted())
+        everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
+        if found is None:
+            return Known(None, None, None, 0.0, everywhere)
+        hue, color = found
+        final = self._grade is Grade.FINAL
+        fits = None if plate is None else plate_misfit(small, plate.color, hue) < _MISFIT_STOPS
+        plate = plate if fits else None
+        if plate is not None and final:
+            plate = registered(small, plate)
+        bare = self._fit(small, hue, color, plate)
+        bare = with_outside(small, bare, plate)
+        noise = bare.noise((noisy or frame).sampled(factor))
+        # What is held out looks like screen to all that follows.
+        kept = torch.lerp(small, bare.color, bare.hold_out)
+        subject = matte.find_subject(kept, bare, _FOLLOW[self._grade], final, noise)
+        unclear = torch.minimum(1 - bare.sure, 1 - bare.hold_out) > 0
+        where = bounds(unclear, factor, frame.size)
+        dark = None
+        if self._settings.shadow == "keep":
+            lit = None if plate is None else plate.color
+            dark = shadow.darkness(small, bare, lit, subject.core)
+        return Known(bare, subject, fits, noise, where, dark)
+
+    def _fit(self, small: Tensor, hue: Hue, color: Tensor, plate: Plate | None) -> Fitted:
+        """Fit the screen, from the plate, else from what a clip showed of it, else anew."""
+        if plate is not None:
+            return fit(small, plate.color, hue, from_plate=True)
+        if self._running is None:
+            return fit(small, color, hue, from_plate=False)
+        lately = self._running.guess(hue, (small.shape[-2], small.shape[-1]))
+        if lately is not None and plate_misfit(small, lately, hue) > _MISFIT_STOPS:
+            lately = None
+            self._running.forget()
+        bare = fit(small, color if lately is None else lately, hue, lately is not None)
+        self._running.learn(bare)
+        return bare
+
+    def _plate_at(self, size: tuple[int, int], frame_size: tuple[int, int]) -> Plate | None:
+        """The plate scaled to the analysis, made once per size."""
+        if self._plate is None:
+            return None
+        have = self._plate.size
+        if have != frame_size:
+            raise ShapeError(
+                f"clean plate: it is {have[1]}x{have[0]} and the frame is "
+                f"{frame_size[1]}x{frame_size[0]} (width x height, upright); take a new plate "
+                "with this camera standing as it does now"
+            )
+        if self._plate_small is None or self._plate_small.color.shape[-2:] != size:
+            self._plate_small = self.read_plate(self._plate)
+        return self._plate_small
+
+    def _wanted(self) -> Hue | None:
+        return None if self._settings.screen == "auto" else Hue[self._settings.screen.upper()]
