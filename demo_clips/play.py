@@ -77,9 +77,9 @@ def _play(folder: Path, made: Path) -> None:
         link = _connect(folder, live)
         if _somebody_watches():
             webbrowser.open(f"http://127.0.0.1:{link.port}/stage")
+        begun = time.monotonic()  # the clip plays from now on, also while the first picture waits
         while not _state(link)["pictures"]:
             time.sleep(0.05)
-        begun = time.monotonic()
         for at_s, person in GRABS:
             ask(link, "/next", {"people": [person]})
             time.sleep(max(0.0, begun + at_s - time.monotonic()))

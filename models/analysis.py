@@ -78,10 +78,11 @@ class Analysis:
         self._running = Running() if clip else None
         self._plate: Upright | None = None
         self._plate_small: Plate | None = None
+        self._laid: Plate | None = None
 
     def set_plate(self, plate: Upright | None) -> None:
         """Keep the picture of the bare screen, or drop it."""
-        self._plate, self._plate_small = plate, None
+        self._plate, self._plate_small, self._laid = plate, None, None
 
     def factor(self, size: tuple[int, int]) -> int:
         """How many pixels of a frame of ``size`` one of its analysis stands for, each way."""
@@ -92,13 +93,17 @@ class Analysis:
         taken = plate.reduced(self.factor(plate.size))
         return read_plate(taken, screen.find(taken, self._wanted()))
 
-    def __call__(self, frame: Upright, noisy: Upright | None = None) -> Known:
+    def __call__(
+        self, frame: Upright, noisy: Upright | None = None, follows: bool = False
+    ) -> Known:
         """What the whole frame tells of its screen and its subject.
 
         Args:
             frame: the frame that is keyed.
             noisy: as it was before anything was averaged, where that is another; what moves in an
                 averaged frame is as noisy as ever.
+            follows: the frame is the next of a clip, so the camera stands as it stood: the plate
+                stays where it was laid on the first.
 
         Raises:
             ShapeError: the plate is of another size.
@@ -115,7 +120,9 @@ class Analysis:
         fits = None if plate is None else plate_misfit(small, plate.color, hue) < _MISFIT_STOPS
         plate = plate if fits else None
         if plate is not None and final:
-            plate = registered(small, plate)
+            if self._laid is None or not follows:
+                self._laid = registered(small, plate)
+            plate = self._laid
         bare = self._fit(small, hue, color, plate)
         bare = with_outside(small, bare, plate)
         noise = bare.noise((noisy or frame).sampled(factor))

@@ -14,10 +14,12 @@ from functools import lru_cache
 from importlib.resources import files
 
 import torch
+from safetensors import SafetensorError
 from safetensors.torch import load
 from torch import Tensor, nn
 from torch.nn import functional
 
+from models.errors import PosewallError
 from models.features import Context, look_up
 
 AROUND, OVERVIEW, PIXELS = 19, 9, 23
@@ -76,7 +78,9 @@ class Estimator(nn.Module):
         Returns:
             (N,) float, coverage, in [0, 1].
         """
-        shapes = self.shapes(told.overview)
+        # TF32 would differ from the CPU by more than a code.
+        with torch.backends.cudnn.flags(enabled=torch.backends.cudnn.enabled, allow_tf32=False):
+            shapes = self.shapes(told.overview)
         parts = []
         for at in range(0, pixels.shape[1], _BATCH):
             here = slice(at, at + _BATCH)
@@ -87,20 +91,23 @@ class Estimator(nn.Module):
 
 
 @lru_cache(maxsize=4)
-def trained(name: str, device: torch.device) -> Estimator | None:
+def trained(name: str, device: torch.device) -> Estimator:
     """The network with its weights.
 
     Args:
         name: "live" or "final".
         device: where it works.
 
-    Returns:
-        None where the weights were not installed.
+    Raises:
+        PosewallError: the weights are missing or damaged.
     """
     kept = files("models") / "weights" / f"matte-{name}.safetensors"
-    if not kept.is_file():
-        return None
-    weights = load(kept.read_bytes())
-    net = Estimator(weights["shapes.0.weight"].shape[0], weights["first.weight"].shape[0])
-    net.load_state_dict(weights)
+    try:
+        weights = load(kept.read_bytes())
+        net = Estimator(weights["shapes.0.weight"].shape[0], weights["first.weight"].shape[0])
+        net.load_state_dict(weights)
+    except (OSError, SafetensorError, KeyError, RuntimeError) as e:
+        raise PosewallError(
+            f"{kept}: the weights of the matte are missing or damaged; install Posewall again"
+        ) from e
     return net.eval().to(device)

@@ -24,7 +24,7 @@ from models.cut import Shade
 from models.despill import despill, unmix
 from models.edge import choke
 from models.errors import ShapeError
-from models.estimator import trained
+from models.estimator import Estimator, trained
 from models.features import look_up
 from models.laying import Laying
 from models.mask import Mask
@@ -62,8 +62,8 @@ class Keyer:
         self.grade = grade
         self.settings = settings or KeySettings()
         self.device = torch.device(device)
-        self.network = trained(grade.value, self.device)
-        """Without it alpha is solved between the two colours alone."""
+        self.network: Estimator | None = trained(grade.value, self.device)
+        """None: alpha is solved between the two colours alone, to compare."""
         self._analysis = Analysis(grade, self.settings, clip)
         self._mask: Mask | None = None
         self._laying = Laying(self.settings.light_wrap)
@@ -133,13 +133,16 @@ class Keyer:
         """
         steady = Steady()
         told: Encoding | None = None
+        follows = False
         for planes, encoding, turns in frames:
             if told != encoding:
                 told, found = encoding, sited(planes, encoding)
             shown = calm = self._upload(planes, found, turns)
             if self.grade is Grade.FINAL:
                 calm = Upright(steady.follow(shown.planes, found), found, turns)
-            yield self._cut_whole(calm, replace(self._analyse(calm, shown), in_clip=True))
+            known = self._analyse(calm, shown, follows)
+            follows = True
+            yield self._cut_whole(calm, replace(known, in_clip=True))
 
     def _cut_whole(self, frame: Upright, known: Known) -> Cut:
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
@@ -193,6 +196,8 @@ class Keyer:
         Raises:
             ShapeError: as in `cut`.
         """
+        if self.grade is Grade.FINAL:
+            encoding = sited(planes, encoding)
         frame = self._upload(planes, encoding, quarter_turns)
         known = self._analyse(frame)
         nobody = Placed(None, slice(0, 0), slice(0, 0), known.bare is not None, known.plate_fits)
@@ -257,7 +262,9 @@ class Keyer:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
         return Upright((y, cb, cr), encoding, quarter_turns)
 
-    def _analyse(self, frame: Upright, noisy: Upright | None = None) -> Known:
+    def _analyse(
+        self, frame: Upright, noisy: Upright | None = None, follows: bool = False
+    ) -> Known:
         """What the whole frame tells, with what is painted over it."""
         if self._mask is not None and self._mask.size != frame.size:
             have = self._mask.size
@@ -265,7 +272,7 @@ class Keyer:
                 f"mask: it is {have[1]}x{have[0]} and the frame is {frame.size[1]}x{frame.size[0]} "
                 "(width x height, upright); paint it over this frame at its full size"
             )
-        known = self._analysis(frame, noisy)
+        known = self._analysis(frame, noisy, follows)
         if self._mask is None:
             return known
         painted = bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size)
@@ -297,7 +304,13 @@ class Keyer:
             alpha, fg = mask.override(alpha, fg, shown, strokes)
         own_key = enlarge_part(subject.own_key, rows, columns, size)
         amounts = self.settings.despill, self.settings.despill_luminance
-        fg = despill(fg, asked.back, own_key, bare.hue, *amounts)
+        if self.grade is Grade.FINAL:
+            fg = despill(fg, asked.back, own_key, bare.hue, *amounts)
+        else:  # only what is seen: most of a live frame is screen
+            seen = alpha.flatten().nonzero()[:, 0]
+            some = [x.flatten(2).index_select(2, seen) for x in (fg, asked.back, own_key)]
+            fg = torch.zeros_like(fg)
+            fg.view(3, -1)[:, seen] = despill(some[0], some[1], some[2], bare.hue, *amounts)[0]
         return Cut(alpha, fg, True, known.plate_fits, garbage=bare.unsettled)
 
     def _estimate(

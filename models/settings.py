@@ -19,7 +19,7 @@ class KeySettings:
 
     Attributes:
         screen: "auto", "green" or "blue".
-        clip_black: alpha up to here counts as bare screen; raised by itself with noise.
+        clip_black: alpha up to here counts as bare screen.
         clip_white: alpha from here on counts as solid.
         despill: 0 leaves the screen's light on the subject, 1 takes all of it away.
         despill_luminance: how much of the luminance that despill takes comes back as neutral light;

@@ -210,8 +210,10 @@ def run(args: argparse.Namespace) -> int:
         said: set[str] = set()
         waiting: deque[str] = deque()
         try:
-            frames = _frames(path, turns)
-            for cut in keyer.cut_sequence(_named(frames, path, folder, written, waiting)):
+            named = _named(_frames(path, turns), path, folder, written, waiting)
+            one = path.suffix.lower() in STILL_SUFFIXES
+            cuts = (keyer.cut(*frame) for frame in named) if one else keyer.cut_sequence(named)
+            for cut in cuts:
                 name = waiting.popleft()
                 write_cut(cut, folder, name)
                 count += 1

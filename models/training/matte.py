@@ -60,7 +60,9 @@ def _planes(codes: samples.Codes) -> Planes:
     return r, g, b
 
 
-def describe_shot(shot: samples.Sample, grade: Grade, device: str) -> Described | None:
+def describe_shot(
+    shot: samples.Sample, grade: Grade, device: str, seed: int = 0
+) -> Described | None:
     """Pixels, overview, places and alpha of one shot; None where no screen is to be seen."""
     keyer = Keyer(grade, device=device)
     if shot.plate is not None:
@@ -72,7 +74,9 @@ def describe_shot(shot: samples.Sample, grade: Grade, device: str) -> Described 
     truth = torch.from_numpy(shot.alpha).to(device).float().flatten()[asked.index]
     partial = ((truth > 0.004) & (truth < 0.996)).float()
     weight = 1 / len(truth) + partial / partial.sum().clamp_min(1)
-    pick = torch.multinomial(weight, _PIXELS, replacement=len(truth) < _PIXELS)
+    drawn = torch.Generator(device).manual_seed(seed)
+    few = len(truth) < _PIXELS
+    pick = torch.multinomial(weight, _PIXELS, replacement=few, generator=drawn)
     place = torch.stack([2 * asked.column[pick] - 1, 2 * asked.row[pick] - 1], -1)
     around = functional.grid_sample(
         subject.told.around, place[None, None], padding_mode="border", align_corners=False
@@ -102,7 +106,7 @@ def describe(
     parts: dict[Grade, list[Described]] = {g: [] for g in Grade}
     for number, shot in enumerate(_shots(folder, names, count, seed), 1):
         for grade, have in parts.items():
-            if (one := describe_shot(shot, grade, device)) is not None:
+            if (one := describe_shot(shot, grade, device, seed + number)) is not None:
                 have.append(one)
         print(f"\rshots: {number} of {count}", end="", file=sys.stderr, flush=True)
     print(file=sys.stderr)

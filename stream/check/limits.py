@@ -56,7 +56,7 @@ CLIPPED_SHARE = Limit(0.002, 0.02)
 PALE = Limit(0.4, 0.6)
 """What saturation lacks to 1."""
 NOISE = Limit(0.03, 0.06)
-"""Of the screen's colour: three deviations of the noise are where the matte begins."""
+"""Of the screen's colour: single pixels of the bare screen show in the matte above it."""
 FOLD_STOPS = Limit(0.12, 0.3)
 """Of wrinkles and seams against the cloth around them."""
 SPILL_SHARE = Limit(0.2, 0.35)

@@ -9,6 +9,7 @@ import torch
 
 from models import estimator
 from models.color import SRGB_8BIT
+from models.errors import PosewallError
 from models.estimator import Estimator, trained
 from models.features import Context
 from models.keyer import Grade, Keyer
@@ -20,9 +21,7 @@ CPU = torch.device("cpu")
 
 
 def network(grade: Grade) -> Estimator:
-    net = trained(grade.value, CPU)
-    assert net is not None
-    return net
+    return trained(grade.value, CPU)
 
 
 @pytest.mark.parametrize("grade", GRADES)
@@ -54,8 +53,9 @@ def test_estimates_lie_between_0_and_1_and_do_not_depend_on_the_batch(
     assert nothing.shape == (0,)
 
 
-def test_no_weights_is_no_network() -> None:
-    assert trained("of no such grade", CPU) is None
+def test_missing_weights_are_said_in_one_sentence() -> None:
+    with pytest.raises(PosewallError, match="missing or damaged; install Posewall again"):
+        trained("of no such grade", CPU)
 
 
 @pytest.mark.parametrize("grade", GRADES)

@@ -193,7 +193,7 @@ def test_a_plate_helps(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> No
         assert cut(path, *words) == 0
         matte = read(tmp_path / "a.matte.png") / 65535
         errors.append(float(np.abs(matte - truth.alpha[0, 0].numpy()).mean()))
-    assert errors[1] < 0.2 * errors[0]
+    assert errors[1] < 0.5 * errors[0]
     assert capsys.readouterr().err == ""
 
 

@@ -38,6 +38,18 @@ def test_it_learns_and_its_weights_give_what_it_gave(tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("small")
+def test_a_shot_is_described_the_same_for_its_seed(tmp_path: Path) -> None:
+    write_subject(tmp_path)
+    shot = samples.sample(tmp_path, "t1", 4)
+    one, again, other = (matte.describe_shot(shot, Grade.LIVE, "cpu", s) for s in (1, 1, 2))
+    assert one is not None
+    assert again is not None
+    assert other is not None
+    assert all(torch.equal(a, b) for a, b in zip(one, again, strict=True))
+    assert not torch.equal(one[2], other[2])
+
+
+@pytest.mark.usefixtures("small")
 def test_a_shot_without_a_screen_is_left_out(tmp_path: Path) -> None:
     write_subject(tmp_path)
     shot = samples.sample(tmp_path, "t1", 3)
