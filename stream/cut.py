@@ -184,6 +184,11 @@ def run(args: argparse.Namespace) -> int:
     keyer = Keyer(Grade(args.grade), settings, pick_device(args.device))
     turns = None if args.turn is None else args.turn // 90
     if args.plate:
+        if any(f.exists() and args.plate.exists() and f.samefile(args.plate) for f in args.files):
+            raise UserError(
+                f"{args.plate}: this is given as picture and as plate; the plate is a still of the "
+                "empty screen"
+            )
         plate = read_still(args.plate, quarter_turns=turns)
         keyer.set_plate(plate.planes, plate.encoding, plate.quarter_turns)
     if args.mask:

@@ -204,6 +204,13 @@ def sentences(capsys: pytest.CaptureFixture[str]) -> list[str]:
     return capsys.readouterr().err.splitlines()
 
 
+def test_a_picture_is_not_its_own_plate(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = still(tmp_path / "a.png")
+    assert cut(path, "--plate", tmp_path / "." / "a.png") == 2
+    assert "given as picture and as plate" in sentences(capsys)[0]
+    assert names(tmp_path) == ["a.png"]
+
+
 def test_what_cannot_be_read_is_said_and_the_rest_is_cut(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
