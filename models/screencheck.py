@@ -28,6 +28,8 @@ from models.upright import Upright
 SIDE = 640
 """chosen: longest side of the analysis in pixels; folds and rims are still seen."""
 
+_LEAST = 2 * CELL
+"""Shortest side of a picture in pixels: two cells of the map."""
 _PURE = 0.85
 """As in `plate.read_plate`: a saturation below this share of the screen's is not screen."""
 _BORDER = 5
@@ -206,6 +208,11 @@ def _on_subject(seen: _Seen, beyond: Reach) -> _OnSubject:
 
 
 def _check_sizes(frame: Upright, plate: Upright | None) -> None:
+    if min(frame.size) < _LEAST:
+        raise ShapeError(
+            f"the picture is {frame.size[1]}x{frame.size[0]} (width x height) and a check needs at "
+            f"least {_LEAST} pixels each way; give the picture as the camera took it"
+        )
     if plate is not None and plate.size != frame.size:
         raise ShapeError(
             f"clean plate: it is {plate.size[1]}x{plate.size[0]} and the frame is "
@@ -229,7 +236,7 @@ def measure(
         The report; None where no screen is to be seen.
 
     Raises:
-        ShapeError: the plate has another size than the frame.
+        ShapeError: the frame is smaller than 16 pixels a side, or the plate has another size.
     """
     _check_sizes(frame, plate)
     seen = _look(frame, wanted)
