@@ -54,8 +54,8 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         "--out",
         type=Path,
         metavar="PICTURE",
-        help=f"where the picture goes, .jpg or .png; usual: beside the file; only a picture NAME{ENDING} "
-        "is replaced",
+        help="where the picture goes, .jpg or .png, under a new name; usual: beside the file, as "
+        f"NAME{ENDING}, which is replaced",
     )
     check.add_argument(
         "--turn", type=int, choices=TURNS, help="turn clockwise by so many degrees to stand upright"
