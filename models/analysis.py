@@ -13,10 +13,9 @@ import torch
 from torch import Tensor
 
 from models import matte, screen, shadow
-from models.errors import ShapeError
 from models.field import Fitted, fit
 from models.outside import with_outside
-from models.plate import Plate, plate_misfit, read_plate
+from models.plate import MISFIT_STOPS, Plate, plate_misfit, read_plate, require_same_size
 from models.register import registered
 from models.running import Running
 from models.screen import Hue
@@ -35,10 +34,6 @@ class Grade(Enum):
 _SIDE = {Grade.LIVE: 320, Grade.FINAL: 1280}
 """chosen: longest side of the analysis in pixels; finer was no better on rendered scenes."""
 _FOLLOW = {Grade.LIVE: 6, Grade.FINAL: 24}
-
-_MISFIT_STOPS = 0.35
-"""chosen: a plate moved by a few pixels or brighter by .15 stop stays under .05 on rendered
-scenes; a plate of another screen or a turned one lies above .4."""
 
 
 @dataclass(frozen=True)
@@ -117,7 +112,7 @@ class Analysis:
             return Known(None, None, None, 0.0, everywhere)
         hue, color = found
         final = self._grade is Grade.FINAL
-        fits = None if plate is None else plate_misfit(small, plate.color, hue) < _MISFIT_STOPS
+        fits = None if plate is None else plate_misfit(small, plate.color, hue) < MISFIT_STOPS
         plate = plate if fits else None
         if plate is not None and final:
             if self._laid is None or not follows:
@@ -144,7 +139,7 @@ class Analysis:
         if self._running is None:
             return fit(small, color, hue, from_plate=False)
         lately = self._running.guess(hue, (small.shape[-2], small.shape[-1]))
-        if lately is not None and plate_misfit(small, lately, hue) > _MISFIT_STOPS:
+        if lately is not None and plate_misfit(small, lately, hue) > MISFIT_STOPS:
             lately = None
             self._running.forget()
         bare = fit(small, color if lately is None else lately, hue, lately is not None)
@@ -155,13 +150,7 @@ class Analysis:
         """The plate scaled to the analysis, made once per size."""
         if self._plate is None:
             return None
-        have = self._plate.size
-        if have != frame_size:
-            raise ShapeError(
-                f"clean plate: it is {have[1]}x{have[0]} and the frame is "
-                f"{frame_size[1]}x{frame_size[0]} (width x height, upright); take a new plate "
-                "with this camera standing as it does now"
-            )
+        require_same_size(self._plate.size, frame_size)
         if self._plate_small is None or self._plate_small.color.shape[-2:] != size:
             self._plate_small = self.read_plate(self._plate)
         return self._plate_small

@@ -78,7 +78,7 @@ def _enlarged(cells: Tensor, like: Tensor) -> Tensor:
     return enlarge(cells, (like.shape[-2], like.shape[-1]))
 
 
-def hull(cells: Tensor) -> Tensor:
+def convex_hull(cells: Tensor) -> Tensor:
     """The convex hull of a mask.
 
     Args:
@@ -125,14 +125,14 @@ def _border(sure: Tensor) -> tuple[Tensor, Tensor]:
     if float(bare.sum()) == 0:
         return bare, torch.zeros_like(sure)
     # The sure screen ends a few pixels before its edge: the edge's own cell is left to the key.
-    return bare, _enlarged(1 - grow(hull(bare), 2), sure)
+    return bare, _enlarged(1 - grow(convex_hull(bare), 2), sure)
 
 
 def _of_plate(plate: Plate) -> tuple[Tensor, Tensor, Tensor]:
     """What is outside the screen in a plate, which of it is below, and marks on the screen."""
     nothing = torch.zeros_like(plate.other)
     bare = _largest_part(pool(1 - plate.other, _cell(plate.other)))
-    within = hull(bare)
+    within = convex_hull(bare)
     if float(within.sum()) == 0:
         return nothing, nothing, nothing
     size = max(plate.other.shape[-2:])

@@ -11,9 +11,14 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+from models.errors import ShapeError
 from models.field import fit
 from models.pyramid import enlarge, grow, pool, soften
 from models.screen import Hue, saturation, strength
+
+MISFIT_STOPS = 0.35
+"""chosen: a plate moved by a few pixels or brighter by .15 stop stays under .05 on rendered
+scenes; a plate of another screen or a turned one lies above .4."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +80,23 @@ def _without_noise(taken: Tensor, shown: Tensor, smooth: Tensor, other: Tensor) 
         keep = (1 - 3 * share * deviation.square() / local.clamp_min(1e-12)).clamp(0, 1)
         kept = kept + detail * enlarge(grow(keep, 1), (shown.shape[-2], shown.shape[-1]))
     return smooth * (1 + kept).clamp_min(0)
+
+
+def require_same_size(plate: tuple[int, int], frame: tuple[int, int]) -> None:
+    """Refuse a plate of another size than the frame's.
+
+    Args:
+        plate: (height, width) in pixels, upright.
+        frame: likewise.
+
+    Raises:
+        ShapeError: they differ.
+    """
+    if plate != frame:
+        raise ShapeError(
+            f"clean plate: it is {plate[1]}x{plate[0]} and the frame is {frame[1]}x{frame[0]} "
+            "(width x height, upright); take a new plate with this camera standing as it does now"
+        )
 
 
 def plate_misfit(rgb: Tensor, plate: Tensor, hue: Hue) -> float:

@@ -1,9 +1,7 @@
-"""The screen's own colour at every pixel, from a clean plate or from the frame itself.
+"""Telling a screen from what stands before it: its hue, its middle colour, its saturation.
 
-Both ways end in the same fit: a first guess (the plate, or one colour) is scaled channel by
-channel to the frame where the frame is surely screen, lit or in shadow, and the scale is spread
-under the subject. A shadow scales the screen's colour and keeps its saturation; a subject mixed
-in lowers the saturation: that tells them apart in linear light.
+A shadow scales the screen's colour and keeps its saturation; a subject mixed in lowers the
+saturation: that tells them apart in linear light. `models.field` fits the colour at every pixel.
 
 Source of the colour difference G - max(R, B): Smith and Blinn, "Blue Screen Matting",
 SIGGRAPH 1996 (Petro Vlahos's observation, there formula 1 with its discussion).
@@ -28,26 +26,6 @@ class Hue(Enum):
 
     GREEN = 1
     BLUE = 2
-
-
-@dataclass(frozen=True)
-class NoiseLevels:
-    """A camera's noise in linear light: variance = ``gain`` x level + ``floor``.
-
-    Source: Foi, Trimeche, Katkovnik, Egiazarian, "Practical Poissonian-Gaussian Noise Modeling
-    and Fitting for Single-Image Raw-Data", IEEE Transactions on Image Processing 17 (2008).
-
-    Attributes:
-        gain: variance for each unit of light (photons, which come by chance).
-        floor: variance in the dark (reading the sensor, rounding).
-    """
-
-    gain: float
-    floor: float
-
-    def deviation(self, level: Tensor) -> Tensor:
-        """The standard deviation at each level of linear light; same shape as ``level``."""
-        return (self.gain * level.clamp_min(0) + self.floor).clamp_min(0).sqrt()
 
 
 @dataclass(frozen=True)
@@ -76,36 +54,6 @@ class Screen:
         off = normalised_difference(pixels, self.color, self.hue)
         seen = self.sure.sum().clamp_min(1)
         return float(((off.square() * self.sure).sum() / seen).sqrt())
-
-    def noise_levels(self, pixels: Tensor) -> NoiseLevels:
-        """The camera's noise by level, from bare screen in its three channels and its shades.
-
-        Args:
-            pixels: as in `noise`.
-
-        Returns:
-            The line through the variances; both ends 0 where no screen is sure.
-        """
-        sure = (self.sure > 0.9).expand_as(pixels)
-        level, off = self.color[sure], (pixels - self.color)[sure]
-        if level.numel() < 100:
-            return NoiseLevels(0.0, 0.0)
-        order = level.argsort()
-        parts = min(12, level.numel() // 50)
-        levels = torch.stack([x.mean() for x in level[order].chunk(parts)])
-        # By the middle deviation, so that a speck that is no screen does not count.
-        spread = [1.4826 * (x - x.median()).abs().median() for x in off[order].chunk(parts)]
-        found = torch.stack(spread).square()
-        # Relative errors are alike at all levels, so each counts by its own size.
-        weight = 1 / found.clamp_min(1e-9)
-        rows = torch.stack([levels, torch.ones_like(levels)], 1) * weight[:, None]
-        want = found * weight
-        gain, floor = torch.linalg.lstsq(rows, want[:, None]).solution.flatten().tolist()
-        if floor < 0:
-            gain, floor = float((rows[:, 0] * want).sum() / rows[:, 0].square().sum()), 0.0
-        elif gain < 0:
-            gain, floor = 0.0, float((rows[:, 1] * want).sum() / rows[:, 1].square().sum())
-        return NoiseLevels(gain, floor)
 
 
 def color_difference(rgb: Tensor, hue: Hue) -> Tensor:

@@ -18,7 +18,7 @@ from models import evenness, screen
 from models.errors import ShapeError
 from models.evenness import CELL, Place, Shadow
 from models.field import fit
-from models.plate import plate_misfit
+from models.plate import MISFIT_STOPS, plate_misfit, require_same_size
 from models.pyramid import enlarge, grow, pool, shrink, soften, spread
 from models.screen import Hue, Screen, saturation
 from models.spillage import alike, spill
@@ -28,6 +28,8 @@ from models.upright import Upright
 SIDE = 640
 """chosen: longest side of the analysis in pixels; folds and rims are still seen."""
 
+_LEAST = 2 * CELL
+"""Shortest side of a picture in pixels: two cells of the map."""
 _PURE = 0.85
 """As in `plate.read_plate`: a saturation below this share of the screen's is not screen."""
 _BORDER = 5
@@ -41,8 +43,6 @@ _SHADOW_STOPS = 0.2
 """Darkening from which a shadow is counted where a plate tells it from the lamps."""
 _NAMED_STOPS = 0.15
 """Places that lie less far off the middle are not named."""
-_MISFIT_STOPS = 0.35
-"""As in the Keyer: a plate further off than this shows another screen."""
 
 
 @dataclass(frozen=True)
@@ -206,12 +206,13 @@ def _on_subject(seen: _Seen, beyond: Reach) -> _OnSubject:
 
 
 def _check_sizes(frame: Upright, plate: Upright | None) -> None:
-    if plate is not None and plate.size != frame.size:
+    if min(frame.size) < _LEAST:
         raise ShapeError(
-            f"clean plate: it is {plate.size[1]}x{plate.size[0]} and the frame is "
-            f"{frame.size[1]}x{frame.size[0]} (width x height, upright); take a new plate with "
-            "this camera standing as it does now"
+            f"the picture is {frame.size[1]}x{frame.size[0]} (width x height) and a check needs at "
+            f"least {_LEAST} pixels each way; give the picture as the camera took it"
         )
+    if plate is not None:
+        require_same_size(plate.size, frame.size)
 
 
 def measure(
@@ -229,7 +230,7 @@ def measure(
         The report; None where no screen is to be seen.
 
     Raises:
-        ShapeError: the plate has another size than the frame.
+        ShapeError: the frame is smaller than 16 pixels a side, or the plate has another size.
     """
     _check_sizes(frame, plate)
     seen = _look(frame, wanted)
@@ -237,7 +238,7 @@ def measure(
         return None
     hue = seen.fitted.hue
     empty = None if plate is None else _look(plate, hue)
-    if empty is not None and plate_misfit(seen.rgb, empty.rgb, hue) >= _MISFIT_STOPS:
+    if empty is not None and plate_misfit(seen.rgb, empty.rgb, hue) >= MISFIT_STOPS:
         empty = None
     inner = shrink(seen.bare, _BORDER)
     level, known = evenness.cells(seen.level, inner)

@@ -54,7 +54,8 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         "--out",
         type=Path,
         metavar="PICTURE",
-        help="where the picture goes, .jpg or .png; usual: beside the file",
+        help="where the picture goes, .jpg or .png, under a new name; usual: beside the file, as "
+        f"NAME{ENDING}, which is replaced",
     )
     check.add_argument(
         "--turn", type=int, choices=TURNS, help="turn clockwise by so many degrees to stand upright"
@@ -80,10 +81,6 @@ def _measured(path: Path, color: str, turns: int | None, plate: Upright | None) 
 ]:  # fmt: skip
     """A still, or the first frame of a clip that shows a screen, with its measures."""
     wanted = None if color == "auto" else Hue[color.upper()]
-    if path.is_dir():
-        raise UserError(f"{path}: this is a folder; name one picture or clip in it")
-    if not path.exists():
-        raise UserError(f"{path}: there is no such file; check the name")
     if path.suffix.lower() in STILL_SUFFIXES | RAW_SUFFIXES:
         frame = _upright(read_still(path, quarter_turns=turns))
         report = measure(frame, wanted, plate)
@@ -110,15 +107,38 @@ def _measured(path: Path, color: str, turns: int | None, plate: Upright | None) 
     raise _missing(f"{path}, its first {count} frames", color)
 
 
-def _target(path: Path, out: Path | None) -> Path:
-    """Where the picture goes; never over what was checked."""
+def _require(path: Path) -> None:
+    """Refuse what cannot be read before anything is compared with it."""
+    if path.is_dir():
+        raise UserError(f"{path}: this is a folder; name one picture or clip in it")
+    if not path.exists():
+        raise UserError(f"{path}: there is no such file; check the name")
+
+
+def _target(path: Path, plate: Path | None, out: Path | None) -> Path:
+    """Where the picture goes; over nothing but an earlier picture of a check.
+
+    Args:
+        path: what is checked; it exists.
+        plate: the clean plate, which exists, or None.
+        out: what the user wants, or None.
+    """
     target = out or path.with_name(path.stem + ENDING)
     if target.suffix.lower() not in (".jpg", ".jpeg", ".png"):
         raise UserError(f"{target}: the picture is a JPEG or PNG; give --out a name ending in .jpg")
     if target.is_dir() or not target.parent.is_dir():
         raise UserError(f"{target}: it cannot go there; give --out a file name in a folder that is")
-    if target.exists() and target.samefile(path):
+    if not target.exists():
+        return target
+    if target.samefile(path):
         raise UserError(f"{target}: this is the file to check; give --out another name")
+    if plate is not None and target.samefile(plate):
+        raise UserError(f"{target}: this is the clean plate; give --out another name")
+    if not target.name.lower().endswith(ENDING):
+        raise UserError(
+            f"{target}: this file is there already; give --out a new name, or one that ends in "
+            f"{ENDING}, which may be replaced"
+        )
     return target
 
 
@@ -166,7 +186,9 @@ def _as_json(path: Path, target: Path, report: Report, findings: list[Finding]) 
 def run(args: argparse.Namespace) -> int:
     """Check one file; what could be better is no failure."""
     turns = None if args.turn is None else args.turn // 90
-    target = _target(args.file, args.out)
+    for path in filter(None, (args.file, args.plate)):
+        _require(path)
+    target = _target(args.file, args.plate, args.out)
     plate = None
     if args.plate:
         plate = _upright(read_still(args.plate, quarter_turns=turns))

@@ -17,6 +17,8 @@ CAUTION = (
     "with sand bags, tape or cover cables, keep lamps away from cloth. The venue's rules and local "
     "codes come first."
 )
+_STEP_STOPS = 2.0
+"""chosen: the most that a lamp is to be changed at once; more is seen better after a new check."""
 BASIS = "The limits are common practice, not a standard. Left and right are the picture's."
 
 
@@ -67,13 +69,16 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _farther(stops: float) -> str:
-    """How much farther a lamp stands to lose some stops.
+def _less(stops: float) -> str:
+    """How much farther a lamp stands to lose some stops, and the stops that this loses.
 
     By the inverse-square law the light of a small lamp falls with the square of its distance:
     a stop less is 1.4 times as far.
     """
-    return f"{min(2.0, math.exp2(stops / 2)):.1f} times its distance"
+    step = min(stops, _STEP_STOPS)
+    return (
+        f"to about {math.exp2(step / 2):.1f} times its distance, or turn it down by {_stops(step)}"
+    )
 
 
 def _lamps(report: Report) -> str:
@@ -88,8 +93,8 @@ def _lamps(report: Report) -> str:
     if abs(across) >= least:
         bright, dark = ("left", "right") if across > 0 else ("right", "left")
         said.append(
-            f"Move the {bright} lamp back to about {_farther(abs(across))}, or turn it down by "
-            f"{_stops(abs(across))}, and aim it further across, at the {dark} half."
+            f"Move the {bright} lamp back {_less(abs(across))}, and aim it further across, at the "
+            f"{dark} half{'; then check again' if abs(across) > _STEP_STOPS else ''}."
         )
     if down >= least:
         said.append("Aim the lamps lower or bring them down, to give the lower half more light.")

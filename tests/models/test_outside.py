@@ -9,7 +9,7 @@ import torch
 from torch import Tensor
 
 from models.keyer import Grade
-from models.outside import hull
+from models.outside import convex_hull
 from tests.models.keying import GRADES
 from tests.models.rendered import (
     BLUE,
@@ -58,20 +58,20 @@ def test_the_hull_is_that_of_opencv() -> None:
         want = np.zeros((100, 100), np.uint8)
         around = cv2.convexHull(points.flip(1).numpy().astype(np.int32))
         cv2.fillConvexPoly(want, around, 1)
-        got = hull(cells)[0, 0].numpy() > 0.5
+        got = convex_hull(cells)[0, 0].numpy() > 0.5
         assert got[want > 0].mean() > 0.97
         near = cv2.dilate(want, np.ones((5, 5), np.uint8)) > 0
         assert not got[~near].any()
-    assert float(hull(torch.zeros(1, 1, 9, 9)).max()) == 0
+    assert float(convex_hull(torch.zeros(1, 1, 9, 9)).max()) == 0
 
 
 def test_the_hull_of_an_upright_screen_is_the_screen() -> None:
     cells = torch.zeros(1, 1, 90, 160)
     cells[..., 8:90, 20:141] = 1
-    assert torch.equal(hull(cells), cells)
+    assert torch.equal(convex_hull(cells), cells)
     dented = cells.clone()
     dented[..., 40:, 60:100] = 0  # somebody before it
-    assert torch.equal(hull(dented), cells)
+    assert torch.equal(convex_hull(dented), cells)
 
 
 @pytest.mark.parametrize("grade", GRADES)

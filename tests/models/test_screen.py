@@ -185,30 +185,3 @@ def test_inputs_stay_as_they_were() -> None:
     plate.plate_misfit(rgb, back, Hue.GREEN)
     assert torch.equal(rgb, before[0])
     assert torch.equal(back, before[1])
-
-
-@pytest.mark.parametrize(("full", "read"), [(6000.0, 4.0), (900.0, 6.0), (300.0, 3.0)])
-def test_the_noises_gain_and_floor_are_found(full: float, read: float) -> None:
-    """Photons come by Poisson's law, the sensor adds Gauss's: variance level / full + (read / full)
-    squared. As electrons of a sensor, made here and not rounded to codes."""
-    made = torch.Generator().manual_seed(12)
-    slope = torch.linspace(0.5, 1.8, WIDTH).view(1, 1, 1, WIDTH)
-    back = (colour((0.1, 0.42, 0.16)) * slope).expand(1, 3, HEIGHT, WIDTH)
-    electrons = torch.poisson(back * full, generator=made)
-    electrons += read * torch.randn(back.shape, generator=made)
-    found = field.fit(back, colour((0.1, 0.42, 0.16)), Hue.GREEN, from_plate=False)
-    got = found.noise_levels(electrons / full)
-    assert got.gain == pytest.approx(1 / full, rel=0.1)
-    assert got.floor == pytest.approx((read / full) ** 2, rel=0.4)
-    level = torch.tensor([0.05, 0.5])
-    want = (level / full + (read / full) ** 2).sqrt()
-    torch.testing.assert_close(got.deviation(level), want, rtol=0.08, atol=0)
-
-
-def test_no_noise_and_no_screen_have_no_noise_levels() -> None:
-    back = colour(GREEN).expand(1, 3, HEIGHT, WIDTH)
-    found = field.fit(back, colour(GREEN), Hue.GREEN, from_plate=False)
-    assert float(found.noise_levels(back).deviation(torch.ones(1))) < 1e-5
-    subject = colour(SKIN).expand(1, 3, HEIGHT, WIDTH)
-    nothing = field.fit(subject, colour(GREEN), Hue.GREEN, from_plate=False)
-    assert nothing.noise_levels(subject).gain == 0

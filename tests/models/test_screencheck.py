@@ -371,6 +371,21 @@ def test_size_does_not_matter() -> None:
     assert measure(upright(LIGHT[..., :24, :32])) is not None
 
 
+@pytest.mark.parametrize(
+    ("height", "width"), [(1, 1), (2, 2), (3, 3), (1, 400), (400, 4), (15, 64)]
+)
+def test_a_picture_too_small_is_one_sentence(height: int, width: int) -> None:
+    small = colour(GREEN).expand(1, 3, height, width).contiguous()
+    with pytest.raises(ShapeError, match=f"{width}x{height} .* at least 16 pixels each way; "):
+        measure(upright(small))
+
+
+@pytest.mark.parametrize("width", [16, 17, 400])
+def test_the_smallest_picture_is_checked(width: int) -> None:
+    report = checked(colour(GREEN).expand(1, 3, 16, width).contiguous())
+    assert report.screen_share == 1
+
+
 def test_the_frame_stays_as_it_was() -> None:
     frame = upright(before(LIGHT))
     copies = [p.clone() for p in frame.planes]

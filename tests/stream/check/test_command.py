@@ -221,6 +221,36 @@ def test_what_cannot_be_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.png", "folder", "text.png"]
 
 
+def test_no_file_of_the_users_is_written_over(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = still(tmp_path / "a.png", before(LIGHT))
+    plate = still(tmp_path / "plate.png", LIGHT)
+    other = still(tmp_path / "other.jpg", LIGHT)
+    named = still(tmp_path / "plate.check.jpg", LIGHT)
+    kept = {p: p.read_bytes() for p in (path, plate, other, named)}
+    for words, said in (
+        ([path, "--plate", plate, "--out", plate], "plate.png: this is the clean plate; "),
+        ([path, "--plate", named, "--out", named], "plate.check.jpg: this is the clean plate; "),
+        ([path, "--out", path], "a.png: this is the file to check; "),
+        ([path, "--out", other], "other.jpg: this file is there already; "),
+        ([tmp_path / "gone.jpg", "--out", other], "gone.jpg: there is no such file; "),
+        ([path, "--plate", tmp_path / "no.png", "--out", other], "no.png: there is no such file; "),
+    ):
+        assert check(*words) == 2
+        (sentence,) = capsys.readouterr().err.splitlines()
+        assert said in sentence
+    assert {p: p.read_bytes() for p in kept} == kept
+
+
+def test_an_earlier_picture_of_the_check_is_replaced(tmp_path: Path) -> None:
+    path = still(tmp_path / "a.png", before(LIGHT))
+    for words in ([path], [path, "--out", tmp_path / "b.check.jpg"]):
+        assert check(*words) == 0
+        assert check(*words) == 0
+    assert len(list(tmp_path.iterdir())) == 3
+
+
 def test_text_is_wrapped_and_signed() -> None:
     lines = wrapped("one two three four fivefivefivefivefive six", font(20), 120)
     assert " ".join(lines) == "one two three four fivefivefivefivefive six"

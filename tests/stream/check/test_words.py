@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -111,6 +112,17 @@ def test_a_lamp_moves_by_the_inverse_square_law(stops: float, times: str) -> Non
     thirds = torch.tensor([[stops / 2, 0.0, -stops / 2]] * 3)
     report = replace(good(), spread=1.5, thirds=thirds)
     assert times in about("Evenness", report).advice
+
+
+def test_distance_and_stops_of_a_lamp_are_one_change() -> None:
+    """However uneven the screen is: the same light is lost by either."""
+    for stops in (0.5, 1.0, 1.7, 2.0, 3.0, 4.5):
+        thirds = torch.tensor([[stops / 2, 0.0, -stops / 2]] * 3)
+        advice = about("Evenness", replace(good(), spread=5.0, thirds=thirds)).advice
+        told = re.search(r"about ([\d.]+) times its distance, or turn it down by ([\d.]+)", advice)
+        assert told is not None
+        assert 2 * math.log2(float(told[1])) == pytest.approx(float(told[2]), abs=0.13)
+        assert ("then check again" in advice) is (stops > 2)
 
 
 @pytest.mark.parametrize(
