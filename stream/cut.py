@@ -206,7 +206,7 @@ def run(args: argparse.Namespace) -> int:
     shown = sys.stderr.isatty()
     start = "\r" if shown else ""
     for path in args.files:
-        if path.name.endswith(OWN_ENDINGS):
+        if path.name.lower().endswith(OWN_ENDINGS):
             # `cut *.png` a second time in one folder names what the first time wrote.
             print(f"{path.name}: passed over, since Posewall itself makes files of this name")
             continue

@@ -23,7 +23,7 @@ _COLOURED = 40
 """chosen: codes between the strongest and weakest channel from which paint is coloured; grey stays
 far below through any editor's colour management."""
 _MOST_COLOURED = 0.002
-"""chosen: the share of the picture that may be so, such as a stray dab."""
+"""chosen: the share of the picture that may be so, such as a stray dab; it counts as unpainted."""
 
 
 class MaskError(UserError):
@@ -58,11 +58,13 @@ def read_mask(path: Path) -> Mask:
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as e:
         raise MaskError(f"{path}: this mask cannot be read ({e}); export it again") from e
     colour, cover = pixels[..., :3], pixels[..., 3]
-    coloured = (np.ptp(colour, axis=-1) > _COLOURED) & (cover > _COLOURED)
-    if coloured.mean() > _MOST_COLOURED:
+    tinted = np.ptp(colour, axis=-1) > _COLOURED
+    coloured = tinted & (cover > _COLOURED)
+    # A dab of colour is no stroke, nor is the thin rim of one: as if it were not painted.
+    grey, thick = (torch.from_numpy(np.where(tinted, 0, p)) for p in (colour[..., 1], cover))
+    mask = from_paint(grey.float() / 255, thick.float() / 255)
+    if coloured.mean() > _MOST_COLOURED or (mask.painted == 0 and coloured.any()):
         raise MaskError(f"{path}: has colours in it, so it is no mask; {FORM}")
-    grey = torch.from_numpy(np.array(colour[..., 1])).float() / 255
-    mask = from_paint(grey, torch.from_numpy(np.array(cover)).float() / 255)
     if mask.painted == 0:
         raise MaskError(f"{path}: nothing is painted in it; {FORM}")
     return mask

@@ -73,8 +73,9 @@ def batch_change(args: argparse.Namespace) -> int:
                 print(f"shot {shot.number:04d} is so already")
                 continue
             queue.enqueue(shot)
-            made = (event.paths.pictures / before.picture).exists()
-            stays = f"; {before.picture} stays as it is" if made else ""
+            was = shot.earlier[-1]["picture"]
+            made = (event.paths.pictures / was).exists()
+            stays = f"; {was} stays as it is" if made else ""
             print(f"shot {shot.number:04d}: 'batch run' makes {shot.picture}{stays}")
     return 1 if refused else 0
 

@@ -16,7 +16,7 @@ from models.errors import PosewallError
 from stream.batch.jobs import MOST_STARTS, WORKFLOW, QueueError
 from stream.batch.picture import picture_bytes, picture_owner
 from stream.batch.render import Renderer
-from stream.durable import StorageError, replace_file, storage_sentence, sync_folder
+from stream.durable import StorageError, held, replace_file, storage_sentence, sync_folder
 from stream.roster import RosterError
 from stream.shot import Shot, ShotError, load_shot
 
@@ -57,11 +57,14 @@ def make_picture(renderer: Renderer, shot: Shot) -> dict[str, Any]:
     picture = renderer.render(shot)
     data = picture_bytes(picture.pixels, ppi=picture.ppi, taken=picture.taken, unique=shot.unique)
     replace_file(target, data)
-    for former in shot.former_pictures:
-        old = event.paths.pictures / former
-        if former != shot.picture and picture_owner(old) == shot.unique:
-            old.unlink(missing_ok=True)
-            sync_folder(event.paths.pictures)
+    if shot.former_pictures:
+        with held(event.paths.lock):
+            # Keyed otherwise while this was in work, a former picture may be one that stays.
+            for former in load_shot(event, shot.id).former_pictures:
+                old = event.paths.pictures / former
+                if former != shot.picture and picture_owner(old) == shot.unique:
+                    old.unlink(missing_ok=True)
+                    sync_folder(event.paths.pictures)
     return {"picture": shot.picture, "notes": list(picture.notes)}
 
 

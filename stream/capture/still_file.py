@@ -36,8 +36,11 @@ RAW_SUFFIXES = frozenset(
     {".cr2", ".cr3", ".crw", ".nef", ".nrw", ".arw", ".srf", ".sr2", ".raf", ".orf", ".rw2"}
     | {".pef", ".dng", ".3fr", ".fff", ".iiq", ".x3f", ".srw", ".raw", ".heic", ".heif", ".hif"}
 )
-OWN_ENDINGS = (".matte.png", ".fg.png", ".cutout.png", ".shadow.png", ".check.jpg")
-"""What the program's own commands write beside a still: never a still from the camera."""
+OWN_ENDINGS = (
+    *(".matte.png", ".fg.png", ".cutout.png", ".shadow.png"),
+    *(".check.jpg", ".frame.png"),
+)
+"""What the program's own commands write, in small letters: never a still from the camera."""
 # chosen: above the largest single-shot camera back (151 MP); 200 MP as RGB takes 600 MB.
 MOST_PIXELS = 200_000_000
 

@@ -18,7 +18,7 @@ from stream.event import Event
 from stream.painted import MaskError, read_mask
 from stream.shot.finding import load_shot, shot_ids
 from stream.shot.naming import picture_name
-from stream.shot.record import RECORD, Shot, ShotError
+from stream.shot.record import KEPT, RECORD, Shot, ShotError
 from stream.shot.store import file_digest, load_frame, people_names, read_photo, still_name
 
 log = logging.getLogger("posewall.shot")
@@ -61,7 +61,7 @@ def attach_original(event: Event, shot_id: str, still: Path, *, plate: str | Non
         late = shot.still_until is None
         log.info("shot %s got its still%s", shot.id, " late" if late else "")
         if shot.mask is not None:
-            shot = replace(shot.noting(MASK_DROPPED), mask=None)
+            shot = replace(shot.noting(MASK_DROPPED), mask=None, mask_turns=0)
         return _rewrite(
             event,
             replace(
@@ -106,6 +106,42 @@ def render_again(event: Event, shot_id: str) -> Shot:
         )
 
 
+def _measured(event: Event, shot: Shot, mask: Path) -> int:
+    """The quarter turns of the frame that a mask was painted over.
+
+    Raises:
+        UserError: the mask cannot be used for this frame.
+    """
+    painted = read_mask(mask)
+    if shot.still_until is not None:
+        raise ShotError(f"shot {shot.id} still awaits its camera still; paint the mask on that.")
+    frame = load_frame(event, shot)
+    if painted.size != frame.upright_size:
+        have, need = painted.size, frame.upright_size
+        raise MaskError(
+            f"{mask}: is {have[1]}x{have[0]} and the frame of shot {shot.id} is "
+            f"{need[1]}x{need[0]} (width x height, upright); paint over the picture that "
+            "'posewall batch frame' writes"
+        )
+    return frame.quarter_turns
+
+
+def _keep_made(event: Event, shot: Shot) -> Shot:
+    """The shot under the name that its picture has on the disk.
+
+    A corrected name counts only once the picture was made with it; until then the picture has its
+    former name, under which it is to stay. What is still made under the corrected one goes.
+    """
+    pictures = event.paths.pictures
+    if (pictures / shot.picture).is_file():
+        return shot
+    made = [f for f in shot.former_pictures if (pictures / f).is_file()]
+    if not made:
+        return shot
+    former = tuple(f for f in shot.former_pictures if f != made[-1])
+    return replace(shot, picture=made[-1], former_pictures=(*former, shot.picture))
+
+
 def change_key(
     event: Event,
     shot_id: str,
@@ -130,40 +166,28 @@ def change_key(
         UserError: no such shot, a mask that cannot be used, or the disk did not take it.
         PosewallError: a setting that cannot be.
     """
-    painted, digest, turns = None, "", 0
+    seen, digest, turns = load_shot(event, shot_id), "", 0
     if mask is not None:
-        painted, digest = read_mask(mask), file_digest(mask)
-        shot = load_shot(event, shot_id)
-        if shot.still_until is not None:
-            raise ShotError(
-                f"shot {shot.id} still awaits its camera still; paint the mask on that."
-            )
-        frame = load_frame(event, shot)
-        turns = frame.quarter_turns
-        if painted.size != frame.upright_size:
-            have, need = painted.size, frame.upright_size
-            raise MaskError(
-                f"{mask}: is {have[1]}x{have[0]} and the frame of shot {shot.id} is "
-                f"{need[1]}x{need[0]} (width x height, upright); paint over the picture that "
-                "'posewall batch frame' writes"
-            )
+        # Reading a large still takes long, and a press in the meantime wants the lock.
+        turns, digest = _measured(event, seen, mask), file_digest(mask)
     with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
         shot = load_shot(event, shot_id)
         settings = KeySettings.from_json({**shot.settings, **given}).to_json()
         name, since = (None, 0) if drop_mask else (shot.mask, shot.mask_turns)
         if mask is not None:
+            if (shot.frame, shot.sha256) != (seen.frame, seen.sha256):
+                raise ShotError(
+                    f"shot {shot.id} got its camera still just now; paint the mask on that."
+                )
             name, since = f"mask-{digest[:12]}.png", turns
             if not (event.paths.shots / shot.id / name).is_file():
                 add_copy(mask, event.paths.shots / shot.id / name)
         before = KeySettings.from_json(dict(shot.settings)).to_json()
-        if (settings, name, since) == (before, shot.mask, shot.mask_turns):
+        same_mask = name == shot.mask and (name is None or since == shot.mask_turns)
+        if settings == before and same_mask:
             return shot
-        was = {
-            "picture": shot.picture,
-            "settings": dict(shot.settings),
-            "mask": shot.mask,
-            "mask_turns": shot.mask_turns,
-        }
+        shot = _keep_made(event, shot)
+        was = {**{field: getattr(shot, field) for field in KEPT}, "settings": dict(shot.settings)}
         earlier = (*shot.earlier, was)
         people = people_names(event, shot.people)
         log.info("shot %s is keyed otherwise (edition %d)", shot.id, len(earlier) + 1)

@@ -15,6 +15,11 @@ from models.errors import PosewallError
 from stream.errors import UserError
 
 RECORD = "shot.json"
+KEPT = (
+    *("picture", "settings", "mask", "mask_turns", "frame", "original", "sha256", "plate"),
+    *("template", "template_version"),
+)
+"""Of a picture that stays after its shot was keyed otherwise: what it was made with."""
 ID_FORM = re.compile(r"\d{4,}-[0-9a-f]{6}")
 
 
@@ -46,8 +51,8 @@ class Shot:
         picture: file name below ``pictures/``.
         mask: file of the strokes painted by hand, inside the shot's folder, or None.
         mask_turns: the frame's quarter turns when they were painted; they turn with it since.
-        earlier: pictures made with other settings or strokes, which stay: each one's ``picture``,
-            ``settings``, ``mask`` and ``mask_turns``.
+        earlier: pictures made with other settings or strokes, which stay: of each one what `KEPT`
+            names (records from before have the first four of them).
         former_pictures: names that its picture had before, when a person's name was corrected.
         render: counts up when the picture is to be made once more.
         still_until: a tethered still is awaited until then; None when none is awaited.
@@ -134,7 +139,8 @@ class Shot:
             raise ShotError(f"a shot's record is damaged ({type(e).__name__}: {e})") from e
         # Written by hand or by somebody else, a name must still not lead out of its folder.
         names = [shot.frame, shot.original, shot.proxy, shot.mask, shot.picture]
-        names += [*shot.former_pictures, *(e.get("picture") for e in shot.earlier)]
+        names += shot.former_pictures
+        names += [e.get(n) for e in shot.earlier for n in ("picture", "mask", "frame", "original")]
         for name in names:
             if name is not None and (PurePath(name).name != name or "\\" in name):
                 raise ShotError(

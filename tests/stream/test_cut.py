@@ -363,11 +363,12 @@ def test_a_folder_that_may_not_be_written(
     assert names(out) == []
 
 
+@pytest.mark.parametrize("name", ["one.cutout.png", "ONE.MATTE.PNG"])
 def test_what_cut_wrote_is_not_cut_again(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    made = tmp_path / "one.cutout.png"
+    made = tmp_path / name
     made.write_bytes(b"left alone")
     assert main(["cut", str(made)]) == 0
     assert "passed over" in capsys.readouterr().out
-    assert [p.name for p in tmp_path.iterdir()] == ["one.cutout.png"]
+    assert [p.name for p in tmp_path.iterdir()] == [name]

@@ -95,6 +95,27 @@ def test_an_orientation_that_the_editor_wrote(tmp_path: Path) -> None:
     check(path)
 
 
+@pytest.mark.parametrize("opaque", [False, True])
+def test_a_small_dab_of_colour_is_no_stroke(opaque: bool, tmp_path: Path) -> None:
+    """Red is dark in its green channel and yellow bright; both are as if not painted."""
+    path = tmp_path / "m.png"
+    paint = np.zeros((200, 300, 4), np.uint8)
+    paint[:40] = 255
+    if opaque:
+        paint[40:] = (128, 128, 128, 255)
+    Image.fromarray(paint).save(path)
+    plain = read_mask(path)
+    paint[100:108, 100:108] = (230, 20, 20, 255)
+    paint[100:108, 108] = (230, 20, 20, 30)  # the rim of a soft brush
+    paint[150:156, 200:206] = (250, 250, 20, 255)
+    Image.fromarray(paint).save(path)
+    assert torch.equal(read_mask(path).strokes, plain.strokes)
+    paint[:40] = paint[-1, -1]
+    Image.fromarray(paint).save(path)
+    with pytest.raises(MaskError, match="has colours in it"):
+        read_mask(path)
+
+
 def test_what_is_no_mask_is_said(tmp_path: Path) -> None:
     photo = np.random.default_rng(1).integers(0, 255, (*SIZE, 3), np.uint8)
     Image.fromarray(photo).save(tmp_path / "photo.png")

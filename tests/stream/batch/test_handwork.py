@@ -14,15 +14,18 @@ from PIL import Image
 
 from models.keyer import Grade, Keyer, KeySettings
 from stream.batch.render import MASK_UNFIT, Renderer
+from stream.capture.frame import Frame
 from stream.cli import main
 from stream.errors import UserError
 from stream.event import Event
 from stream.painted import read_mask
 from stream.shot import (
     RECORD,
+    Shot,
     add_still,
     attach_original,
     change_key,
+    changes,
     load_frame,
     load_shot,
     render_again,
@@ -253,6 +256,55 @@ def test_a_late_still_leaves_the_strokes_of_the_video_frame(event: Event, tmp_pa
     assert MASK_UNFIT in Renderer(event).render(replace(again, mask="mask-old.png")).notes
 
 
+def test_what_a_late_still_dropped_need_not_be_dropped_again(
+    event: Event, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shot = save_shot(event, make_frame(quarter_turns=1), settings=SETTINGS)
+    painted = mask(tmp_path / "m.png", (SMALL[1], SMALL[0]))
+    assert change_key(event, shot.id, {}, mask=painted).mask_turns == 1
+    late = attach_original(event, shot.id, make_still(tmp_path / "a.jpg"))
+    assert (late.mask, late.mask_turns) == (None, 0)
+    at = ["--event", event.paths.root]
+    assert typed("batch", "change", "1", "--no-mask", *at) == 0
+    assert "shot 0001 is so already" in capsys.readouterr().out
+    # Written before the turns were dropped with the strokes.
+    record = event.paths.shots / shot.id / RECORD
+    record.write_bytes(replace(late, mask_turns=1).to_bytes())
+    assert change_key(event, shot.id, {}, drop_mask=True).render == late.render
+
+
+def test_strokes_over_a_frame_whose_still_comes_meanwhile_are_refused(
+    event: Event, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shot = save_shot(event, make_frame(), settings=SETTINGS)
+
+    def meanwhile(at: Event, seen: Shot) -> Frame:
+        frame = load_frame(at, seen)
+        attach_original(at, seen.id, make_still(tmp_path / "a.jpg"))
+        return frame
+
+    monkeypatch.setattr(changes, "load_frame", meanwhile)
+    with pytest.raises(UserError, match="got its camera still just now"):
+        change_key(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
+    kept = load_shot(event, shot.id)
+    assert (kept.mask, kept.earlier) == (None, ())
+    assert not list((event.paths.shots / shot.id).glob("mask*"))
+
+
+def test_an_earlier_picture_can_be_made_again_after_a_still_came(
+    event: Event, tmp_path: Path
+) -> None:
+    shot = save_shot(event, make_frame(), settings=SETTINGS)
+    change_key(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
+    before = rendered(event, shot.id)
+    change_key(event, shot.id, {"choke": 1.0})
+    late = attach_original(event, shot.id, make_still(tmp_path / "a.jpg"))
+    assert late.original is not None
+    again = replace(load_shot(event, shot.id), notes=(), **late.earlier[1])
+    assert again.frame == shot.frame
+    assert torch.equal(Renderer(event).render(again).pixels, before)
+
+
 def test_strokes_wait_for_a_still_that_is_to_come(event: Event, tmp_path: Path) -> None:
     shot = save_shot(event, make_frame(), settings=SETTINGS, still_until=TAKEN)
     with pytest.raises(UserError, match="still awaits its camera still"):
@@ -282,10 +334,13 @@ def test_a_record_from_before_loads_and_can_be_changed(event: Event, tmp_path: P
     assert KeySettings.from_json(dict(new.settings)) == replace(SETTINGS, shadow="keep")
 
 
-def test_a_record_that_names_a_mask_elsewhere_is_refused(event: Event) -> None:
+@pytest.mark.parametrize("wrong", [{"mask": "../../m.png"}, {"earlier": [{"frame": "../m.png"}]}])
+def test_a_record_that_names_a_file_elsewhere_is_refused(
+    event: Event, wrong: dict[str, object]
+) -> None:
     shot = save_shot(event, make_frame(), settings=SETTINGS)
     record = event.paths.shots / shot.id / RECORD
-    data = {**json.loads(record.read_text("utf-8")), "mask": "../../m.png"}
+    data = {**json.loads(record.read_text("utf-8")), **wrong}
     record.write_text(json.dumps(data), "utf-8")
     with pytest.raises(UserError, match="not a plain file name"):
         load_shot(event, shot.id)

@@ -113,6 +113,7 @@ def test_temporary_names_are_passed_over_until_they_are_renamed(tmp_path: Path) 
 def test_what_the_program_writes_beside_a_still_is_no_still(tmp_path: Path) -> None:
     tether = Tether(tmp_path)
     jpeg(tmp_path / "a.jpg")
+    assert ".frame.png" in OWN_ENDINGS  # of `batch frame`, which a test of that command holds to
     for ending in OWN_ENDINGS:
         jpeg(tmp_path / f"a{ending}")
     tether.after(0.1)
