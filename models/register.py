@@ -1,8 +1,9 @@
 """A clean plate laid on a frame whose camera moved a little since.
 
-Shift, turn and scale are estimated by least squares on the pictures' fine detail, over what looks
-the same in both, screen and surroundings alike. A screen without detail cannot tell, and neither
-needs it: then the plate stays where it is.
+Shift, turn and scale are estimated by least squares on the pictures' edges (creases, seams, marks),
+over what looks the same in both, screen and surroundings alike. A screen without detail cannot
+tell, and neither needs it: then, and where the estimate does not settle, the plate stays where it
+is.
 
 Sources: Lucas and Kanade, "An Iterative Image Registration Technique", IJCAI 1981, with the shift
 extended to a similarity; Tukey's biweight against what differs (Beaton and Tukey, 1974).
@@ -25,6 +26,16 @@ _MOST_SHIFT, _MOST_TURN = 0.03, 0.03
 wants a new plate, or an error."""
 _GAIN = 0.8
 """chosen: what remains of the difference must fall to this, or the move is noise's."""
+_FLAT = 0.004
+"""chosen: stops from pixel to pixel below which nothing is an edge."""
+_FEWEST = 40
+"""chosen: pixels of edge that tell a move."""
+_LEAST_TOLD = 0.004
+"""chosen: a direction that shows this much less than the best is not told."""
+_ROUNDS = 16
+_WIDEST, _FINEST = 0.05, 0.01
+"""chosen: stops of scatter that are taken for granted at first, for each pixel that is pooled, and
+at last."""
 
 
 @dataclass(frozen=True)
@@ -82,21 +93,26 @@ def find_move(frame: Tensor, plate: Tensor) -> Move:
         return Move()
     alike = _alike(frame, plate)
     first, second = _detail(frame), _detail(plate)
-    move = Move()
+    move, settled = Move(), False
     for factor in (8, 4, 2):  # a fiftieth of a pixel is told at half size, too
         small = pool(first, factor), pool(second, factor), pool(alike, factor)
-        for _ in range(8):
-            step = _step(*small, move)
-            if step is None:
-                return Move()
-            move = Move(*(a + b for a, b in zip(_parts(move), step, strict=True)))
-            if max(abs(s) for s in step) * max(small[0].shape[-2:]) < 0.02:
+        for count in range(_ROUNDS):
+            least = max(_FINEST, _WIDEST * factor * 0.5**count)
+            last, found = move, _closer(*small, move, least)
+            settled = False
+            if found is None:
                 break
-    if max(abs(move.right), abs(move.down)) > _MOST_SHIFT:
+            move = found
+            most = max(abs(a - b) for a, b in zip(_parts(move), _parts(last), strict=True))
+            settled = least == _FINEST and most * max(small[0].shape[-2:]) < 0.02
+            if settled:
+                break
+    # A move that is still on its way is a wrong one.
+    if not settled or max(abs(move.right), abs(move.down)) > _MOST_SHIFT:
         return Move()
     if max(abs(move.turn), abs(move.grow)) > _MOST_TURN:
         return Move()
-    weight = alike * _edges(soften(second))
+    weight = alike * (_edges(first) + _edges(second))
     before, after = (_remains(first, moved(second, m), weight) for m in (Move(), move))
     return move if after < _GAIN * before else Move()
 
@@ -147,36 +163,62 @@ def _remains(first: Tensor, second: Tensor, weight: Tensor) -> float:
 
 
 def _edges(x: Tensor) -> Tensor:
-    """How steep a picture is, squared: where a move shows."""
-    return (grow(x, 1) + grow(-x, 1)).square()
+    """How steep a picture is, squared, where that is more than its noise: there a move shows."""
+    steep = grow(x, 1) + grow(-x, 1)
+    return (steep * (steep > _threshold(steep.flatten()))).square()
 
 
-def _step(first: Tensor, second: Tensor, alike: Tensor, move: Move) -> list[float] | None:
-    """One round of least squares: what to add to the move; None where it cannot be told."""
+def _threshold(steep: Tensor) -> Tensor:
+    """How steep a picture must be to tell of a move.
+
+    Most of a screen is flat, so its middle steepness is noise's: of normal noise (Rayleigh's
+    distribution) one pixel of 65000 is four times as steep. A cloth full of creases is about as
+    steep everywhere, as its own steepest parts say.
+    """
+    some = steep[:: max(1, len(steep) // 200_000)].sort().values
+    middle, top = some[len(some) // 2], some[int(0.999 * (len(some) - 1))]
+    return (4 * middle).clamp(top / 12, top / 2).clamp_min(_FLAT)
+
+
+def _closer(first: Tensor, second: Tensor, alike: Tensor, move: Move, least: float) -> Move | None:
+    """One round of least squares, the scatter taken as ``least`` stops or more; None: untold."""
     at = moved(second, move)
-    off = (first - at)[..., 1:-1, 1:-1]
-    side = max(first.shape[-2:])
-    dx = (at[..., 1:-1, 2:] - at[..., 1:-1, :-2]) * (side / 2)
-    dy = (at[..., 2:, 1:-1] - at[..., :-2, 1:-1]) * (side / 2)
     height, width = first.shape[-2:]
-    y = ((torch.arange(1, height - 1, device=at.device) + 0.5 - height / 2) / side).view(-1, 1)
-    x = (torch.arange(1, width - 1, device=at.device) + 0.5 - width / 2) / side
-    slopes = torch.stack([dx, dy, dy * x - dx * y, dx * x + dy * y])
-    inside = alike[..., 1:-1, 1:-1]
-    seen = inside > 0.5
-    if int(seen.sum()) < 200:
+    side = max(height, width)
+    inside = alike[0, 0, 1:-1, 1:-1]
+    down, right = (inside > 0.5).nonzero(as_tuple=True)
+    dx = ((at[0, 0, 1:-1, 2:] - at[0, 0, 1:-1, :-2]) / 2)[down, right]
+    dy = ((at[0, 0, 2:, 1:-1] - at[0, 0, :-2, 1:-1]) / 2)[down, right]
+    steep = (dx.square() + dy.square()).sqrt()
+    if len(steep) < 200:
         return None
-    # The scatter where it is steep: over flat parts nothing differs, moved or not.
-    steep = (dx.square() + dy.square())[seen]
-    tops = steep >= steep[::7].sort().values[int(0.8 * len(steep[::7]))]
-    scale = 1.4826 * off[seen][tops].abs().median().clamp_min(1e-3)
-    weight = inside * (1 - (off / (4.685 * scale)).square()).clamp_min(0).square()
-    slopes = slopes.flatten(1).double()
-    weighed = slopes * weight.flatten().double()
-    normal = weighed @ slopes.T
-    # Where only one direction shows detail the other stays.
-    ridge = 0.01 * float(normal.diagonal().max()) + 1e-9
-    normal = normal + ridge * torch.eye(4, device=at.device)
-    found = torch.linalg.solve(normal, weighed @ off.flatten().double())
-    steps: list[float] = found.tolist()
-    return steps if all(math.isfinite(s) for s in steps) else None
+    threshold = _threshold(steep)
+    told = steep > threshold
+    if int(told.sum()) < _FEWEST:
+        return None
+    dx, dy, down, right = dx[told], dy[told], down[told], right[told]
+    off = (first - at)[0, 0, 1:-1, 1:-1][down, right]
+    # The scatter where it is steep: over flat parts nothing differs, moved or not. It is no measure
+    # while edges lie wrong, since those along the move lie right: so it starts wide.
+    scale = (1.4826 * off.abs().median()).clamp_min(least)
+    weight = inside[down, right] * (1 - (off / (4.685 * scale)).square()).clamp_min(0).square()
+    y, x = (down + 1.5 - height / 2) / side, (right + 1.5 - width / 2) / side
+    one, none = torch.ones_like(x), torch.zeros_like(x)
+    # How shift, turn and scale move a pixel to the right and down.
+    across, along = (
+        torch.stack([one, none, -y, x]).double(),
+        torch.stack([none, one, x, y]).double(),
+    )
+    slopes = (across * dx + along * dy) * side
+    normal = (slopes * weight) @ slopes.T
+    chance = (across * weight) @ across.T + (along * weight) @ along.T
+    # Where detail shows only one direction, such as a seam's, nothing is moved along it. What is
+    # picked out of noise by the threshold is as steep as that, in every direction alike.
+    sizes, ways = torch.linalg.eigh(normal - chance * (threshold.square() / 2 * side**2).double())
+    ways = ways[:, sizes > _LEAST_TOLD * sizes[-1].clamp_min(1e-9)]
+    if ways.shape[1] == 0:
+        return None
+    step = torch.linalg.solve(ways.T @ normal @ ways, ways.T @ (slopes @ (weight * off).double()))
+    total = ways.T @ torch.tensor(_parts(move), dtype=ways.dtype, device=ways.device) + step
+    parts: list[float] = (ways @ total).tolist()
+    return Move(*parts) if all(math.isfinite(p) for p in parts) else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import cv2
@@ -11,6 +12,7 @@ import torch
 from torch import Tensor
 
 from models.plate import Plate
+from models.pyramid import pool, soften
 from models.register import Move, find_move, moved, registered
 from tests.models.rendered import GREEN, HEIGHT, SKIN, WIDTH, colour, mean_error, person, shown
 from tests.models.stages import bare_error, folds, keyed, plain, room
@@ -63,6 +65,69 @@ def test_the_move_is_that_of_the_correlation_coefficient() -> None:
     assert got.right * 320 == pytest.approx(middle[0], abs=0.05)
     assert got.down * 320 == pytest.approx(middle[1], abs=0.05)
     assert got.turn == pytest.approx(math.asin(float(ecc[1, 0])), abs=3e-4)
+
+
+def drawn(what: str, width: int, right: float = 0.0, down: float = 0.0) -> Tensor:
+    """A flat screen with three seams or nine crosses of tape, moved by so many pixels."""
+    height = width * 3 // 4
+    y = (torch.arange(2 * height) + 0.5).view(-1, 1) / 2 - down
+    x = (torch.arange(2 * width) + 0.5).view(1, -1) / 2 - right
+    unit = width / 1280
+    dark = torch.zeros(2 * height, 2 * width)
+    if what == "seams":  # a little off the plumb line
+        for at in (0.27, 0.61, 0.83):
+            far = (x - at * width - 0.03 * (y - height / 2)).abs()
+            dark += 0.35 * (1.5 * unit + 0.5 - far).clamp(0, 1)
+    else:
+        for at_y, at_x in itertools.product((0.1, 0.45, 0.85), (0.08, 0.5, 0.92)):
+            far_y, far_x = (y - at_y * height).abs(), (x - at_x * width).abs()
+            bars = [
+                torch.minimum(14 * unit - one, 3 * unit - other)
+                for one, other in ((far_x, far_y), (far_y, far_x))
+            ]
+            dark += 0.5 * (torch.maximum(*bars) + 0.5).clamp(0, 1)
+    return pool(colour(GREEN) * (1 - dark), 2)
+
+
+def grainy(picture: Tensor, grain: float, seed: int) -> Tensor:
+    """With a camera's noise, softened as the pictures that are registered are."""
+    made = torch.Generator().manual_seed(seed)
+    noisy = (picture + grain * torch.randn(picture.shape, generator=made)).clamp(0, 1)
+    return soften(soften(noisy))
+
+
+@pytest.mark.parametrize("what", ["seams", "marks"])
+@pytest.mark.parametrize(
+    ("width", "grain"), [(640, 0.0), (640, 0.004), (640, 0.012), (1280, 0.0), (1280, 0.012)]
+)
+def test_a_few_edges_on_a_flat_screen_tell_the_move(what: str, width: int, grain: float) -> None:
+    """Three pixels to the right: all of them, not a part."""
+    plate, frame = drawn(what, width), drawn(what, width, right=3.0)
+    frame[..., width // 4 :, width * 3 // 8 : width * 5 // 8] = colour(SKIN)
+    got = find_move(grainy(frame, grain, 1), grainy(plate, grain, 2))
+    # The plate is sampled from the left. measured: .04 of a pixel off at most.
+    assert got.right * width == pytest.approx(-3, abs=0.1)
+    # Of what lies along a seam nothing is told, so next to nothing is moved (.09 across its slant).
+    assert got.down * width == pytest.approx(0, abs=0.2)
+    assert abs(got.turn) * width / 2 < 0.1
+    assert abs(got.grow) * width / 2 < 0.1
+
+
+def test_marks_tell_all_of_a_move() -> None:
+    plate = drawn("marks", 640)
+    bump = Move(3 / 640, -2 / 640, math.radians(0.3), 0.003)
+    got = find_move(grainy(moved(plate, bump), 0.008, 1), grainy(plate, 0.008, 2))
+    assert got.right * 640 == pytest.approx(3, abs=0.15)
+    assert got.down * 640 == pytest.approx(-2, abs=0.15)
+    assert math.degrees(got.turn) == pytest.approx(0.3, abs=0.03)
+    assert got.grow == pytest.approx(0.003, abs=0.0005)
+
+
+def test_other_seams_leave_the_plate_where_it_is() -> None:
+    """As far apart as no camera is bumped."""
+    plate = grainy(drawn("seams", 640), 0.008, 1)
+    assert find_move(grainy(drawn("seams", 640, right=40.0), 0.008, 2), plate) == Move()
+    assert find_move(grainy(drawn("marks", 640), 0.008, 2), plate) == Move()
 
 
 @pytest.mark.parametrize("grain", [0.0, 0.03])
