@@ -330,7 +330,7 @@ class Keyer:
                 # towards solid, have half a say. In clips that say would flicker.
                 plain = matte.plain(own, behind, front, subject, asked)
                 found = torch.maximum(found, (found + plain) / 2)
-        black, white = self.settings.clip_black, self.settings.clip_white
+        black, white = self.settings.black_point, self.settings.white_point
         found = ((found - black) / (white - black)).clamp_(0, 1)
         alpha, fg = asked.solid.to(shown.dtype), shown.clone()
         alpha.view(-1)[asked.index] = found

@@ -10,7 +10,7 @@ from models.errors import PosewallError
 SCREENS = ("auto", "green", "blue")
 SHADOWS = ("remove", "keep")
 MOST_CHOKE = 10
-_UNITS = ("clip_black", "clip_white", "despill", "despill_luminance", "light_wrap")
+_UNITS = ("black_point", "white_point", "despill", "despill_luminance", "light_wrap")
 
 
 @dataclass(frozen=True)
@@ -19,8 +19,8 @@ class KeySettings:
 
     Attributes:
         screen: "auto", "green" or "blue".
-        clip_black: alpha up to here counts as bare screen.
-        clip_white: alpha from here on counts as solid.
+        black_point: alpha up to here counts as bare screen.
+        white_point: alpha from here on counts as solid.
         despill: 0 leaves the screen's light on the subject, 1 takes all of it away.
         despill_luminance: how much of the luminance that despill takes comes back as neutral light;
             0 leaves those parts darker.
@@ -30,8 +30,8 @@ class KeySettings:
     """
 
     screen: str = "auto"
-    clip_black: float = 0.02
-    clip_white: float = 0.98
+    black_point: float = 0.02
+    white_point: float = 0.98
     despill: float = 1.0
     despill_luminance: float = 1.0
     choke: float = 0.0
@@ -54,7 +54,7 @@ class KeySettings:
                 )
         if (
             not all(0 <= getattr(self, n) <= 1 for n in _UNITS)
-            or self.clip_black >= self.clip_white
+            or self.black_point >= self.white_point
         ):
             told = ", ".join(f"{n} {getattr(self, n)}" for n in _UNITS)
             raise PosewallError(

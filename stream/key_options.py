@@ -14,10 +14,10 @@ def add_key_options(parser: argparse.ArgumentParser) -> None:
     """Offer every key setting that shows in a cut-out; what is not given stays as it is."""
     parser.add_argument("--screen", choices=SCREENS, help="the screen's colour; auto finds it")
     parser.add_argument(
-        "--clip-black", type=float, metavar="0-1", help="matte values up to here are bare screen"
+        "--black-point", type=float, metavar="0-1", help="matte values up to here are bare screen"
     )
     parser.add_argument(
-        "--clip-white", type=float, metavar="0-1", help="matte values from here on are solid"
+        "--white-point", type=float, metavar="0-1", help="matte values from here on are solid"
     )
     parser.add_argument(
         "--despill",

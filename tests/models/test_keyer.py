@@ -242,12 +242,12 @@ def decode_rgb(planes: Planes) -> Tensor:
 def test_a_high_black_and_a_low_white_are_taken_as_they_are() -> None:
     """Noise raises black by itself to a fifth at the most; what a person sets stands."""
     case = CASES["noise"]()
-    plain = Keyer(settings=KeySettings(clip_black=0.0, clip_white=1.0))
+    plain = Keyer(settings=KeySettings(black_point=0.0, white_point=1.0))
     alpha = plain.cut(case.planes, case.encoding).alpha
-    high = Keyer(settings=KeySettings(clip_black=0.6, clip_white=0.9))
+    high = Keyer(settings=KeySettings(black_point=0.6, white_point=0.9))
     got = high.cut(case.planes, case.encoding).alpha
     assert float(got[alpha < 0.45].max()) == 0
-    low = Keyer(settings=KeySettings(clip_black=0.0, clip_white=0.01))
+    low = Keyer(settings=KeySettings(black_point=0.0, white_point=0.01))
     got = low.cut(case.planes, case.encoding).alpha
     assert float(got[alpha > 0.2].min()) == 1
     assert mean_error(got, case.truth.alpha) < 0.02
@@ -255,10 +255,10 @@ def test_a_high_black_and_a_low_white_are_taken_as_they_are() -> None:
 
 def test_clips_clip() -> None:
     case = CASES["hair"]()
-    wide = Keyer(settings=KeySettings(clip_black=0.0, clip_white=1.0)).cut(
+    wide = Keyer(settings=KeySettings(black_point=0.0, white_point=1.0)).cut(
         case.planes, case.encoding
     )
-    narrow = Keyer(settings=KeySettings(clip_black=0.3, clip_white=0.7)).cut(
+    narrow = Keyer(settings=KeySettings(black_point=0.3, white_point=0.7)).cut(
         case.planes, case.encoding
     )
     assert float(narrow.alpha[wide.alpha < 0.28].max()) == 0
@@ -270,13 +270,13 @@ def test_clips_clip() -> None:
     ("settings", "match"),
     [
         ({"screen": "red"}, 'screen is "red"; it must be auto, green or blue'),
-        ({"clip_black": -0.1}, "between 0 and 1"),
-        ({"clip_black": 0.5, "clip_white": 0.5}, "black below white"),
-        ({"clip_white": 1.2}, "clip_white 1.2"),
+        ({"black_point": -0.1}, "between 0 and 1"),
+        ({"black_point": 0.5, "white_point": 0.5}, "black below white"),
+        ({"white_point": 1.2}, "white_point 1.2"),
         ({"despill": 1.5}, "despill 1.5"),
         ({"despill": float("nan")}, "despill nan"),
         ({"despill": "much"}, "despill is 'much'; it must be a number"),
-        ({"clip_black": True}, "clip_black is True; it must be a number"),
+        ({"black_point": True}, "black_point is True; it must be a number"),
     ],
 )
 def test_settings_that_cannot_be_are_said(settings: dict[str, object], match: str) -> None:
@@ -291,7 +291,7 @@ def test_settings_return_from_json() -> None:
     assert KeySettings.from_json(json.loads(json.dumps(settings.to_json()))) == settings
     assert KeySettings.from_json({}) == KeySettings()
     assert KeySettings.from_json({"despill": 0.25}) == replace(KeySettings(), despill=0.25)
-    with pytest.raises(PosewallError, match=r"got tolerance; known are choke, clip_black"):
+    with pytest.raises(PosewallError, match=r"got tolerance; known are black_point, choke"):
         KeySettings.from_json({"tolerance": 3})
 
 

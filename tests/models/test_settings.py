@@ -13,7 +13,7 @@ from models.settings import KeySettings
 def test_what_is_kept_today_and_what_was_kept_before_load() -> None:
     now = KeySettings("blue", 0.05, 0.9, 0.5, 0.8, choke=-1.5, shadow="keep", light_wrap=0.3)
     assert KeySettings.from_json(json.loads(json.dumps(now.to_json()))) == now
-    before = {"screen": "auto", "clip_black": 0.02, "clip_white": 0.98, "despill": 1.0}
+    before = {"screen": "auto", "black_point": 0.02, "white_point": 0.98, "despill": 1.0}
     assert KeySettings.from_json(before) == KeySettings()
 
 

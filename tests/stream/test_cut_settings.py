@@ -46,7 +46,7 @@ def mask(path: Path, size: tuple[int, int] = (HEIGHT, WIDTH)) -> Path:
 
 def test_settings_reach_the_keyer(tmp_path: Path) -> None:
     path = still(tmp_path / "a.png")
-    words = "--screen green --clip-black 0.1 --clip-white 0.8 --despill 0.4 --choke -1.5"
+    words = "--screen green --black-point 0.1 --white-point 0.8 --despill 0.4 --choke -1.5"
     assert cut(path, *words.split(), "--despill-luminance", 0.2) == 0
     settings = KeySettings("green", 0.1, 0.8, 0.4, 0.2, -1.5)
     want = Keyer(Grade.FINAL, settings).cut(_planes(path), SRGB_8BIT)
@@ -115,7 +115,7 @@ def test_the_shadow_layer_is_a_file(tmp_path: Path) -> None:
             "despill 2.0, despill_luminance 1.0, light_wrap 0.0; they must lie between 0 and 1",
         ),
         (["--choke", "99"], "choke is 99.0; it must be a number of pixels from -10 to 10"),
-        (["--clip-black", "0.99"], "black below white"),
+        (["--black-point", "0.99"], "black below white"),
         (["--mask", "none.png"], "none.png: there is no such mask"),
     ],
 )

@@ -125,8 +125,8 @@ def test_several_at_once_and_what_is_so_already(
     assert "shot 0002 is so already" in capsys.readouterr().out
     assert typed("batch", "change", "2", *at) == 2
     assert "nothing to change was given" in capsys.readouterr().err
-    assert typed("batch", "change", "2", "--clip-white", "7", *at) == 1
-    assert "clip_white 7.0" in capsys.readouterr().err
+    assert typed("batch", "change", "2", "--white-point", "7", *at) == 1
+    assert "white_point 7.0" in capsys.readouterr().err
     with pytest.raises(SystemExit):
         typed("batch", "change", "2", "--mask", "m.png", "--no-mask", *at)
 
