@@ -303,6 +303,9 @@ class Keyer:
         if strokes is not None:
             alpha, fg = mask.override(alpha, fg, shown, strokes)
         own_key = enlarge_part(subject.own_key, rows, columns, size)
+        # chosen on rendered people: below a tenth it is the screen's light on hair and skin, which
+        # reaches deep, and no colour of theirs.
+        own_key = own_key * matte.step(own_key, 0.02, 0.12)
         amounts = self.settings.despill, self.settings.despill_luminance
         if self.grade is Grade.FINAL:
             fg = despill(fg, asked.back, own_key, bare.hue, *amounts)

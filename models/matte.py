@@ -111,10 +111,7 @@ def _own_key(rgb: Tensor, hue: Hue) -> Tensor:
     first, second = rgb[:, 0:1], rgb[:, other : other + 1]
     total = first + second
     above = torch.minimum(key, torch.maximum(first, second)) - total / 2
-    share = (above / total.clamp_min(1e-3)).clamp_(0, 0.5)
-    # chosen on rendered people: below a tenth it is the screen's light on hair and skin, which
-    # reaches deep, and no colour of theirs.
-    return share * step(share, 0.02, 0.12)
+    return (above / total.clamp_min(1e-3)).clamp_(0, 0.5)
 
 
 def _foreign(rgb: Tensor, screen: Screen) -> Tensor:
