@@ -50,6 +50,19 @@ LUMA_WEIGHTS: dict[Matrix, tuple[float, float]] = {
 }
 
 
+def luminance(rgb: Tensor) -> Tensor:
+    """The luminance of linear light.
+
+    Args:
+        rgb: (B, 3, ...) float, linear Rec.709.
+
+    Returns:
+        (B, 1, ...) float, the weights of ITU-R BT.709-6.
+    """
+    kr, kb = LUMA_WEIGHTS[Matrix.BT709]
+    return kr * rgb[:, 0:1] + (1 - kr - kb) * rgb[:, 1:2] + kb * rgb[:, 2:3]
+
+
 @dataclass(frozen=True)
 class Encoding:
     """How the code values of three planes are to be read; nothing is left unspecified."""

@@ -12,16 +12,12 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
-from models.color import LUMA_WEIGHTS, Matrix
+from models import color
 from models.screen import Hue
 
 _TRUST = 0.05
 """chosen on rendered scenes: below about this alpha the spread colour counts for more than the
 pixel's own remainder, whose error grows as 1/alpha."""
-
-_KR, _KB = LUMA_WEIGHTS[Matrix.BT709]
-_LUMA = (_KR, 1 - _KR - _KB, _KB)
-"""Luminance weights of linear Rec.709 (ITU-R BT.709-6)."""
 
 _GIVEN_BACK = 0.9
 """chosen on rendered scenes: the share of the spill's luminance that comes back as grey."""
@@ -79,5 +75,5 @@ def despill(
         return rgb[:, key : key + 1] - limit
 
     share = (excess(front) / excess(back).clamp_min(1e-3)).clamp_(0, 1) * amount
-    luma = sum(w * back[:, i : i + 1] for i, w in enumerate(_LUMA))
+    luma = color.luminance(back)
     return (front - share * back + share * (luma * (_GIVEN_BACK * luminance))).clamp_(0, 1)

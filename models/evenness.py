@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from models.pyramid import enlarge, grow, pool, shrink, soften, spread
+from models.pyramid import enlarge, grow, joined, pool, shrink, soften, spread
 
 CELL = 8
 """Pixels of the analysis a side of one cell of the map; chosen: an 80th of the picture's side."""
@@ -152,21 +152,11 @@ def shadow(missing: Tensor, known: Tensor, subject: Tensor, least: float) -> Sha
     # What is one cell wide is the soft edge of hair or a fold.
     dark = grow(shrink(dark, 1), 1) * dark
     near = max(2, max(missing.shape[-2:]) // 12)
-    inside = _joined(dark * grow(subject, near), dark)
+    inside = joined(dark * grow(subject, near), dark)
     if (share := float(inside.sum() / known.sum().clamp_min(1))) < _SMALL:
         return Shadow(0.0, 0.0, None, torch.zeros_like(dark))
     depth = float(torch.quantile(missing[inside > 0], 0.75))
     return Shadow(depth, share, places(missing, inside, 1, 0.0)[0], inside)
-
-
-def _joined(start: Tensor, inside: Tensor) -> Tensor:
-    """All of ``inside`` that hangs together with ``start``; ones and zeros."""
-    for _ in range(sum(start.shape[-2:])):
-        wider = grow(start, 1) * inside
-        if bool((wider == start).all()):
-            break
-        start = wider
-    return start
 
 
 def _slope(value: Tensor, step: int) -> Tensor:
@@ -207,7 +197,7 @@ def cast(value: Tensor, known: Tensor, subject: Tensor) -> Shadow:
     about = value[(known * grow(steep, 2 * step)) > 0]
     half = float(torch.quantile(about, 0.9) + torch.quantile(about, 0.1)) / 2
     dark = known * (value < half)
-    inside = _joined(steep * dark, dark)
+    inside = joined(steep * dark, dark)
     if float((inside * grow(subject, 4)).sum()) == 0:
         return none
     share = float(inside.sum() / known.sum())

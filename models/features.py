@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from models.color import LUMA_WEIGHTS, Matrix
+from models.color import luminance
 from models.pyramid import enlarge, grow, pool, shrink, soften
 from models.screen import Hue, Screen
 
@@ -22,12 +22,6 @@ _OVERVIEW = 160
 """Longest side of the overview: a subject's shape shows, single strands do not."""
 _FLOOR = 0.005
 """Least light of the screen that something is compared with, linear."""
-
-_KR, _KB = LUMA_WEIGHTS[Matrix.BT709]
-
-
-def _luminance(rgb: Tensor) -> Tensor:
-    return _KR * rgb[:, 0:1] + (1 - _KR - _KB) * rgb[:, 1:2] + _KB * rgb[:, 2:3]
 
 
 def _ratio(x: Tensor, key: Tensor) -> Tensor:
@@ -86,7 +80,7 @@ def context(
     back = screen.color
     key = back[:, order[:1]].clamp_min(_FLOOR)
     rough = rough.clamp(-0.3, 1.2)
-    level = (_luminance(rgb) / _luminance(back).clamp_min(_FLOOR)).clamp(0, 4).sqrt()
+    level = (luminance(rgb) / luminance(back).clamp_min(_FLOOR)).clamp(0, 4).sqrt()
     near = radius(size, 3)
     low, high = shrink(rough, near), grow(rough, near)
     mean, square = _mean(level, near), _mean(level * level, near)
@@ -159,6 +153,6 @@ def pixels(
             key.clamp(0, 2).sqrt(),
             torch.full_like(key, noise),
             _neighbours(rough, index).clamp(-0.3, 1.3),
-            _ratio(_neighbours(_luminance(rgb), index), key),
+            _ratio(_neighbours(luminance(rgb), index), key),
         ]
     )

@@ -20,7 +20,7 @@ from torch import Tensor
 
 from models.features import Context, context, look_up, pixels, radius
 from models.field import Fitted
-from models.pyramid import enlarge, enlarge_part, extent, grow, pool, shrink, soften, spread
+from models.pyramid import enlarge, enlarge_part, extent, grow, joined, pool, shrink, soften, spread
 from models.screen import Hue, Screen
 from models.screen import normalised_difference as normalised_difference
 
@@ -97,13 +97,9 @@ def _close_enclosed(rough: Tensor, core: Tensor) -> Tensor:
     """Close what no screen reaches: a sheen on a jacket, not the gap under an arm."""
     small = pool(rough, 2)
     free = pool(core.to(rough.dtype), 2) <= 0.5
-    reached = free & (small < 0.2)
-    for _ in range(sum(small.shape[-2:])):
-        wider = (grow(reached.to(rough.dtype), 1) > 0) & free
-        if bool((wider == reached).all()):
-            break
-        reached = wider
-    return core | (enlarge((~reached).to(rough.dtype), (rough.shape[-2], rough.shape[-1])) > 0.5)
+    start = (free & (small < 0.2)).to(rough.dtype)
+    reached = joined(start, free.to(rough.dtype))
+    return core | (enlarge(1 - reached, (rough.shape[-2], rough.shape[-1])) > 0.5)
 
 
 def _own_key(rgb: Tensor, hue: Hue) -> Tensor:

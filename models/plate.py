@@ -16,6 +16,8 @@ from models.field import fit
 from models.pyramid import enlarge, grow, pool, soften
 from models.screen import Hue, saturation, strength
 
+PURE = 0.85
+"""A saturation below this share of the screen's own is not screen."""
 MISFIT_STOPS = 0.35
 """chosen: a plate moved by a few pixels or brighter by .15 stop stays under .05 on rendered
 scenes; a plate of another screen or a turned one lies above .4."""
@@ -59,7 +61,7 @@ def read_plate(taken: Tensor, found: tuple[Hue, Tensor] | None) -> Plate:
     alone = fit(taken, color, hue, from_plate=False)
     # By saturation, not by level: folds and hot spots are the screen's own and stay.
     pure = saturation(shown, hue) / saturation(alone.color, hue).clamp_min(0.05)
-    other = (soften(pure) < 0.85).to(shown.dtype)
+    other = (soften(pure) < PURE).to(shown.dtype)
     kept = _without_noise(taken, shown, alone.smooth, other)
     return Plate(shown, torch.lerp(kept, alone.smooth, soften(grow(other, 2))), other)
 

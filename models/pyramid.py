@@ -135,6 +135,24 @@ def shrink(x: Tensor, radius: int) -> Tensor:
     return -grow(-x, radius) if radius > 0 else x
 
 
+def joined(start: Tensor, inside: Tensor) -> Tensor:
+    """All of a mask that hangs together with a part of it.
+
+    Args:
+        start: (B, 1, H, W) float, ones and zeros, where to begin.
+        inside: same shape, the mask.
+
+    Returns:
+        Same shape, ones and zeros.
+    """
+    for _ in range(sum(start.shape[-2:])):
+        wider = grow(start, 1) * inside
+        if bool((wider == start).all()):
+            break
+        start = wider
+    return start
+
+
 def soften(x: Tensor) -> Tensor:
     """A 3x3 binomial blur, the edge repeated: takes the edge off single-pixel noise.
 

@@ -18,7 +18,7 @@ from models import evenness, screen
 from models.errors import ShapeError
 from models.evenness import CELL, Place, Shadow
 from models.field import fit
-from models.plate import MISFIT_STOPS, plate_misfit, require_same_size
+from models.plate import MISFIT_STOPS, PURE, plate_misfit, require_same_size
 from models.pyramid import enlarge, grow, pool, shrink, soften, spread
 from models.screen import Hue, Screen, saturation
 from models.spillage import alike, spill
@@ -30,8 +30,6 @@ SIDE = 640
 
 _LEAST = 2 * CELL
 """Shortest side of a picture in pixels: two cells of the map."""
-_PURE = 0.85
-"""As in `plate.read_plate`: a saturation below this share of the screen's is not screen."""
 _BORDER = 5
 """chosen: pixels of screen beside a subject that are not measured; dark hair keeps the screen's
 saturation, and looks like a shadow."""
@@ -150,7 +148,7 @@ def _look(frame: Upright, wanted: Hue | None) -> _Seen | None:
     level = rgb[:, hue.value : hue.value + 1]
     # A clipped channel pales, since the others still rise.
     full = ((level > _FULL) & (own > 0.08)).to(rgb.dtype)
-    bare = torch.maximum((pure > _PURE).to(rgb.dtype), full)
+    bare = torch.maximum((pure > PURE).to(rgb.dtype), full)
     # Single specks of either kind are noise and hair.
     bare = (soften(soften(bare)) > 0.5).to(rgb.dtype)
     seen = bare > 0

@@ -25,6 +25,7 @@ from torch.nn import functional
 
 from models.color import SRGB_8BIT, Planes
 from models.estimator import Estimator
+from models.features import look_up
 from models.keyer import Grade, Keyer
 from models.training import samples, subjects
 
@@ -78,9 +79,7 @@ def describe_shot(
     few = len(truth) < _PIXELS
     pick = torch.multinomial(weight, _PIXELS, replacement=few, generator=drawn)
     place = torch.stack([2 * asked.column[pick] - 1, 2 * asked.row[pick] - 1], -1)
-    around = functional.grid_sample(
-        subject.told.around, place[None, None], padding_mode="border", align_corners=False
-    )[0, :, 0]
+    around = look_up(subject.told.around, asked.row[pick], asked.column[pick])
     pixels = torch.cat([asked.pixels[:, pick], around]).T
     return pixels.half(), subject.told.overview[0].half(), place, truth[pick].half()
 
