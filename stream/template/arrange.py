@@ -11,8 +11,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from models.composite import Mode
-from stream.template.description import Slot, Text
 from stream.template.layers import Layer, LayerGroup, walk
+from stream.template.slots import Slot
+from stream.template.wording import Text
 
 
 @dataclass(frozen=True)

@@ -12,18 +12,14 @@ from pathlib import Path, PurePosixPath
 
 from stream.errors import UserError
 from stream.template.arrange import arrange
-from stream.template.description import (
-    DEFAULT_FONT,
-    Description,
-    Slot,
-    Text,
-    read_description,
-)
+from stream.template.description import Description, read_description
 from stream.template.layers import Document, Layer, numbered_files, read_numbered, walk
 from stream.template.ora import read_ora
 from stream.template.scene import Kept
+from stream.template.slots import Slot
 from stream.template.template import SHAPE_TOLERANCE, Template, TemplateFile
 from stream.template.text import Typeface, check_font
+from stream.template.wording import DEFAULT_FONT, Text
 
 log = logging.getLogger("posewall.template")
 

@@ -27,8 +27,8 @@ from models.flatten import (
     on_paper,
 )
 from stream.template.arrange import Arrangement, Block, Item, has_text
-from stream.template.description import Text
 from stream.template.layers import Layer
+from stream.template.wording import Text
 
 Size = tuple[int, int]
 Draw = Callable[[Text], Sequence[Node]]

@@ -17,10 +17,11 @@ from models.resample import Placement
 from stream.durable import commit_folder, partial_path, sync_folder, write_synced
 from stream.errors import UserError
 from stream.template.arrange import Arrangement
-from stream.template.description import Slot, Text
 from stream.template.layers import Layer, LayerGroup
 from stream.template.scene import Kept, make_scene
+from stream.template.slots import Slot
 from stream.template.text import Typeface, draw, fill_in, set_words
+from stream.template.wording import Text
 
 # chosen: shapes that differ by less than this are told apart by nobody on paper.
 SHAPE_TOLERANCE = 0.01

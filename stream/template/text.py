@@ -19,7 +19,7 @@ import torch
 from PIL import Image, ImageDraw, ImageFilter, ImageFont, features
 
 from models.flatten import Ink
-from stream.template.description import Text
+from stream.template.wording import Text
 
 # chosen: large enough that hinting moves an advance by less than 1/250 of a letter.
 _MEASURE_PX = 256

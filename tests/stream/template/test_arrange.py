@@ -6,8 +6,9 @@ import pytest
 
 from models.composite import Mode
 from stream.template.arrange import Arrangement, Block, Item, arrange, has_text
-from stream.template.description import Slot, Text
 from stream.template.layers import Layer, LayerGroup
+from stream.template.slots import Slot
+from stream.template.wording import Text
 
 
 def layer(name: str, mode: Mode = Mode.NORMAL, visible: bool = True) -> Layer:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from models.composite import Mode
-from stream.template.description import DEFAULT_FONT, read_description
+from stream.template.description import read_description
+from stream.template.wording import DEFAULT_FONT
 from tests.stream.template.building import PICTURE, SLOT, TEXT
 
 

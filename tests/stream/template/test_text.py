@@ -9,7 +9,6 @@ import pytest
 import torch
 
 from models.flatten import Ink
-from stream.template.description import Outline, Shadow, Text
 from stream.template.loader import BUNDLED
 from stream.template.text import (
     Typeface,
@@ -19,6 +18,7 @@ from stream.template.text import (
     missing_letters,
     set_words,
 )
+from stream.template.wording import Outline, Shadow, Text
 
 SANS = Typeface("DejaVuSans.ttf", (BUNDLED / "fonts" / "DejaVuSans.ttf").read_bytes())
 BOLD = Typeface("DejaVuSans-Bold.ttf", (BUNDLED / "fonts" / "DejaVuSans-Bold.ttf").read_bytes())

@@ -1,0 +1,142 @@
+"""Typed values out of a table of template.toml; what is wrong with them is gathered, not raised."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from typing import Any
+
+Box = tuple[float, float, float, float]
+"""x, y, width, height in canvas pixels."""
+
+_COLOR = re.compile(r"#[0-9a-fA-F]{6}")
+
+
+class Reader:
+    """Takes typed values out of one table and notes what is wrong with them.
+
+    A value that was wrong comes back as something harmless of its kind; `failed` says so.
+    """
+
+    def __init__(self, table: dict[str, Any], where: str, problems: list[str]) -> None:
+        self.table = dict(table)
+        self.where = where
+        self.problems = problems
+        self.known: list[str] = []
+        self.failed = False
+
+    def wrong(self, key: str, needed: str) -> None:
+        """Note what a value is and what it should be."""
+        self.failed = True
+        if key in self.table:
+            self.problems.append(f"{self.where}: {key} is {self.table[key]!r}; need {needed}")
+        else:
+            self.problems.append(f"{self.where}: {key} is missing; need {needed}")
+
+    def number(
+        self, key: str, default: float | None = None, *, low: float = 0.0, high: float = 1e6
+    ) -> float:
+        """A number within bounds."""
+        self.known.append(key)
+        value = self.table.get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            self.wrong(key, "a number")
+            return 1.0
+        if not (math.isfinite(value) and low <= value <= high):
+            self.wrong(key, f"a number from {low:g} to {high:g}")
+            return 1.0
+        return float(value)
+
+    def text(self, key: str, default: str | None = None) -> str:
+        """Words that are not empty."""
+        self.known.append(key)
+        value = self.table.get(key, default)
+        if not isinstance(value, str) or not value.strip():
+            self.wrong(key, "words in quotes")
+            return ""
+        return value
+
+    def choice(self, key: str, options: tuple[str, ...], default: str) -> str:
+        """One of a few words."""
+        self.known.append(key)
+        value = self.table.get(key, default)
+        if value not in options:
+            self.wrong(key, "one of " + ", ".join(options))
+            return default
+        return str(value)
+
+    def flag(self, key: str) -> bool:
+        """Yes or no."""
+        self.known.append(key)
+        value = self.table.get(key, False)
+        if not isinstance(value, bool):
+            self.wrong(key, "true or false, without quotes")
+            return False
+        return value
+
+    def color(self, key: str, default: str) -> tuple[float, float, float]:
+        """An sRGB colour, in [0, 1]."""
+        self.known.append(key)
+        value = self.table.get(key, default)
+        if not isinstance(value, str) or not _COLOR.fullmatch(value):
+            self.wrong(key, 'a colour such as "#ffcc00"')
+            return (0.0, 0.0, 0.0)
+        red, green, blue = (int(value[i : i + 2], 16) / 255 for i in (1, 3, 5))
+        return (red, green, blue)
+
+    def box(self, key: str) -> Box | None:
+        """A rectangle, or None where there is none."""
+        self.known.append(key)
+        value = self.table.get(key)
+        if value is None:
+            return None
+        if (
+            not isinstance(value, list)
+            or len(value) != 4
+            or any(isinstance(v, bool) or not isinstance(v, int | float) for v in value)
+            or not all(math.isfinite(v) and abs(v) < 1e6 for v in value)
+            or value[2] < 1
+            or value[3] < 1
+        ):
+            self.wrong(key, "[x, y, width, height] in pixels of the canvas")
+            return None
+        return (float(value[0]), float(value[1]), float(value[2]), float(value[3]))
+
+    def inner(self, key: str) -> Reader | None:
+        """The reader of a table inside this one, or None where there is none."""
+        self.known.append(key)
+        value = self.table.get(key)
+        if value is None:
+            return None
+        if not isinstance(value, dict):
+            self.wrong(key, "a table in { }")
+            return None
+        return Reader(value, f"{self.where}, {key}", self.problems)
+
+    def close(self) -> bool:
+        """Note unknown entries; True where everything was right."""
+        for key in self.table:
+            if key not in self.known:
+                near = difflib.get_close_matches(key, self.known, 1)
+                hint = f'did you mean "{near[0]}"?' if near else "remove it"
+                self.problems.append(f'{self.where}: there is no entry "{key}"; {hint}')
+        return not self.failed
+
+
+def tables(data: dict[str, Any], key: str, problems: list[str]) -> list[dict[str, Any]]:
+    """The tables of a part that may stand there several times."""
+    value = data.get(key, [])
+    if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
+        problems.append(f"{key} must be written as [[{key}]], one for each")
+        return []
+    return value
+
+
+def table(data: dict[str, Any], key: str, missing: str, problems: list[str]) -> Any:
+    """A part that must stand there once; None, and ``missing`` noted, where it does not."""
+    value = data.get(key)
+    if not isinstance(value, dict):
+        problems.append(missing)
+        return None
+    return value
