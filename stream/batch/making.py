@@ -38,34 +38,40 @@ def is_transient(error: BaseException) -> bool:
     )
 
 
-def make_picture(renderer: Renderer, shot: Shot) -> dict[str, Any]:
-    """Render a shot and put its picture under its name.
+def make_pictures(renderer: Renderer, shot: Shot) -> dict[str, Any]:
+    """Render a shot and put its pictures under their names.
 
-    Doing it twice gives the same file under the same name.
+    Doing it twice gives the same files under the same names.
 
     Raises:
-        PosewallError, OSError: what kept it from being made.
+        PosewallError, OSError: what kept one from being made; those before it are there.
     """
     event = renderer.event
-    target = event.paths.pictures / shot.picture
-    if target.exists() and picture_owner(target) != shot.unique:
-        raise ShotError(
-            f"pictures/ has a file that begins with {shot.number:04d} and has the name of this "
-            "shot's picture, but is not this shot's picture; move it elsewhere and render the shot "
-            "again."
+    for wanted in shot.wanted:
+        target = event.paths.pictures / wanted.picture
+        if target.exists() and picture_owner(target) != shot.unique:
+            raise ShotError(
+                f"pictures/ has a file that begins with {shot.number:04d} and has the name of this "
+                "shot's picture, but is not this shot's picture; move it elsewhere and render the "
+                "shot again."
+            )
+    notes: list[str] = []
+    for wanted, picture in renderer.pictures(shot):
+        data = picture_bytes(
+            picture.pixels, ppi=picture.ppi, taken=picture.taken, unique=shot.unique
         )
-    picture = renderer.render(shot)
-    data = picture_bytes(picture.pixels, ppi=picture.ppi, taken=picture.taken, unique=shot.unique)
-    replace_file(target, data)
+        replace_file(event.paths.pictures / wanted.picture, data)
+        notes += picture.notes
+    names = [w.picture for w in shot.wanted]
     if shot.former_pictures:
         with held(event.paths.lock):
             # Keyed otherwise while this was in work, a former picture may be one that stays.
             for former in load_shot(event, shot.id).former_pictures:
                 old = event.paths.pictures / former
-                if former != shot.picture and picture_owner(old) == shot.unique:
+                if former not in names and picture_owner(old) == shot.unique:
                     old.unlink(missing_ok=True)
                     sync_folder(event.paths.pictures)
-    return {"picture": shot.picture, "notes": list(picture.notes)}
+    return {"picture": shot.picture, "pictures": names, "notes": list(dict.fromkeys(notes))}
 
 
 # The library runs module functions, by name, in any process: what they work on stands here.
@@ -109,7 +115,7 @@ def _step(shot_id: str, render: int) -> dict[str, Any]:
             shot = load_shot(_renderer.event, shot_id)
             if shot.render != render:
                 return _failed("asked for once more before it was made")
-            return make_picture(_renderer, shot)
+            return make_pictures(_renderer, shot)
     except PosewallError as e:
         if is_transient(e):
             raise

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -10,10 +11,11 @@ from torch import Tensor
 
 from models.keyer import Grade, Keyer, KeySettings
 from stream.batch.picture import enlargement_note
+from stream.capture.frame import Frame
 from stream.event import Event
 from stream.painted import read_mask
 from stream.roster import texts
-from stream.shot import Shot, ShotError, load_frame, load_plate
+from stream.shot import Shot, ShotError, Wanted, load_frame, load_plate
 
 PLATE_UNFIT = "the clean plate was not used: it is of another source or size than this frame"
 NO_SCREEN = (
@@ -77,22 +79,15 @@ class Renderer:
             self._keyer = key, Keyer(Grade.FINAL, settings, self.device)
         return self._keyer[1]
 
-    def render(self, shot: Shot) -> Picture:
-        """Make the picture of a shot, at its template's print size.
+    def pictures(self, shot: Shot) -> Iterator[tuple[Wanted, Picture]]:
+        """Make every picture that is wanted of a shot, each at its print size.
 
         Raises:
-            PosewallError: a file of the shot, its template or its plate cannot be used.
+            PosewallError: a file of the shot, a template or its plate cannot be used.
         """
         notes = list(shot.notes)
         fields = text_fields(self.event, shot)
-        template = self.event.template_version(shot.template, shot.template_version)
         frame = load_frame(self.event, shot)
-        size = template.picture_size()
-        placement = template.placement(frame.upright_size, size, mirror=shot.mirror)
-        notes += template.scene_warnings(fields)
-        enlarged = enlargement_note(template.ppi, placement.scale)
-        if enlarged:
-            notes.append(enlarged)
         keyer = self._keyer_for(shot)
         # No state of another shot may reach this one: the plate is set, or dropped, every time.
         keyer.set_plate(None)
@@ -110,6 +105,29 @@ class Renderer:
                 keyer.set_mask(painted)
             else:
                 notes.append(MASK_UNFIT)
+        for wanted in shot.wanted:
+            yield wanted, self._picture(shot, wanted, frame, keyer, fields, notes)
+
+    def render(self, shot: Shot) -> Picture:
+        """Make the picture that people posed for; raises as `pictures`."""
+        return next(self.pictures(shot))[1]
+
+    def _picture(
+        self,
+        shot: Shot,
+        wanted: Wanted,
+        frame: Frame,
+        keyer: Keyer,
+        fields: Mapping[str, str],
+        notes: Sequence[str],
+    ) -> Picture:
+        template = self.event.template_version(wanted.template, wanted.template_version)
+        size, ppi = template.picture_size(), template.ppi
+        placement = template.placement(frame.upright_size, size, mirror=shot.mirror)
+        notes = [*notes, *template.scene_warnings(fields)]
+        enlarged = enlargement_note(ppi, placement.scale)
+        if enlarged:
+            notes.append(enlarged)
         done = keyer.composite(
             frame.planes,
             frame.encoding,
@@ -123,4 +141,4 @@ class Renderer:
             notes.append(NOBODY)
         if done.plate_fits is False:
             notes.append(OTHER_SCREEN)
-        return Picture(done.picture.cpu(), template.ppi, frame.taken, tuple(dict.fromkeys(notes)))
+        return Picture(done.picture.cpu(), ppi, frame.taken, tuple(dict.fromkeys(notes)))

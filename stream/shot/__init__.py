@@ -12,6 +12,7 @@ from stream.shot.finding import find_shot, load_shot, shot_ids, shots
 from stream.shot.plates import Plate, load_plate, save_plate
 from stream.shot.record import RECORD, Shot, ShotError
 from stream.shot.store import add_still, load_frame, people_names, save_shot
+from stream.shot.wanted import Wanted
 
 __all__ = [
     "RECORD",
@@ -19,6 +20,7 @@ __all__ = [
     "Plate",
     "Shot",
     "ShotError",
+    "Wanted",
     "add_still",
     "attach_original",
     "change_key",

@@ -187,7 +187,8 @@ def change_key(
         if settings == before and same_mask:
             return shot
         shot = _keep_made(event, shot)
-        was = {**{field: getattr(shot, field) for field in KEPT}, "settings": dict(shot.settings)}
+        told = shot.to_json()
+        was = {field: told[field] for field in KEPT}
         earlier = (*shot.earlier, was)
         people = people_names(event, shot.people)
         log.info("shot %s is keyed otherwise (edition %d)", shot.id, len(earlier) + 1)

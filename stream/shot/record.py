@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from pathlib import PurePath
 from typing import Any
@@ -13,11 +13,13 @@ from typing import Any
 from models.color import Encoding
 from models.errors import PosewallError
 from stream.errors import UserError
+from stream.shot.wanted import Wanted
 
 RECORD = "shot.json"
 KEPT = (
     *("picture", "settings", "mask", "mask_turns", "frame", "original", "sha256", "plate"),
-    *("template", "template_version"),
+    *("template", "template_version", "size", "copies", "also", "nudge", "beside"),
+    *("retouch", "retouch_at"),
 )
 """Of a picture that stays after its shot was keyed otherwise: what it was made with."""
 ID_FORM = re.compile(r"\d{4,}-[0-9a-f]{6}")
@@ -49,6 +51,14 @@ class Shot:
         plate: id of the clean plate, or None (the screen is then estimated from the frame).
         settings: the key settings, as `KeySettings.to_json` gives them.
         picture: file name below ``pictures/``.
+        size: name of a paper that the picture is made for; None for the template's own size.
+        copies: how many prints of it are wanted.
+        also: further pictures of the same frame, by other templates or in other sizes.
+        nudge: how far the subject is moved and scaled from its place, as `Nudge.to_json` gives it.
+        beside: ids of shots whose subjects stand in the template's further slots.
+        retouch: file painted over the finished subject, inside the shot's folder, or None.
+        retouch_at: where it was painted, as `Painted.to_json` gives it.
+        opened: documents that were written of it to be painted in by hand, as paths.
         mask: file of the strokes painted by hand, inside the shot's folder, or None.
         mask_turns: the frame's quarter turns when they were painted; they turn with it since.
         earlier: pictures made with other settings or strokes, which stay: of each one what `KEPT`
@@ -78,6 +88,14 @@ class Shot:
     plate: str | None
     settings: Mapping[str, Any]
     picture: str
+    size: str | None = None
+    copies: int = 1
+    also: tuple[Wanted, ...] = ()
+    nudge: Mapping[str, Any] = field(default_factory=dict)
+    beside: tuple[str, ...] = ()
+    retouch: str | None = None
+    retouch_at: Mapping[str, Any] | None = None
+    opened: tuple[str, ...] = ()
     render: int = 1
     still_until: datetime | None = None
     notes: tuple[str, ...] = ()
@@ -95,6 +113,20 @@ class Shot:
         """The id of the job that renders it; the same for every process that asks."""
         return f"{self.id}.{self.render}"
 
+    @property
+    def wanted(self) -> tuple[Wanted, ...]:
+        """Every picture that is to be made of it, the one that people posed for first."""
+        main = Wanted(self.template, self.template_version, self.picture, self.size, self.copies)
+        return (main, *self.also)
+
+    @property
+    def picture_names(self) -> tuple[str, ...]:
+        """Every name that a picture of it has or had, each once."""
+        now = [w.picture for w in self.wanted]
+        then = [str(e["picture"]) for e in self.earlier if e.get("picture")]
+        then += [str(w["picture"]) for e in self.earlier for w in e.get("also", ())]
+        return tuple(dict.fromkeys((*now, *self.former_pictures, *then)))
+
     def noting(self, note: str) -> Shot:
         """The same shot with one more note, once."""
         return self if note in self.notes else replace(self, notes=(*self.notes, note))
@@ -109,6 +141,10 @@ class Shot:
         data["former_pictures"] = list(self.former_pictures)
         data["earlier"] = [dict(e) for e in self.earlier]
         data["settings"] = dict(self.settings)
+        data["also"] = [w.to_json() for w in self.also]
+        data["nudge"], data["beside"] = dict(self.nudge), list(self.beside)
+        data["retouch_at"] = None if self.retouch_at is None else dict(self.retouch_at)
+        data["opened"] = list(self.opened)
         return data
 
     def to_bytes(self) -> bytes:
@@ -134,13 +170,24 @@ class Shot:
             known["mask_turns"] = int(data.get("mask_turns", 0))
             known["earlier"] = tuple(dict(e) for e in data.get("earlier", ()))
             known["settings"] = dict(data["settings"])
+            known["copies"] = int(data.get("copies", 1))
+            known["also"] = tuple(Wanted.from_json(w) for w in data.get("also", ()))
+            known["nudge"] = dict(data.get("nudge") or {})
+            known["beside"] = tuple(str(b) for b in data.get("beside", ()))
+            at = data.get("retouch_at")
+            known["retouch_at"] = None if at is None else dict(at)
+            known["opened"] = tuple(str(o) for o in data.get("opened", ()))
             shot = cls(**known)
         except (KeyError, TypeError, ValueError, PosewallError) as e:
             raise ShotError(f"a shot's record is damaged ({type(e).__name__}: {e})") from e
         # Written by hand or by somebody else, a name must still not lead out of its folder.
-        names = [shot.frame, shot.original, shot.proxy, shot.mask, shot.picture]
-        names += shot.former_pictures
-        names += [e.get(n) for e in shot.earlier for n in ("picture", "mask", "frame", "original")]
+        names = [shot.frame, shot.original, shot.proxy, shot.mask, shot.retouch]
+        inside = ("mask", "frame", "original", "retouch")
+        names += [e.get(n) for e in shot.earlier for n in inside]
+        try:
+            names += shot.picture_names
+        except (AttributeError, KeyError, TypeError) as e:
+            raise ShotError(f"the record of shot {shot.id} is damaged ({e})") from e
         for name in names:
             if name is not None and (PurePath(name).name != name or "\\" in name):
                 raise ShotError(

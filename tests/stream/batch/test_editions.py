@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
-from stream.batch.making import make_picture
+from stream.batch.making import make_pictures
 from stream.batch.render import Picture, Renderer
 from stream.cli import main
 from stream.event import Event
-from stream.shot import Shot, change_key, load_shot, render_again, save_shot
-from tests.stream.batch.scenario import SETTINGS, make_event, make_frame
+from stream.shot import RECORD, Shot, Wanted, change_key, load_shot, render_again, save_shot
+from tests.stream.batch.scenario import SETTINGS, make_event, make_frame, make_template
 
 
 @pytest.fixture
@@ -30,20 +33,20 @@ def test_a_name_corrected_before_the_change_leaves_the_picture_that_was_made(
     event: Event, capsys: pytest.CaptureFixture[str]
 ) -> None:
     shot = save_shot(event, make_frame(), people=["1"], settings=SETTINGS)
-    make_picture(Renderer(event), shot)
+    make_pictures(Renderer(event), shot)
     first = (event.paths.pictures / "0001-Mira-Tallow.jpg").read_bytes()
     event = correct_name(event)
     render_again(event, shot.id)  # and before that is made:
     assert main([*["batch", "change", "1", "--choke", "1", "--event"], str(event.paths.root)]) == 0
     assert "; 0001-Mira-Tallow.jpg stays as it is" in capsys.readouterr().out
-    make_picture(Renderer(event), load_shot(event, shot.id))
+    make_pictures(Renderer(event), load_shot(event, shot.id))
     names = sorted(p.name for p in event.paths.pictures.iterdir())
     assert names == ["0001-Mira-Tallow.jpg", "0001-Mira-Tallowe-2.jpg"]
     assert (event.paths.pictures / names[0]).read_bytes() == first
     kept = load_shot(event, shot.id)
     assert [e["picture"] for e in kept.earlier] == ["0001-Mira-Tallow.jpg"]
     # Made and removed as every picture of a former name from here on.
-    make_picture(Renderer(event), render_again(event, shot.id))
+    make_pictures(Renderer(event), render_again(event, shot.id))
     assert sorted(p.name for p in event.paths.pictures.iterdir()) == names
 
 
@@ -51,20 +54,37 @@ def test_a_change_while_the_corrected_name_is_in_work_leaves_the_picture_that_wa
     event: Event, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     shot = save_shot(event, make_frame(), people=["1"], settings=SETTINGS)
-    make_picture(Renderer(event), shot)
+    make_pictures(Renderer(event), shot)
     event = correct_name(event)
     pending = render_again(event, shot.id)
     renderer = Renderer(event)
-    render = renderer.render
+    pictures = renderer.pictures
 
-    def meanwhile(asked: Shot) -> Picture:
-        done = render(asked)
-        change_key(event, asked.id, {"choke": 1.0})
-        return done
+    def meanwhile(asked: Shot) -> Iterator[tuple[Wanted, Picture]]:
+        for made in pictures(asked):
+            change_key(event, asked.id, {"choke": 1.0})
+            yield made
 
-    monkeypatch.setattr(renderer, "render", meanwhile)
-    make_picture(renderer, pending)
+    monkeypatch.setattr(renderer, "pictures", meanwhile)
+    make_pictures(renderer, pending)
     assert (event.paths.pictures / "0001-Mira-Tallow.jpg").exists()
-    make_picture(Renderer(event), load_shot(event, shot.id))
+    make_pictures(Renderer(event), load_shot(event, shot.id))
     names = sorted(p.name for p in event.paths.pictures.iterdir())
     assert names == ["0001-Mira-Tallow.jpg", "0001-Mira-Tallowe-2.jpg"]
+
+
+def test_every_picture_that_is_wanted_is_made(event: Event) -> None:
+    make_template(event.paths.templates / "gate", ppi=20)
+    gate = event.template("gate")
+    shot = save_shot(event, make_frame(), people=["1"], template="pier", settings=SETTINGS)
+    more = Wanted("gate", gate.version, "0001-Mira-Tallow-gate.jpg", copies=3)
+    event.paths.shots.joinpath(shot.id, RECORD).write_bytes(replace(shot, also=(more,)).to_bytes())
+    kept = load_shot(event, shot.id)
+    assert kept.also == (more,)
+    done = make_pictures(Renderer(event), kept)
+    assert done["pictures"] == ["0001-Mira-Tallow.jpg", "0001-Mira-Tallow-gate.jpg"]
+    sizes = {}
+    for path in event.paths.pictures.iterdir():
+        with Image.open(path) as image:
+            sizes[path.name] = image.size
+    assert sizes == {"0001-Mira-Tallow.jpg": (80, 100), "0001-Mira-Tallow-gate.jpg": (40, 50)}

@@ -19,7 +19,7 @@ from PIL import Image
 
 from stream import durable
 from stream.batch.jobs import Job, JobQueue, QueueError, State, enqueue
-from stream.batch.making import is_transient, make_picture
+from stream.batch.making import is_transient, make_pictures
 from stream.batch.picture import picture_bytes, picture_owner
 from stream.batch.process import WorkerProcess
 from stream.batch.render import Renderer
@@ -162,10 +162,10 @@ def test_a_late_still_replaces_the_picture_under_its_name(
 def test_making_twice_is_one_file_of_the_same_bytes(event: Event) -> None:
     shot = load_shot(event, keep(event))
     renderer = Renderer(event)
-    make_picture(renderer, shot)
+    make_pictures(renderer, shot)
     path = event.paths.pictures / shot.picture
     before = path.read_bytes()
-    make_picture(Renderer(event), shot)
+    make_pictures(Renderer(event), shot)
     assert path.read_bytes() == before
     assert list(event.paths.pictures.iterdir()) == [path]
 
@@ -173,13 +173,13 @@ def test_making_twice_is_one_file_of_the_same_bytes(event: Event) -> None:
 def test_a_corrected_name_leaves_one_picture(event: Event) -> None:
     shot_id = keep(event)
     renderer = Renderer(event)
-    make_picture(renderer, load_shot(event, shot_id))
+    make_pictures(renderer, load_shot(event, shot_id))
     # A retouched copy is the photographer's own and stays, whatever its tags say.
     mine = event.paths.pictures / "0001-Mira-Tallow-retouched.jpg"
     mine.write_bytes((event.paths.pictures / "0001-Mira-Tallow.jpg").read_bytes())
     text = event.paths.roster.read_text("utf-8").replace("Tallow", "Tallowe")
     event.paths.roster.write_text(text, "utf-8")
-    make_picture(renderer, render_again(event, shot_id))
+    make_pictures(renderer, render_again(event, shot_id))
     names = sorted(p.name for p in event.paths.pictures.iterdir())
     assert names == ["0001-Mira-Tallow-retouched.jpg", "0001-Mira-Tallowe.jpg"]
 
@@ -192,7 +192,7 @@ def test_another_picture_is_never_overwritten(event: Event, foreign: bool) -> No
     data = picture_bytes(pixels, ppi=300, taken=TAKEN, unique="f" * 32) if foreign else b"notes"
     path.write_bytes(data)
     with pytest.raises(ShotError, match="not this shot's picture"):
-        make_picture(Renderer(event), shot)
+        make_pictures(Renderer(event), shot)
     assert path.read_bytes() == data
 
 
@@ -229,14 +229,14 @@ def test_an_error_of_the_program_is_logged_and_told_and_blocks_nobody(
     event: Event, queue: JobQueue, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     first, second = keep(event, 1), keep(event, 2)
-    render = Renderer.render
+    pictures = Renderer.pictures
 
     def fail(self: Renderer, shot: object) -> object:
         if getattr(shot, "id", "") == first:
             raise ZeroDivisionError("by hand")
-        return render(self, shot)  # type: ignore[arg-type]
+        return pictures(self, shot)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(Renderer, "render", fail)
+    monkeypatch.setattr(Renderer, "pictures", fail)
     with caplog.at_level(logging.ERROR, "posewall"):
         worker = Worker(event)
         worker.start()
