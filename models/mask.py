@@ -48,6 +48,17 @@ class Mask:
         """The same over a frame that is turned clockwise by so many quarters more."""
         return Mask(turn(self.strokes, quarter_turns).contiguous())
 
+    def then(self, later: Mask) -> Mask:
+        """Both, the later strokes over the earlier ones.
+
+        Raises:
+            ShapeError: they are of different sizes.
+        """
+        if self.size != later.size:
+            raise ShapeError(f"mask: got {self.size} and {later.size}; need one size")
+        left = 1 - later.strokes.sum(1, keepdim=True).clamp(0, 1)
+        return Mask(later.strokes + left * self.strokes)
+
     def to(self, device: torch.device | str) -> Mask:
         """The same on another device."""
         return Mask(self.strokes.to(device))
@@ -79,6 +90,24 @@ def from_paint(grey: Tensor, cover: Tensor) -> Mask:
     leaning = 2 * grey - 1
     strength = ((leaning.abs() - _GREY) / (1 - _GREY)).clamp(0, 1) * cover
     return Mask(torch.stack([strength * (leaning > 0), strength * (leaning < 0)])[None].float())
+
+
+def from_matte(matte: Tensor, where: Tensor) -> Mask:
+    """A matte painted by hand that holds where it was changed.
+
+    Args:
+        matte: (H, W) float, the alpha that was painted, in [0, 1].
+        where: (H, W) float in [0, 1], how far it counts.
+
+    Raises:
+        ShapeError: the two differ in size, or are no planes.
+    """
+    if matte.ndim != 2 or matte.shape != where.shape:
+        raise ShapeError(
+            f"mask: got matte {tuple(matte.shape)} and {tuple(where.shape)} of where it counts; "
+            "need two planes of one size"
+        )
+    return Mask(torch.stack([where * matte, where * (1 - matte)])[None].float())
 
 
 def override(alpha: Tensor, fg: Tensor, rgb: Tensor, strokes: Tensor) -> tuple[Tensor, Tensor]:

@@ -11,7 +11,7 @@ from torch import Tensor
 from models.color import SRGB_8BIT, turn
 from models.errors import ShapeError
 from models.keyer import Grade, Keyer, KeySettings
-from models.mask import Mask, from_paint, override
+from models.mask import Mask, from_matte, from_paint, override
 from models.resample import Placement, resize
 from tests.models.keying import GRADES, backdrop, scene
 from tests.models.rendered import (
@@ -245,3 +245,27 @@ def test_a_person_repaired_by_hand_is_the_truth() -> None:
     keyer = Keyer(Grade.LIVE)
     keyer.set_mask(painted(core=pooled(ellipse(140, 133, 12, 12))))
     assert mean_error(keyer.cut(rgb_planes(truth.picture), SRGB_8BIT).alpha, truth.alpha) < 0.003
+
+
+def test_a_painted_matte_holds_where_it_was_changed() -> None:
+    alpha = torch.full((1, 1, 2, 3), 0.25)
+    grey = torch.full((1, 3, 2, 3), 0.5)
+    matte = torch.tensor([[1.0, 0.0, 0.6], [1.0, 0.0, 0.6]])
+    where = torch.tensor([[1.0, 1.0, 1.0], [0.0, 0.5, 1.0]])
+    found, _ = override(alpha, grey, grey, from_matte(matte, where).strokes)
+    assert found[0, 0].tolist() == [
+        pytest.approx([1.0, 0.0, 0.6]),
+        pytest.approx([0.25, 0.125, 0.6]),
+    ]
+    with pytest.raises(ShapeError, match="one size"):
+        from_matte(matte, where[:1])
+
+
+def test_later_strokes_lie_over_earlier_ones() -> None:
+    keep, drop = torch.ones(1, 3), torch.tensor([[1.0, 0.5, 0.0]])
+    first = from_matte(keep, torch.ones(1, 3))
+    both = first.then(from_matte(torch.zeros(1, 3), drop))
+    assert both.strokes[0, 0].tolist() == [[0.0, 0.5, 1.0]]
+    assert both.strokes[0, 1].tolist() == [[1.0, 0.5, 0.0]]
+    with pytest.raises(ShapeError, match="one size"):
+        first.then(from_matte(keep[:, :2], keep[:, :2]))

@@ -1,0 +1,111 @@
+"""Between a frame and the picture that it was placed in: there, back, and into another picture.
+
+What is painted over a picture belongs to the subject under it: it goes back to the frame, or moves
+along when the subject is placed otherwise.
+"""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor
+
+from models.errors import ShapeError
+from models.resample import Placement, resize, scaled_part, visible
+from models.upright import Upright
+
+
+def laid_out(image: Tensor, placement: Placement, size: tuple[int, int]) -> Tensor:
+    """An image at its place in a picture, empty where it does not reach.
+
+    Args:
+        image: (1, C, h, w) float, linear light, premultiplied where it has an alpha.
+        placement: where it lies.
+        size: (H, W) of the picture.
+
+    Returns:
+        (1, C, H, W) float.
+    """
+    out = image.new_zeros(1, image.shape[1], *size)
+    seen = visible((image.shape[-2], image.shape[-1]), placement, size)
+    if seen is None:
+        return out
+    rows, columns, part = seen
+    found = scaled_part(image[..., rows, columns], part, size)
+    if found is not None:
+        out[..., found[1], found[2]] = found[0]
+    return out
+
+
+def frame_in_picture(frame: Upright, placement: Placement, size: tuple[int, int]) -> Tensor:
+    """The untouched frame at its place in a picture.
+
+    Returns:
+        (1, 4, H, W) float32, linear Rec.709, premultiplied, and its coverage.
+    """
+    seen = visible(frame.size, placement, size)
+    if seen is None:
+        return torch.zeros(1, 4, *size)
+    rows, columns, part = seen
+    rgb = frame.linear(rows, columns)
+    whole = torch.cat([rgb, torch.ones_like(rgb[:, :1])], 1)
+    out = whole.new_zeros(1, 4, *size)
+    found = scaled_part(whole, part, size)
+    if found is not None:
+        out[..., found[1], found[2]] = found[0]
+    return out.clamp_(0, 1)
+
+
+def back_to_frame(painted: Tensor, placement: Placement, frame_size: tuple[int, int]) -> Tensor:
+    """What was painted over a picture, over the frame that lies in it.
+
+    Args:
+        painted: (1, C, H, W) float, over the picture; C values that may be mixed.
+        placement: where the upright frame lies in the picture.
+        frame_size: (h, w) of the upright frame.
+
+    Returns:
+        (1, C, h, w) float; zero where the picture does not show the frame.
+    """
+    size = (painted.shape[-2], painted.shape[-1])
+    out = painted.new_zeros(1, painted.shape[1], *frame_size)
+    seen = visible(frame_size, placement, size)
+    if seen is None:
+        return out
+    rows, columns, part = seen
+    high, wide = rows.stop - rows.start, columns.stop - columns.start
+    # The same pixels of the picture that `scaled_part` fills.
+    scaled = (max(1, round(high * part.scale)), max(1, round(wide * part.scale)))
+    top, left = round(part.dy), round(part.dx)
+    there = painted.new_zeros(1, painted.shape[1], *scaled)
+    y0, y1 = max(top, 0), min(top + scaled[0], size[0])
+    x0, x1 = max(left, 0), min(left + scaled[1], size[1])
+    if y1 <= y0 or x1 <= x0:
+        return out
+    there[..., y0 - top : y1 - top, x0 - left : x1 - left] = painted[..., y0:y1, x0:x1]
+    back = resize(there, (high, wide), smooth=False)
+    out[..., rows, columns] = back.flip(-1) if placement.mirror else back
+    return out
+
+
+def moved_along(was: Placement, now: Placement, width: int, frame_width: int) -> Placement:
+    """Where a picture of one placement lies in one of another, so that their subjects meet.
+
+    Args:
+        was: the frame in the picture that was painted over.
+        now: the frame in the picture that it is to lie in.
+        width: of the picture that was painted over, in pixels.
+        frame_width: of the upright frame, in pixels.
+
+    Raises:
+        ShapeError: a scale is not a positive number.
+    """
+    if not (was.scale > 0 and now.scale > 0):
+        raise ShapeError(f"move: got scales {was.scale} and {now.scale}; need more than zero")
+    ratio = now.scale / was.scale
+    dy = now.dy - was.dy * ratio
+    if was.mirror == now.mirror:
+        return Placement(ratio, now.dx - was.dx * ratio, dy)
+    # Turned round within the frame's box, not within the picture.
+    return Placement(
+        ratio, now.dx + frame_width * now.scale + (was.dx - width) * ratio, dy, mirror=True
+    )
