@@ -8,7 +8,7 @@ from datetime import datetime
 
 from torch import Tensor
 
-from models.keyer import Grade, Keyer, KeySettings
+from models.keyer import Grade, Keyer, KeySettings, Placed
 from stream.batch.picture import enlargement_note
 from stream.event import Event
 from stream.painted import read_mask
@@ -88,11 +88,7 @@ class Renderer:
         template = self.event.template_version(shot.template, shot.template_version)
         frame = load_frame(self.event, shot)
         size = template.picture_size()
-        placement = template.placement(frame.upright_size, size, mirror=shot.mirror)
         notes += template.scene_warnings(fields)
-        enlarged = enlargement_note(template.ppi, placement.scale)
-        if enlarged:
-            notes.append(enlarged)
         keyer = self._keyer_for(shot)
         # No state of another shot may reach this one: the plate is set, or dropped, every time.
         keyer.set_plate(None)
@@ -110,13 +106,25 @@ class Renderer:
                 keyer.set_mask(painted)
             else:
                 notes.append(MASK_UNFIT)
-        done = keyer.composite(
-            frame.planes,
-            frame.encoding,
-            frame.quarter_turns,
-            template.scene(size, fields, self.device),
-            placement,
-        )
+        stands: list[Placed | None] = []
+        for i, slot in enumerate(template.slots):
+            if slot.shows != 1:
+                stands.append(None)
+                continue
+            placing = template.placing(frame.upright_size, size, mirror=shot.mirror, slot=i)
+            placed = keyer.place(frame.planes, frame.encoding, frame.quarter_turns, placing, size)
+            stands.append(placed)
+            notes += template.placement_notes(
+                placed.figure,
+                i,
+                frame_size=frame.upright_size,
+                size=size,
+                placement=placed.placement,
+            )
+            enlarged = enlargement_note(template.ppi, placed.placement.scale)
+            if enlarged:
+                notes.append(enlarged)
+        done = keyer.lay(stands, template.scene(size, fields, self.device))
         if not done.screen_found:
             notes.append(NO_SCREEN)
         if done.coverage < LEAST_COVERAGE:
