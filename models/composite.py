@@ -4,8 +4,10 @@ Sources: Porter and Duff, *Compositing Digital Images*, SIGGRAPH 1984 (the opera
 *Compositing and Blending Level 1* (the blend modes, and how they meet the operators).
 
 Designed layers blend in the encoded space of their document (sRGB), as the designer saw them.
-The subject lies over ``Scene.below`` in linear light; the result is encoded to sRGB once, and the
-overlays then apply to the encoded picture.
+The subject lies over ``Scene.below`` in linear light; the result is encoded to sRGB, and the
+overlays then apply to the encoded picture. Where several subjects stand between layers, the
+picture so far is decoded again before each: the curve is exact both ways, so that a designed layer
+always meets encoded values and a subject linear ones.
 
 Over a picture whose coverage is known beforehand most modes are affine in the premultiplied
 picture, ``gain * x + offset`` a channel. A subject's picture is opaque to begin with and what the
@@ -252,20 +254,46 @@ class Overlay:
 
 @dataclass(frozen=True)
 class Scene:
-    """A template made ready for one picture: what lies below the subject, and above.
+    """A template made ready for one picture: what lies below the subjects, between and above.
+
+    The lowest subject lies over ``below`` in linear light. The picture is then encoded and the
+    next steps apply; where another subject follows, it is decoded again and that one lies over
+    it in linear light, and so on.
 
     Attributes:
         below: (1, 3, H, W) float32, linear Rec.709, opaque.
-        overlays: the steps above, lowest first; after the last the picture is opaque again.
+        overlays: the steps above all subjects, lowest first; after the last of each run of steps
+            the picture is opaque again.
+        between: the steps above each subject but the last, and below the next.
+        order: which of the template's slots stands lowest, which next, and so on.
     """
 
     below: Tensor
     overlays: tuple[Overlay, ...] = ()
+    between: tuple[tuple[Overlay, ...], ...] = ()
+    order: tuple[int, ...] = (0,)
+
+    def __post_init__(self) -> None:
+        """Hold every slot once.
+
+        Raises:
+            ShapeError: the slots and the steps between them do not belong together.
+        """
+        if sorted(self.order) != list(range(len(self.between) + 1)):
+            raise ShapeError(
+                f"Scene: got slots {self.order} and {len(self.between)} runs of steps between "
+                "them; need every slot once, and a run between each two"
+            )
 
     @property
     def size(self) -> tuple[int, int]:
         """(H, W) in pixels."""
         return (self.below.shape[-2], self.below.shape[-1])
+
+    @property
+    def runs(self) -> tuple[tuple[Overlay, ...], ...]:
+        """The steps above each subject, up to the next; the lowest subject's first."""
+        return (*self.between, self.overlays)
 
     def to(self, device: torch.device | str) -> Scene:
         """The same on another device; itself where it is there already."""
@@ -273,14 +301,14 @@ class Scene:
         # "cuda" names whichever card is current; a scene on any card will do for it.
         if have.type == want.type and want.index in (None, have.index):
             return self
-        return Scene(self.below.to(device), tuple(o.to(device) for o in self.overlays))
+        runs = [tuple(o.to(device) for o in run) for run in self.runs]
+        return Scene(self.below.to(device), runs[-1], tuple(runs[:-1]), self.order)
 
     def window(self, rows: slice, columns: slice) -> Scene:
         """The same scene in a window of the picture; views, no copies."""
-        return Scene(
-            self.below[..., rows, columns],
-            tuple(o.window(rows, columns) for o in self.overlays),
-        )
+        runs = [tuple(o.window(rows, columns) for o in run) for run in self.runs]
+        below = self.below[..., rows, columns]
+        return Scene(below, runs[-1], tuple(runs[:-1]), self.order)
 
 
 def apply_overlays(picture_enc: Tensor, overlays: Iterable[Overlay]) -> Tensor:

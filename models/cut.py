@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 from torch import Tensor
 
+from models.figure import Figure
+from models.resample import Placement
+
 
 @dataclass(frozen=True)
 class Cut:
@@ -57,6 +60,8 @@ class Placed:
         columns: where it lies in the picture.
         screen_found: as in `Cut`.
         plate_fits: as in `Cut`.
+        placement: where its frame was laid.
+        figure: where the subject stands in the frame; None where nobody asked, or nobody is.
         shade: the subject's shadow; None where there is none, or shadows are removed.
     """
 
@@ -65,6 +70,8 @@ class Placed:
     columns: slice
     screen_found: bool
     plate_fits: bool | None
+    placement: Placement
+    figure: Figure | None = None
     shade: Shade | None = None
 
 
@@ -73,10 +80,10 @@ class Composite:
     """A finished picture.
 
     Attributes:
-        picture: (H, W, 3) uint8, sRGB.
-        alpha: (1, 1, H, W) float32, coverage of the subject in the picture.
-        screen_found: as in `Cut`.
-        plate_fits: as in `Cut`.
+        picture: (H, W, 3), sRGB: uint8, or int32 where 16 bits were asked for.
+        alpha: (1, 1, H, W) float32, coverage of the subjects in the picture.
+        screen_found: as in `Cut`; False where any subject's frame shows none.
+        plate_fits: as in `Cut`; False where any subject's plate was unfit.
     """
 
     picture: Tensor

@@ -6,13 +6,12 @@ every pixel that is neither surely screen nor surely subject is solved at full s
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 
 import torch
-from torch import Tensor
 
-from models import mask, matte, shadow
+from models import matte, shadow
 from models.analysis import Analysis, Known
 from models.analysis import Grade as Grade
 from models.color import Encoding, Planes
@@ -21,20 +20,22 @@ from models.cut import Composite as Composite
 from models.cut import Cut as Cut
 from models.cut import Placed as Placed
 from models.cut import Shade
-from models.despill import despill, unmix
-from models.edge import choke
 from models.errors import ShapeError
-from models.estimator import Estimator, trained
-from models.features import look_up
+from models.figure import SIDE, find_figure
+from models.figure import Figure as Figure
 from models.laying import Laying
 from models.mask import Mask
-from models.pyramid import enlarge_part, grow
+from models.pyramid import enlarge, grow
 from models.resample import Placement, resize, scaled_part, visible
 from models.settings import KeySettings as KeySettings
 from models.siting import sited
+from models.solver import Solver
 from models.steady import Steady
 from models.upright import Upright
 from models.window import bounds, hull, inside, moved, scaled
+
+Placing = Placement | Callable[[Figure | None], Placement]
+"""Where a frame lies, or what tells it from the figure in the frame (None: nobody)."""
 
 
 class Keyer:
@@ -62,8 +63,8 @@ class Keyer:
         self.grade = grade
         self.settings = settings or KeySettings()
         self.device = torch.device(device)
-        self.network: Estimator | None = trained(grade.value, self.device)
-        """None: alpha is solved between the two colours alone, to compare."""
+        self.solver = Solver(grade, self.settings, self.device)
+        """Cuts windows of frames; what it is told comes from here."""
         self._analysis = Analysis(grade, self.settings, clip)
         self._mask: Mask | None = None
         self._laying = Laying(self.settings.light_wrap)
@@ -147,7 +148,9 @@ class Keyer:
     def _cut_whole(self, frame: Upright, known: Known) -> Cut:
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
         strokes = None if self._mask is None else self._mask.strokes
-        cut = self._cut(frame.linear(*everywhere), known, frame.size, *everywhere, 1.0, strokes)
+        cut = self.solver.cut(
+            frame.linear(*everywhere), known, frame.size, *everywhere, 1.0, strokes
+        )
         if self.settings.shadow != "keep":
             return cut
         if known.dark is None:
@@ -161,7 +164,7 @@ class Keyer:
         encoding: Encoding,
         quarter_turns: int,
         scene: Scene,
-        placement: Placement,
+        placement: Placing,
     ) -> Composite:
         """Lay the subject of a frame into a template.
 
@@ -171,7 +174,8 @@ class Keyer:
         Args:
             planes, encoding, quarter_turns: as in `cut`.
             scene: the template at the picture's size, on this Keyer's device.
-            placement: where the upright frame lies in the picture.
+            placement: where the upright frame lies in the picture, or what tells it from the
+                figure that is found in the frame.
 
         Raises:
             ShapeError: as in `cut`.
@@ -184,7 +188,7 @@ class Keyer:
         planes: Planes,
         encoding: Encoding,
         quarter_turns: int,
-        placement: Placement,
+        placement: Placing,
         size: tuple[int, int],
     ) -> Placed:
         """The first half of `composite`: key the frame and scale its subject to the picture.
@@ -200,7 +204,13 @@ class Keyer:
             encoding = sited(planes, encoding)
         frame = self._upload(planes, encoding, quarter_turns)
         known = self._analyse(frame)
-        nobody = Placed(None, slice(0, 0), slice(0, 0), known.bare is not None, known.plate_fits)
+        figure = None
+        if not isinstance(placement, Placement):
+            figure = self._figure(frame, known)
+            placement = placement(figure)
+        none = slice(0, 0)
+        found, fits = known.bare is not None, known.plate_fits
+        nobody = Placed(None, none, none, found, fits, placement, figure)
         seen = visible(frame.size, placement, size)
         if seen is None:
             return nobody
@@ -238,7 +248,7 @@ class Keyer:
         else:
             rgb = frame.linear(*window)
         strokes = None if strokes is None else strokes[..., down, across]
-        cut = self._cut(rgb, known, full, *window, shrink, strokes)
+        cut = self.solver.cut(rgb, known, full, *window, shrink, strokes)
         whole = rgb.new_zeros(1, 4, *extent)
         whole[:, 0:3, down, across] = cut.fg * cut.alpha
         whole[:, 3:4, down, across] = cut.alpha
@@ -249,14 +259,60 @@ class Keyer:
             else replace(nobody, subject_pm=laid[0], rows=laid[1], columns=laid[2])
         )
 
-    def lay(self, placed: Placed, scene: Scene) -> Composite:
-        """The second half of `composite`: the subject between what is below and above it.
+    def figure(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Figure | None:
+        """Find where the subject stands in a frame, by a small matte.
+
+        `place` finds it on its own where it is given a function; this is for looking at it alone.
 
         Args:
-            placed: what `place` gave for a picture of the scene's size.
-            scene: the template, on this Keyer's device.
+            planes, encoding, quarter_turns: as in `cut`.
+
+        Returns:
+            None where nobody is, or no screen.
+
+        Raises:
+            ShapeError: as in `cut`.
         """
-        return self._laying(placed, scene)
+        frame = self._upload(planes, encoding, quarter_turns)
+        return self._figure(frame, self._analyse(frame))
+
+    def _figure(self, frame: Upright, known: Known) -> Figure | None:
+        if known.bare is None:
+            return None
+        factor = max(1, round(max(frame.size) / SIDE))
+        small = frame.reduced(factor)
+        size = (small.shape[-2], small.shape[-1])
+        inner = inside(known.where, 1 / factor, (0, 0), size)
+        if inner is None:
+            return None
+        window = (Ellipsis, *inner)
+        strokes = None if self._mask is None else resize(self._mask.strokes, size)
+        painted = None if strokes is None else strokes[window]
+        part = small[window].contiguous()
+        cut = self.solver.cut(part, known, size, *inner, 1 / factor, painted)
+        alpha = small.new_zeros(1, 1, *size)
+        alpha[window] = cut.alpha
+        if cut.garbage is not None:
+            # A wall beside the screen is no figure, unless somebody painted it as one.
+            own = 1 - enlarge(cut.garbage, size)
+            alpha *= own if strokes is None else torch.maximum(own, strokes[:, 0:1])
+        return find_figure(alpha)
+
+    def lay(
+        self, placed: Placed | Sequence[Placed | None], scene: Scene, depth: int = 8
+    ) -> Composite:
+        """The second half of `composite`: subjects between what is below and above them.
+
+        Args:
+            placed: what `place` gave for a picture of the scene's size: for its first slot, or
+                one for each; None where a slot stays empty.
+            scene: the template, on this Keyer's device.
+            depth: bits a sample of the picture, 8 or 16.
+
+        Raises:
+            ShapeError: more subjects than slots, or another depth.
+        """
+        return self._laying(placed, scene, depth)
 
     def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Upright:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
@@ -277,68 +333,6 @@ class Keyer:
             return known
         painted = bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size)
         return replace(known, where=hull(known.where, painted))
-
-    def _cut(
-        self,
-        shown: Tensor,
-        known: Known,
-        size: tuple[int, int],
-        rows: slice,
-        columns: slice,
-        scale: float,
-        strokes: Tensor | None,
-    ) -> Cut:
-        """Solve a window of a frame of ``size``, scaled by ``scale``, by what the whole told."""
-        bare, subject = known.bare, known.subject
-        if bare is None or subject is None:
-            alpha, fg = torch.ones_like(shown[:, 0:1]), shown.clone()
-            if strokes is not None:
-                alpha, fg = mask.override(alpha, fg, shown, strokes)
-            return Cut(alpha, fg, False, known.plate_fits)
-        noise = known.noise * min(1.0, scale)
-        asked = matte.ask(shown, bare, subject, noise, rows, columns, size)
-        alpha, fg = self._estimate(shown, subject, asked, known.in_clip)
-        if self.settings.choke:
-            alpha, fg = choke(alpha, fg, self.settings.choke * scale)
-        if strokes is not None:
-            alpha, fg = mask.override(alpha, fg, shown, strokes)
-        own_key = enlarge_part(subject.own_key, rows, columns, size)
-        # chosen on rendered people: below a tenth it is the screen's light on hair and skin, which
-        # reaches deep, and no colour of theirs.
-        own_key = own_key * matte.step(own_key, 0.02, 0.12)
-        amounts = self.settings.despill, self.settings.despill_luminance
-        if self.grade is Grade.FINAL:
-            fg = despill(fg, asked.back, own_key, bare.hue, *amounts)
-        else:  # only what is seen: most of a live frame is screen
-            seen = alpha.flatten().nonzero()[:, 0]
-            some = [x.flatten(2).index_select(2, seen) for x in (fg, asked.back, own_key)]
-            fg = torch.zeros_like(fg)
-            fg.view(3, -1)[:, seen] = despill(some[0], some[1], some[2], bare.hue, *amounts)[0]
-        return Cut(alpha, fg, True, known.plate_fits, garbage=bare.unsettled)
-
-    def _estimate(
-        self, shown: Tensor, subject: matte.Subject, asked: matte.Asked, in_clip: bool
-    ) -> tuple[Tensor, Tensor]:
-        """Alpha and unmixed foreground of a window."""
-        own, behind = (
-            x[0].flatten(1).index_select(1, asked.index)[None] for x in (shown, asked.back)
-        )
-        front = look_up(subject.color, asked.row, asked.column)[None]
-        if self.network is None:
-            found = matte.plain(own, behind, front, subject, asked)
-        else:
-            found = self.network.estimate(subject.told, asked.pixels, asked.row, asked.column)
-            if self.grade is Grade.FINAL and not in_clip:
-                # Of polished metal the network has seen little: there the two colours, which err
-                # towards solid, have half a say. In clips that say would flicker.
-                plain = matte.plain(own, behind, front, subject, asked)
-                found = torch.maximum(found, (found + plain) / 2)
-        black, white = self.settings.black_point, self.settings.white_point
-        found = ((found - black) / (white - black)).clamp_(0, 1)
-        alpha, fg = asked.solid.to(shown.dtype), shown.clone()
-        alpha.view(-1)[asked.index] = found
-        fg.view(3, -1)[:, asked.index] = unmix(own, found[None, None], behind, front)[0]
-        return alpha, fg
 
     def describe(
         self, planes: Planes, encoding: Encoding

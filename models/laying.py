@@ -1,14 +1,19 @@
-"""A placed subject, its shadow and the light around it, between a template's two halves."""
+"""Placed subjects, their shadows and the light around them, between a template's layers."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 from torch import Tensor
 
 from models.color import to_codes
-from models.composite import Scene, apply_overlays, over
+from models.composite import Overlay, Scene, apply_overlays, over
 from models.cut import Composite, Placed
-from models.transfer import Transfer, encode
+from models.errors import ShapeError
+from models.transfer import Transfer, decode, encode
 from models.wrap import glow, light_wrap
+
+_Window = tuple[slice, slice]
 
 
 class Laying:
@@ -21,47 +26,104 @@ class Laying:
             wrap: amount of light wrap, 0 to 1.
         """
         self._wrap = wrap
-        self._bare: tuple[Scene, Tensor] | None = None
-        self._glow: tuple[Tensor, Tensor] | None = None
+        self._bare: tuple[Scene, int, tuple[Tensor, ...], Tensor] | None = None
+        self._glow: dict[int, tuple[Tensor, Tensor]] = {}
 
-    def __call__(self, placed: Placed, scene: Scene) -> Composite:
-        """The shadow on what is below, the subject over it, the overlays above.
+    def __call__(
+        self, placed: Placed | Sequence[Placed | None], scene: Scene, depth: int = 8
+    ) -> Composite:
+        """Each shadow on what is below, its subject over it, the overlays above, and so on.
 
         Args:
-            placed: a subject placed for a picture of the scene's size.
-            scene: the template, on the subject's device.
+            placed: subjects placed for a picture of the scene's size, one for each slot, None
+                where it stays empty; or the subject of the first slot alone.
+            scene: the template, on the subjects' device.
+            depth: bits a sample of the picture, 8 or 16.
+
+        Raises:
+            ShapeError: more subjects than slots, or another depth.
         """
-        picture = self._bare_picture(scene).clone()
-        alpha = scene.below.new_zeros(1, 1, *scene.size)
-        below, shade = scene.below, placed.shade
+        subjects = [placed] if isinstance(placed, Placed) else list(placed)
+        if len(subjects) > len(scene.order):
+            raise ShapeError(
+                f"lay: got {len(subjects)} subjects for {len(scene.order)} slots; need at most as "
+                "many"
+            )
+        if depth not in (8, 16):
+            raise ShapeError(f"lay: got a depth of {depth} bits; need 8 or 16")
+        grounds, codes = self._bare_picture(scene, depth)
+        picture, below = codes.clone(), grounds[0]
+        alpha = below.new_zeros(1, 1, *scene.size)
+        changed: list[_Window] = []
+        for level, (slot, steps) in enumerate(zip(scene.order, scene.runs, strict=True)):
+            subject = subjects[slot] if slot < len(subjects) else None
+            patches = [] if subject is None else self._patches(subject, below, level, not changed)
+            redone = [((rows, columns), below[..., rows, columns]) for rows, columns in changed]
+            last = level + 1 == len(scene.order)
+            if not last:
+                ground = grounds[level + 1]
+                below = ground.clone() if redone or patches else ground
+            for (rows, columns), part in redone + patches:
+                done = apply_overlays(
+                    encode(part, Transfer.SRGB), [s.window(rows, columns) for s in steps]
+                )
+                if last:
+                    picture[rows, columns] = to_codes(done, depth)
+                else:
+                    below[..., rows, columns] = decode(done, Transfer.SRGB)
+            changed += [window for window, _ in patches]
+            if subject is not None and subject.subject_pm is not None:
+                there = alpha[..., subject.rows, subject.columns]
+                there += (1 - there) * subject.subject_pm[:, 3:4].clamp(0, 1)
+        present = [subject for subject in subjects if subject is not None]
+        fits = [subject.plate_fits for subject in present if subject.plate_fits is not None]
+        return Composite(
+            picture,
+            alpha,
+            all(subject.screen_found for subject in present),
+            all(fits) if fits else None,
+        )
+
+    def _patches(
+        self, placed: Placed, below: Tensor, level: int, untouched: bool
+    ) -> list[tuple[_Window, Tensor]]:
+        """What a subject changes of the picture below it: windows, linear, the later on top."""
+        out: list[tuple[_Window, Tensor]] = []
+        shade = placed.shade
         if shade is not None:
-            below = below.clone()
-            below[..., shade.rows, shade.columns] *= shade.left
-            above = scene.window(shade.rows, shade.columns).overlays
-            plain = encode(below[..., shade.rows, shade.columns], Transfer.SRGB)
-            picture[shade.rows, shade.columns] = to_codes(apply_overlays(plain, above), 8)
+            below, untouched = below.clone(), False
+            shaded = below[..., shade.rows, shade.columns]
+            shaded *= shade.left
+            out.append(((shade.rows, shade.columns), shaded))
         if placed.subject_pm is not None:
             rows, columns = placed.rows, placed.columns
-            near = scene.window(rows, columns)
             cover = placed.subject_pm[:, 3:4].clamp(0, 1)
             front = placed.subject_pm[:, 0:3].clamp_min(0)
             if self._wrap > 0:
-                light = self._light(below)
-                front = light_wrap(front, cover, light, rows, columns, scene.size, self._wrap)
-            mixed = encode(over(front, cover, below[..., rows, columns]), Transfer.SRGB)
-            picture[rows, columns] = to_codes(apply_overlays(mixed, near.overlays), 8)
-            alpha[..., rows, columns] = cover
-        return Composite(picture, alpha, placed.screen_found, placed.plate_fits)
+                size = (below.shape[-2], below.shape[-1])
+                light = self._light(below, level) if untouched else glow(below)
+                front = light_wrap(front, cover, light, rows, columns, size, self._wrap)
+            out.append(((rows, columns), over(front, cover, below[..., rows, columns])))
+        return out
 
-    def _bare_picture(self, scene: Scene) -> Tensor:
-        """The template without anybody, as codes: made once a scene."""
-        if self._bare is None or self._bare[0] is not scene:
-            plain = apply_overlays(encode(scene.below, Transfer.SRGB), scene.overlays)
-            self._bare = scene, to_codes(plain, 8)
-        return self._bare[1]
+    def _bare_picture(self, scene: Scene, depth: int) -> tuple[tuple[Tensor, ...], Tensor]:
+        """The template without anybody, made once a scene: linear below each slot, and codes."""
+        if self._bare is None or self._bare[0] is not scene or self._bare[1] != depth:
+            self._glow.clear()
+            grounds = [scene.below]
+            for steps in scene.between:
+                grounds.append(decode(_stepped(grounds[-1], steps), Transfer.SRGB))
+            codes = to_codes(_stepped(grounds[-1], scene.overlays), depth)
+            self._bare = scene, depth, tuple(grounds), codes
+        return self._bare[2], self._bare[3]
 
-    def _light(self, below: Tensor) -> Tensor:
+    def _light(self, ground: Tensor, level: int) -> Tensor:
         """What a background throws around: made once for one that stays."""
-        if self._glow is None or self._glow[0] is not below:
-            self._glow = below, glow(below)
-        return self._glow[1]
+        if level not in self._glow or self._glow[level][0] is not ground:
+            self._glow[level] = ground, glow(ground)
+        return self._glow[level][1]
+
+
+def _stepped(linear: Tensor, steps: Sequence[Overlay]) -> Tensor:
+    """A linear picture encoded, with steps above it."""
+    return apply_overlays(encode(linear, Transfer.SRGB), steps)

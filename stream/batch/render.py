@@ -9,13 +9,14 @@ from datetime import datetime
 
 from torch import Tensor
 
-from models.keyer import Grade, Keyer, KeySettings
+from models.keyer import Grade, Keyer, KeySettings, Placed
 from stream.batch.picture import enlargement_note
 from stream.capture.frame import Frame
 from stream.event import Event
 from stream.painted import read_mask
 from stream.roster import texts
-from stream.shot import Shot, ShotError, Wanted, load_frame, load_plate
+from stream.shot import Shot, ShotError, Wanted, load_frame, load_plate, load_shot
+from stream.template import Nudge, Template
 
 PLATE_UNFIT = "the clean plate was not used: it is of another source or size than this frame"
 NO_SCREEN = (
@@ -26,6 +27,10 @@ NOBODY = "nobody is to be seen in this picture; look at it before you print it"
 LEAST_COVERAGE = 0.005
 """chosen: a subject smaller than this share of a picture is a speck, or nobody."""
 MASK_UNFIT = "the mask was not used: it is of another size than this frame"
+EMPTY_SLOT = (
+    "the template shows {} shots and this one was given fewer, so a slot stayed empty; give the "
+    "others with 'posewall batch change SHOT --beside SHOT'"
+)
 OTHER_SCREEN = "the clean plate does not show this screen, so the picture was cut without it"
 
 
@@ -46,14 +51,18 @@ class Picture:
     notes: tuple[str, ...]
 
 
-def text_fields(event: Event, shot: Shot) -> dict[str, str]:
+def text_fields(event: Event, *shown: Shot) -> dict[str, str]:
     """The texts for a template: one person's, or several people's joined by commas.
 
+    Args:
+        event: whose roster is asked.
+        shown: the shots in the picture.
+
     Raises:
-        ShotError: a number of the shot is no longer on the roster.
+        ShotError: a number of a shot is no longer on the roster.
     """
     people = []
-    for number in shot.people:
+    for number in dict.fromkeys(n for shot in shown for n in shot.people):
         person = event.roster.get(number)
         if person is None:
             raise ShotError(
@@ -64,6 +73,16 @@ def text_fields(event: Event, shot: Shot) -> dict[str, str]:
     return texts(people)
 
 
+@dataclass(frozen=True)
+class _Ready:
+    """A shot's frame, and a keyer that has its settings, plate and mask."""
+
+    shot_id: str
+    frame: Frame
+    keyer: Keyer
+    notes: tuple[str, ...]
+
+
 class Renderer:
     """Renders the shots of one event. One thread at a time."""
 
@@ -71,6 +90,7 @@ class Renderer:
         self.event = event
         self.device = device
         self._keyer: tuple[str, Keyer] | None = None
+        self._ready: _Ready | None = None
 
     def _keyer_for(self, shot: Shot) -> Keyer:
         key = json.dumps(dict(shot.settings), sort_keys=True)
@@ -85,11 +105,24 @@ class Renderer:
         Raises:
             PosewallError: a file of the shot, a template or its plate cannot be used.
         """
+        beside = [load_shot(self.event, b) for b in shot.beside]
+        fields = text_fields(self.event, shot, *beside)
+        # No state of another shot may reach this one.
+        self._ready = None
+        for wanted in shot.wanted:
+            yield wanted, self._picture(shot, beside, wanted, fields)
+
+    def render(self, shot: Shot) -> Picture:
+        """Make the picture that people posed for; raises as `pictures`."""
+        return next(self.pictures(shot))[1]
+
+    def _made_ready(self, shot: Shot) -> _Ready:
+        """The frame of a shot, and a keyer with its settings, plate and mask."""
+        if self._ready is not None and self._ready.shot_id == shot.id:
+            return self._ready
         notes = list(shot.notes)
-        fields = text_fields(self.event, shot)
         frame = load_frame(self.event, shot)
         keyer = self._keyer_for(shot)
-        # No state of another shot may reach this one: the plate is set, or dropped, every time.
         keyer.set_plate(None)
         if shot.plate is not None:
             plate = load_plate(self.event, shot.plate)
@@ -105,40 +138,53 @@ class Renderer:
                 keyer.set_mask(painted)
             else:
                 notes.append(MASK_UNFIT)
-        for wanted in shot.wanted:
-            yield wanted, self._picture(shot, wanted, frame, keyer, fields, notes)
-
-    def render(self, shot: Shot) -> Picture:
-        """Make the picture that people posed for; raises as `pictures`."""
-        return next(self.pictures(shot))[1]
+        self._ready = _Ready(shot.id, frame, keyer, tuple(notes))
+        return self._ready
 
     def _picture(
-        self,
-        shot: Shot,
-        wanted: Wanted,
-        frame: Frame,
-        keyer: Keyer,
-        fields: Mapping[str, str],
-        notes: Sequence[str],
+        self, shot: Shot, beside: Sequence[Shot], wanted: Wanted, fields: Mapping[str, str]
     ) -> Picture:
         template = self.event.template_version(wanted.template, wanted.template_version)
         size, ppi = template.picture_size(), template.ppi
-        placement = template.placement(frame.upright_size, size, mirror=shot.mirror)
-        notes = [*notes, *template.scene_warnings(fields)]
-        enlarged = enlargement_note(ppi, placement.scale)
-        if enlarged:
-            notes.append(enlarged)
-        done = keyer.composite(
-            frame.planes,
-            frame.encoding,
-            frame.quarter_turns,
-            template.scene(size, fields, self.device),
-            placement,
-        )
+        shown = [shot, *beside]
+        taken = self._made_ready(shot).frame.taken
+        notes: list[str] = []
+        stands: list[Placed | None] = []
+        for i, slot in enumerate(template.slots):
+            if slot.shows > len(shown):
+                notes.append(EMPTY_SLOT.format(template.shots))
+                stands.append(None)
+                continue
+            placed, told = self._stand(shown[slot.shows - 1], template, size, i)
+            notes += told
+            stands.append(placed)
+        notes += template.scene_warnings(fields)
+        done = self._keyer_for(shot).lay(stands, template.scene(size, fields, self.device))
         if not done.screen_found:
             notes.append(NO_SCREEN)
         if done.coverage < LEAST_COVERAGE:
             notes.append(NOBODY)
         if done.plate_fits is False:
             notes.append(OTHER_SCREEN)
-        return Picture(done.picture.cpu(), ppi, frame.taken, tuple(dict.fromkeys(notes)))
+        return Picture(done.picture.cpu(), ppi, taken, tuple(dict.fromkeys(notes)))
+
+    def _stand(
+        self, shot: Shot, template: Template, size: tuple[int, int], slot: int
+    ) -> tuple[Placed, list[str]]:
+        """The subject of a shot at its place in a slot, and what to say of it."""
+        here = self._made_ready(shot)
+        frame = here.frame
+        placing = template.placing(
+            frame.upright_size, size, shot.mirror, slot, Nudge.from_json(dict(shot.nudge))
+        )
+        placed = here.keyer.place(frame.planes, frame.encoding, frame.quarter_turns, placing, size)
+        notes = list(here.notes)
+        notes += template.placement_notes(
+            placed.figure,
+            slot,
+            frame_size=frame.upright_size,
+            size=size,
+            placement=placed.placement,
+        )
+        enlarged = enlargement_note(template.ppi, placed.placement.scale)
+        return placed, [*notes, enlarged] if enlarged else notes

@@ -165,7 +165,7 @@ class LiveLoop:
                 planes,
                 frame.encoding,
                 frame.quarter_turns,
-                setting.placement(frame.upright_size),
+                setting.placing(frame.upright_size, frame.arrived_s),
                 setting.scene.size,
             )
         with stages.timed("composite"):

@@ -9,11 +9,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from models.composite import Scene
+from models.figure import Figure
+from models.keyer import Placing
 from models.resample import Placement
+from stream.live.following import Following
 from stream.live.slot import Slot
 from stream.live.steady import Steady
-from stream.template import Template
+from stream.template import Nudge, Template
 from stream.template import preview_size as preview_size
+from stream.template.template import NO_NUDGE
 
 log = logging.getLogger("posewall.live")
 
@@ -32,13 +36,39 @@ class Setting:
     template: Template
     scene: Scene
     size: tuple[int, int]
+    following: Following = field(default_factory=Following, repr=False)
+    nudge: Nudge = NO_NUDGE
     _placements: dict[tuple[int, int], Placement] = field(default_factory=dict, repr=False)
 
     def placement(self, frame_size: tuple[int, int]) -> Placement:
         """Where an upright frame of (H, W) lies in the picture; worked out once a size."""
         if frame_size not in self._placements:
-            self._placements[frame_size] = self.template.placement(frame_size, self.size)
+            self._placements[frame_size] = self.template.placement(
+                frame_size, self.size, nudge=self.nudge
+            )
         return self._placements[frame_size]
+
+    def placing(self, frame_size: tuple[int, int], now_s: float) -> Placing:
+        """Where the frame at hand lies; a slot that wants a figure follows it.
+
+        Args:
+            frame_size: (H, W) of the upright frame.
+            now_s: when it came.
+        """
+        slot = self.template.slots[0]
+        if not slot.wants_figure:
+            return self.placement(frame_size)
+        anchor = self.template.stand(self.size).anchor
+        if not self.following.due(now_s):
+            return self.following.go_on(anchor, slot.mirror, now_s)
+
+        def placed(figure: Figure | None) -> Placement:
+            wanted = self.template.placement(frame_size, self.size, figure=figure, nudge=self.nudge)
+            about = (self.template.version, self.size, frame_size, self.nudge)
+            found = figure is not None
+            return self.following.look(wanted, found, anchor, self.size[0], about, now_s)
+
+        return placed
 
 
 class SceneMaker:
@@ -64,6 +94,7 @@ class SceneMaker:
         self._on_error = on_error
         self._failed: dict[str, str] | None = None
         self._again_s = 0.0
+        self._following = Following()
         self._wishes: Slot[dict[str, str]] = Slot()
         self._steady = Steady("scene", self._build, stop, on_error)
 
@@ -95,7 +126,8 @@ class SceneMaker:
 
     def _show(self, fields: Mapping[str, str]) -> None:
         scene = self._template.scene(self._size, fields, device=self._device)
-        self.current = Setting(self._template, scene, self._size)
+        # The person before the camera stays, whoever is named below.
+        self.current = Setting(self._template, scene, self._size, self._following)
 
     def close(self) -> None:
         """Build no more."""

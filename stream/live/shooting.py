@@ -101,6 +101,8 @@ class Shooting:
         frame = self.ring.nearest(moment_s, 0.0)
         if frame is None:
             return None
+        if self.template.wants_figure:
+            return None  # its scale is known when the picture is made, which notes it then
         size = self.template.picture_size()
         placement = self.template.placement(frame.upright_size, size)
         return enlargement_note(self.template.ppi, placement.scale)

@@ -2,12 +2,14 @@
 
 from stream.template.layers import Layer, LayerGroup
 from stream.template.loader import load_template
+from stream.template.nudge import Nudge
 from stream.template.ora_write import OraGroup, OraLayer, write_ora
 from stream.template.template import Template, TemplateFile, preview_size
 
 __all__ = [
     "Layer",
     "LayerGroup",
+    "Nudge",
     "OraGroup",
     "OraLayer",
     "Template",

@@ -1,4 +1,4 @@
-"""Put a document's layers, the slot and the texts into one order, lowest first.
+"""Put a document's layers, the slots and the texts into one order, lowest first.
 
 A group that changes nothing by being one is taken apart, so that the subject can stand between
 its layers: one that is not isolated, or one at full opacity whose layers all blend normally
@@ -12,13 +12,15 @@ from dataclasses import dataclass
 
 from models.composite import Mode
 from stream.template.layers import Layer, LayerGroup, walk
-from stream.template.slots import Slot
+from stream.template.slots import Slot, slot_name
 from stream.template.wording import Text
 
 
 @dataclass(frozen=True)
 class Here:
-    """Marks where the subject stands."""
+    """Marks where the subject of a slot stands."""
+
+    slot: int = 0
 
 
 @dataclass(frozen=True)
@@ -36,10 +38,19 @@ Item = Layer | Text | Here | Block
 
 @dataclass(frozen=True)
 class Arrangement:
-    """What lies below the subject and what above, lowest first."""
+    """What lies below the subjects, between and above them, lowest first.
+
+    Attributes:
+        below: under the lowest.
+        above: over the highest.
+        between: over each but the highest, and under the next.
+        order: which slot stands lowest, which next, and so on.
+    """
 
     below: tuple[Item, ...]
     above: tuple[Item, ...]
+    between: tuple[tuple[Item, ...], ...] = ()
+    order: tuple[int, ...] = (0,)
 
 
 def has_text(item: Item) -> bool:
@@ -65,15 +76,18 @@ def _holds_slot(items: Iterable[Item]) -> Block | None:
     return None
 
 
-def _marks(name: str, slot: Slot, texts: Sequence[Text]) -> list[Item]:
-    """What stands directly above a layer: the subject first, words over it."""
-    found: list[Item] = [Here()] if slot.above == name else []
+def _marks(name: str, slots: Sequence[Slot], texts: Sequence[Text]) -> list[Item]:
+    """What stands directly above a layer: the subjects first, words over them."""
+    found: list[Item] = [Here(i) for i, slot in enumerate(slots) if slot.above == name]
     found += [t for t in texts if t.above == name]
     return found
 
 
 def _order(
-    layers: Iterable[Layer | LayerGroup], slot: Slot, texts: Sequence[Text], shown: bool
+    layers: Iterable[Layer | LayerGroup],
+    slots: Sequence[Slot],
+    texts: Sequence[Text],
+    shown: bool,
 ) -> list[Item]:
     out: list[Item] = []
     for layer in layers:
@@ -82,20 +96,20 @@ def _order(
                 out.append(layer)
         else:
             visible = shown and layer.visible
-            items = _order(layer.children, slot, texts, visible)
+            items = _order(layer.children, slots, texts, visible)
             plain = layer.opacity == 1 and layer.mode is Mode.NORMAL
             same = all(_mode(item) is Mode.NORMAL for item in items)
             if not visible or (plain and (same or not layer.isolated)):
                 out += items
             elif items:
                 out.append(Block(layer.name, tuple(items), layer.mode, layer.opacity))
-        out += _marks(layer.name, slot, texts)
+        out += _marks(layer.name, slots, texts)
     return out
 
 
 def arrange(
     layers: tuple[Layer | LayerGroup, ...],
-    slot: Slot | None,
+    slots: Sequence[Slot],
     texts: Sequence[Text],
     problems: list[str],
 ) -> Arrangement | None:
@@ -105,9 +119,8 @@ def arrange(
     """
     names = [layer.name for layer in walk(layers)]
     listed = ", ".join(f'"{n}"' for n in dict.fromkeys(reversed(names)))
-    wanted = ([("[slot]", slot.above)] if slot is not None else []) + [
-        (f'[[text]] "{t.value}"', t.above) for t in texts
-    ]
+    wanted = [(slot_name(len(slots), i), slot.above) for i, slot in enumerate(slots)]
+    wanted += [(f'[[text]] "{t.value}"', t.above) for t in texts]
     wrong = False
     for where, name in wanted:
         if names.count(name) != 1:
@@ -117,9 +130,9 @@ def arrange(
             )
             there = f"there are {listed}" if names else "no layer could be read"
             problems.append(f'{where} stands above "{name}", but {found}; {there}')
-    if slot is None or wrong:
+    if not slots or wrong:
         return None
-    items = _order(layers, slot, texts, True)
+    items = _order(layers, slots, texts, True)
     block = _holds_slot(items)
     if block is not None:
         problems.append(
@@ -127,5 +140,13 @@ def arrange(
             "move its layers out of the group, or let the slot stand above the whole group"
         )
         return None
-    at = next(i for i, item in enumerate(items) if isinstance(item, Here))
-    return Arrangement(tuple(items[:at]), tuple(items[at + 1 :]))
+    runs: list[list[Item]] = [[]]
+    order: list[int] = []
+    for item in items:
+        if isinstance(item, Here):
+            order.append(item.slot)
+            runs.append([])
+        else:
+            runs[-1].append(item)
+    below, *between, above = (tuple(run) for run in runs)
+    return Arrangement(below, above, tuple(between), tuple(order))

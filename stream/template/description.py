@@ -12,7 +12,7 @@ from typing import Any
 from models.composite import Mode
 from stream.template.reading import Reader, table, tables
 from stream.template.sizing import Picture, read_picture
-from stream.template.slots import SLOT_HINT, Slot, read_slot
+from stream.template.slots import Slot, read_slots
 from stream.template.wording import Text, read_text
 
 
@@ -27,10 +27,10 @@ class LayerNote:
 
 @dataclass(frozen=True)
 class Description:
-    """What template.toml says; a part that was wrong is None."""
+    """What template.toml says; a part that was wrong is None, or empty."""
 
     picture: Picture | None
-    slot: Slot | None
+    slots: tuple[Slot, ...]
     texts: tuple[Text, ...]
     layers: tuple[LayerNote, ...]
 
@@ -54,7 +54,7 @@ def read_description(data: bytes, problems: list[str]) -> Description:
         said = tomllib.loads(data.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as e:
         problems.append(f"template.toml cannot be read ({e}); mend that line")
-        return Description(None, None, (), ())
+        return Description(None, (), (), ())
     for key in said:
         if key not in ("picture", "slot", "text", "layer"):
             problems.append(f'template.toml has a part "{key}" that is not known; remove it')
@@ -65,7 +65,7 @@ def read_description(data: bytes, problems: list[str]) -> Description:
         "width_in, height_in and ppi",
         problems,
     )
-    slot = table(said, "slot", SLOT_HINT, problems)
+    slots = read_slots(said, problems)
     texts = [
         read_text(t, f"[[text]] {i}", problems)
         for i, t in enumerate(tables(said, "text", problems), 1)
@@ -76,7 +76,7 @@ def read_description(data: bytes, problems: list[str]) -> Description:
     ]
     return Description(
         None if picture is None else read_picture(picture, problems),
-        None if slot is None else read_slot(slot, problems),
+        slots,
         tuple(t for t in texts if t is not None),
         tuple(n for n in notes if n is not None),
     )

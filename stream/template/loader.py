@@ -16,7 +16,7 @@ from stream.template.description import Description, read_description
 from stream.template.layers import Document, Layer, numbered_files, read_numbered, walk
 from stream.template.ora import read_ora
 from stream.template.scene import Kept
-from stream.template.slots import Slot
+from stream.template.slots import Slot, slot_name
 from stream.template.template import SHAPE_TOLERANCE, Template, TemplateFile
 from stream.template.text import Typeface, check_font
 from stream.template.wording import DEFAULT_FONT, Text
@@ -116,7 +116,7 @@ def _faces(texts: Sequence[Text], files: _Files, problems: list[str]) -> dict[st
     return out
 
 
-def _check_boxes(document: Document, slot: Slot | None, texts: Sequence[Text]) -> list[str]:
+def _check_boxes(document: Document, slots: Sequence[Slot], texts: Sequence[Text]) -> list[str]:
     height, width = document.size
     out = []
     for text in texts:
@@ -126,11 +126,12 @@ def _check_boxes(document: Document, slot: Slot | None, texts: Sequence[Text]) -
                 f'the box of [[text]] "{text.value}" reaches beyond the canvas, which is {width} x '
                 f"{height} pixels; letters there would be cut"
             )
-    if slot is not None and slot.box is not None:
-        x, y, w, h = slot.box
+    for i, slot in enumerate(slots):
+        x, y, w, h = slot.box or (0, 0, width, height)
         if x >= width or y >= height or x + w <= 0 or y + h <= 0:
             out.append(
-                f"the box of [slot] lies outside the canvas, which is {width} x {height} pixels"
+                f"the box of {slot_name(len(slots), i)} lies outside the canvas, "
+                f"which is {width} x {height} pixels"
             )
     return out
 
@@ -195,17 +196,11 @@ def load_template(folder: Path, name: str | None = None) -> Template:
     arrangement = None
     if document is not None:
         problems += _check_layers(document)
-        problems += _check_boxes(document, described.slot, described.texts)
+        problems += _check_boxes(document, described.slots, described.texts)
         if described.picture is not None:
             problems += _check_shape(document, described.picture.size)
-        arrangement = arrange(document.layers, described.slot, described.texts, problems)
-    if (
-        problems
-        or document is None
-        or arrangement is None
-        or described.picture is None
-        or described.slot is None
-    ):
+        arrangement = arrange(document.layers, described.slots, described.texts, problems)
+    if problems or document is None or arrangement is None or described.picture is None:
         listed = "; ".join(dict.fromkeys(problems))
         raise UserError(f'Template "{name}" cannot be used: {listed}.')
     for note in (notes := _notes(document, described.picture.size)):
@@ -216,7 +211,7 @@ def load_template(folder: Path, name: str | None = None) -> Template:
         width=document.size[1],
         height=document.size[0],
         ppi=described.picture.ppi,
-        slot=described.slot,
+        slots=described.slots,
         texts=described.texts,
         layers=document.layers,
         notes=notes,

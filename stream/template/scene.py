@@ -153,4 +153,9 @@ def make_scene(arrangement: Arrangement, canvas: Size, size: Size, draw: Draw, k
         kept: parts from earlier pictures.
     """
     below = _below(arrangement.below, canvas, size, draw, kept)
-    return Scene(below, _overlays(arrangement.above, canvas, size, draw, kept, "above"))
+    above = _overlays(arrangement.above, canvas, size, draw, kept, "above")
+    between = tuple(
+        _overlays(items, canvas, size, draw, kept, f"between {i}")
+        for i, items in enumerate(arrangement.between)
+    )
+    return Scene(below, above, between, arrangement.order)

@@ -1,4 +1,4 @@
-"""A template: layers, a slot for the subject, words; and the scene that they make.
+"""A template: layers, slots for subjects, words; and the scene that they make.
 
 `stream.template.loader` reads one from its folder.
 """
@@ -12,19 +12,24 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from models.composite import Scene
+from models.figure import Figure
 from models.flatten import Ink
+from models.keyer import Placing
 from models.resample import Placement
 from stream.durable import commit_folder, partial_path, sync_folder, write_synced
 from stream.errors import UserError
 from stream.template.arrange import Arrangement
 from stream.template.layers import Layer, LayerGroup
+from stream.template.nudge import Nudge
 from stream.template.scene import Kept, make_scene
 from stream.template.slots import Slot
+from stream.template.standing import Stand, cut_off_note, stand_notes
 from stream.template.text import Typeface, draw, fill_in, set_words
 from stream.template.wording import Text
 
 # chosen: shapes that differ by less than this are told apart by nobody on paper.
 SHAPE_TOLERANCE = 0.01
+NO_NUDGE = Nudge()
 
 
 def preview_size(picture: tuple[int, int], height: int) -> tuple[int, int]:
@@ -52,7 +57,7 @@ class Template:
         width: of the canvas, in pixels.
         height: of the canvas, in pixels.
         ppi: of the print.
-        slot: where the subject stands.
+        slots: where subjects stand.
         texts: what is written.
         layers: the document's, lowest first.
         notes: what is not wrong but worth knowing, a sentence each.
@@ -64,7 +69,7 @@ class Template:
     width: int
     height: int
     ppi: float
-    slot: Slot
+    slots: tuple[Slot, ...]
     texts: tuple[Text, ...]
     layers: tuple[Layer | LayerGroup, ...]
     notes: tuple[str, ...]
@@ -118,24 +123,85 @@ class Template:
             out += setting.warnings if setting is not None else ()
         return tuple(dict.fromkeys(out))
 
+    @property
+    def wants_figure(self) -> bool:
+        """Whether a subject has to be found in its frame before it can be placed."""
+        return any(slot.wants_figure for slot in self.slots)
+
+    @property
+    def shots(self) -> int:
+        """How many shots a picture shows."""
+        return max(slot.shows for slot in self.slots)
+
+    def stand(self, size: tuple[int, int], slot: int = 0) -> Stand:
+        """A slot in a picture of (H, W)."""
+        wanted = self.slots[slot]
+        x, y, w, h = wanted.box or (0.0, 0.0, float(self.width), float(self.height))
+        sy, sx = size[0] / self.height, size[1] / self.width
+        return Stand(wanted, (x * sx, y * sy, w * sx, h * sy), size, sy)
+
     def placement(
-        self, frame_size: tuple[int, int], size: tuple[int, int], mirror: bool = False
+        self,
+        frame_size: tuple[int, int],
+        size: tuple[int, int],
+        mirror: bool = False,
+        figure: Figure | None = None,
+        slot: int = 0,
+        nudge: Nudge = NO_NUDGE,
     ) -> Placement:
         """Where a frame goes in a picture.
 
         Args:
             frame_size: (H, W) of the upright frame.
             size: (H, W) of the picture.
-            mirror: flip the frame left to right.
+            mirror: flip the frame left to right, beside what the slot says.
+            figure: the subject as it was found in the frame, for slots that want it; without it
+                the frame is fitted instead, and `placement_notes` says so.
+            slot: which of `slots`.
+            nudge: moves the subject from there.
         """
-        x, y, w, h = self.slot.box or (0.0, 0.0, float(self.width), float(self.height))
-        sy, sx = size[0] / self.height, size[1] / self.width
-        x, w, y, h = x * sx, w * sx, y * sy, h * sy
-        ratios = (w / frame_size[1], h / frame_size[0])
-        scale = max(ratios) if self.slot.fit == "cover" else min(ratios)
-        spare = h - frame_size[0] * scale
-        down = {"top": 0.0, "center": spare / 2, "bottom": spare}[self.slot.anchor]
-        return Placement(scale, x + (w - frame_size[1] * scale) / 2, y + down, mirror)
+        return self.stand(size, slot).place(frame_size, mirror, figure, nudge)
+
+    def placing(
+        self,
+        frame_size: tuple[int, int],
+        size: tuple[int, int],
+        mirror: bool = False,
+        slot: int = 0,
+        nudge: Nudge = NO_NUDGE,
+    ) -> Placing:
+        """What `Keyer.place` wants: the placement, or what tells it from the figure.
+
+        Args:
+            frame_size, size, mirror, slot, nudge: as in `placement`.
+        """
+        stand = self.stand(size, slot)
+        if not stand.slot.wants_figure:
+            return stand.place(frame_size, mirror, None, nudge)
+        return lambda figure: stand.place(frame_size, mirror, figure, nudge)
+
+    def placement_notes(
+        self,
+        figure: Figure | None,
+        slot: int = 0,
+        *,
+        frame_size: tuple[int, int] | None = None,
+        size: tuple[int, int] | None = None,
+        placement: Placement | None = None,
+    ) -> tuple[str, ...]:
+        """What a person should know of how a subject was placed, a sentence each.
+
+        Args:
+            figure: the subject as it was found in the frame.
+            slot: which of `slots`.
+            frame_size, size, placement: of what was placed; with them a subject that the frame
+                cuts off in plain sight is told, too.
+        """
+        notes = stand_notes(self.slots[slot], figure)
+        if frame_size is not None and size is not None and placement is not None:
+            cut = cut_off_note(figure, frame_size, placement, size)
+            notes = notes if cut is None else (*notes, cut)
+        return notes
 
     def copy_to(self, folder: Path) -> None:
         """Copy everything that the template is made of, the program's own fonts included.

@@ -64,7 +64,7 @@ def test_without_a_network_the_two_colours_alone_do(name: str, grade: Grade) -> 
     case = CASES[name]()
     keyer = Keyer(grade)
     told = keyer.cut(case.planes, SRGB_8BIT).alpha
-    keyer.network = None
+    keyer.solver.network = None
     plain = keyer.cut(case.planes, SRGB_8BIT).alpha
     # measured .0008 to .009
     assert mean_error(plain, case.truth.alpha) < 0.011

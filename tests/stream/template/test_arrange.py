@@ -35,7 +35,7 @@ def ordered(
     layers: tuple[Layer | LayerGroup, ...], above: str, *texts: Text
 ) -> tuple[list[str], list[str]]:
     problems: list[str] = []
-    got = arrange(layers, Slot(above), texts, problems)
+    got = arrange(layers, [Slot(above)], texts, problems)
     assert problems == []
     assert isinstance(got, Arrangement)
     return names(got.below), names(got.above)
@@ -86,7 +86,7 @@ def test_a_pass_through_group_inside_an_isolated_one_keeps_its_limits() -> None:
 def test_words_inside_a_group() -> None:
     group = LayerGroup("g", (layer("a"), layer("b")), opacity=0.5)
     problems: list[str] = []
-    got = arrange((layer("sky"), group), Slot("sky"), [text("a")], problems)
+    got = arrange((layer("sky"), group), [Slot("sky")], [text("a")], problems)
     assert got is not None
     assert names(got.above) == ["g(a 'words' b)"]
     assert has_text(got.above[0])
@@ -98,7 +98,7 @@ def test_the_subject_cannot_stand_inside_a_block() -> None:
     outer = LayerGroup("outer", (inner,), mode=Mode.SCREEN)
     for groups, named in (((layer("sky"), inner), "inner"), ((layer("sky"), outer), "inner")):
         problems: list[str] = []
-        assert arrange(groups, Slot("a"), [], problems) is None
+        assert arrange(groups, [Slot("a")], [], problems) is None
         assert len(problems) == 1
         assert f'inside the group "{named}"' in problems[0]
 
@@ -110,7 +110,7 @@ def test_the_subject_cannot_stand_inside_a_block() -> None:
 def test_names_that_do_not_help(above: str, says: str) -> None:
     problems: list[str] = []
     layers = (layer("sky"), layer("twin"), layer("twin"))
-    assert arrange(layers, Slot(above), [text(above)], problems) is None
+    assert arrange(layers, [Slot(above)], [text(above)], problems) is None
     assert len(problems) == 2
     assert all(says in p and '"sky"' in p for p in problems)
     assert problems[0].startswith("[slot]")

@@ -43,8 +43,8 @@ opacity = 0.5
     assert problems == []
     assert d.picture is not None
     assert d.picture.size == (3000, 2400)
-    assert d.slot is not None
-    assert (d.slot.box, d.slot.fit, d.slot.anchor) == ((1, 2.5, 300, 400), "contain", "center")
+    (slot,) = d.slots
+    assert (slot.box, slot.fit, slot.anchor) == ((1, 2.5, 300, 400), "contain", "center")
     (text,) = d.texts
     assert text.columns == ("name", "group")
     assert text.color == (1.0, 128 / 255, 0.0)
@@ -62,8 +62,8 @@ def test_what_need_not_be_said() -> None:
     problems: list[str] = []
     d = read_description((PICTURE + SLOT + TEXT).encode(), problems)
     assert problems == []
-    assert d.slot is not None
-    assert (d.slot.box, d.slot.fit, d.slot.anchor) == (None, "cover", "bottom")
+    (slot,) = d.slots
+    assert (slot.box, slot.fit, slot.anchor) == (None, "cover", "bottom")
     assert (d.texts[0].font, d.texts[0].align, d.texts[0].valign) == (
         DEFAULT_FONT,
         "center",
