@@ -6,13 +6,14 @@ Sources: the PNG specification (ISO/IEC 15948: grey or colour, alpha, transparen
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import numpy as np
 import torch
 from PIL import Image, ImageOps, UnidentifiedImageError
 
-from models.mask import Mask, from_paint
+from models.mask import Mask, from_matte, from_paint
 from stream.errors import UserError
 
 FORM = (
@@ -68,3 +69,34 @@ def read_mask(path: Path) -> Mask:
     if mask.painted == 0:
         raise MaskError(f"{path}: nothing is painted in it; {FORM}")
     return mask
+
+
+def write_matte(mask: Mask) -> bytes:
+    """Strokes that came out of a painted matte as a PNG: grey is the matte, alpha where it counts.
+
+    `read_mask` could not read it: half grey is half covered here, and not unpainted.
+    """
+    core, hold_out = mask.strokes[0]
+    where = (core + hold_out).clamp(0, 1)
+    grey = torch.where(where > 0, core / where.clamp_min(1e-6), torch.zeros_like(core))
+    codes = torch.stack([grey, where], -1).mul(255).round().to(torch.uint8)
+    out = io.BytesIO()
+    Image.fromarray(codes.numpy(), "LA").save(out, "PNG", compress_level=1)
+    return out.getvalue()
+
+
+def read_matte(path: Path) -> Mask:
+    """The reverse of `write_matte`.
+
+    Raises:
+        MaskError: it is not there or damaged.
+    """
+    try:
+        with Image.open(path, formats=("PNG",)) as image:
+            codes = torch.from_numpy(np.array(image.convert("LA"))).float() / 255
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as e:
+        raise MaskError(
+            f"{path}: the matte that was painted by hand cannot be read ({e}); put it back from a "
+            "copy"
+        ) from e
+    return from_matte(codes[..., 0], codes[..., 1])

@@ -15,7 +15,7 @@ from stream.cut import write_png
 from stream.errors import UserError
 from stream.event import Event
 from stream.key_options import add_key_options, given_settings
-from stream.shot import change_key, find_shot, load_frame
+from stream.shot import change_shot, find_shot, load_frame
 
 
 def add_commands(
@@ -64,7 +64,7 @@ def batch_change(args: argparse.Namespace) -> int:
         for text in args.shots:
             try:
                 before = find_shot(event, text)
-                shot = change_key(event, before.id, given, mask=args.mask, drop_mask=args.no_mask)
+                shot = change_shot(event, before.id, given, mask=args.mask, drop_mask=args.no_mask)
             except PosewallError as e:
                 refused += 1
                 print(f"{text}: {e}", file=sys.stderr)

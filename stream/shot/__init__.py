@@ -3,11 +3,11 @@
 from stream.shot.changes import (
     STILL_MISSED,
     attach_original,
-    change_key,
     render_again,
     settle,
     sweep_leftovers,
 )
+from stream.shot.editions import ByHand, change_shot
 from stream.shot.finding import find_shot, load_shot, shot_ids, shots
 from stream.shot.plates import Plate, load_plate, save_plate
 from stream.shot.record import RECORD, Shot, ShotError
@@ -17,13 +17,14 @@ from stream.shot.wanted import Wanted
 __all__ = [
     "RECORD",
     "STILL_MISSED",
+    "ByHand",
     "Plate",
     "Shot",
     "ShotError",
     "Wanted",
     "add_still",
     "attach_original",
-    "change_key",
+    "change_shot",
     "find_shot",
     "load_frame",
     "load_plate",

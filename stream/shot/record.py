@@ -19,9 +19,14 @@ RECORD = "shot.json"
 KEPT = (
     *("picture", "settings", "mask", "mask_turns", "frame", "original", "sha256", "plate"),
     *("template", "template_version", "size", "copies", "also", "nudge", "beside"),
-    *("retouch", "retouch_at"),
+    *("matte", "matte_turns", "retouch", "retouch_at"),
 )
 """Of a picture that stays after its shot was keyed otherwise: what it was made with."""
+UNPAINTED: Mapping[str, Any] = {
+    **dict.fromkeys(("mask", "matte", "retouch", "retouch_at")),
+    **{"mask_turns": 0, "matte_turns": 0},
+}
+"""What was painted by hand, none of it."""
 ID_FORM = re.compile(r"\d{4,}-[0-9a-f]{6}")
 
 
@@ -56,9 +61,10 @@ class Shot:
         also: further pictures of the same frame, by other templates or in other sizes.
         nudge: how far the subject is moved and scaled from its place, as `Nudge.to_json` gives it.
         beside: ids of shots whose subjects stand in the template's further slots.
+        matte: file of what was painted into its matte by hand, inside the shot's folder, or None.
+        matte_turns: as ``mask_turns``.
         retouch: file painted over the finished subject, inside the shot's folder, or None.
-        retouch_at: where it was painted, as `Painted.to_json` gives it.
-        opened: documents that were written of it to be painted in by hand, as paths.
+        retouch_at: where it was painted, as `Paper.to_json` gives it.
         mask: file of the strokes painted by hand, inside the shot's folder, or None.
         mask_turns: the frame's quarter turns when they were painted; they turn with it since.
         earlier: pictures made with other settings or strokes, which stay: of each one what `KEPT`
@@ -93,9 +99,10 @@ class Shot:
     also: tuple[Wanted, ...] = ()
     nudge: Mapping[str, Any] = field(default_factory=dict)
     beside: tuple[str, ...] = ()
+    matte: str | None = None
+    matte_turns: int = 0
     retouch: str | None = None
     retouch_at: Mapping[str, Any] | None = None
-    opened: tuple[str, ...] = ()
     render: int = 1
     still_until: datetime | None = None
     notes: tuple[str, ...] = ()
@@ -144,7 +151,6 @@ class Shot:
         data["also"] = [w.to_json() for w in self.also]
         data["nudge"], data["beside"] = dict(self.nudge), list(self.beside)
         data["retouch_at"] = None if self.retouch_at is None else dict(self.retouch_at)
-        data["opened"] = list(self.opened)
         return data
 
     def to_bytes(self) -> bytes:
@@ -168,6 +174,7 @@ class Shot:
             known["notes"] = tuple(str(n) for n in data.get("notes", ()))
             known["former_pictures"] = tuple(str(n) for n in data.get("former_pictures", ()))
             known["mask_turns"] = int(data.get("mask_turns", 0))
+            known["matte_turns"] = int(data.get("matte_turns", 0))
             known["earlier"] = tuple(dict(e) for e in data.get("earlier", ()))
             known["settings"] = dict(data["settings"])
             known["copies"] = int(data.get("copies", 1))
@@ -176,13 +183,12 @@ class Shot:
             known["beside"] = tuple(str(b) for b in data.get("beside", ()))
             at = data.get("retouch_at")
             known["retouch_at"] = None if at is None else dict(at)
-            known["opened"] = tuple(str(o) for o in data.get("opened", ()))
             shot = cls(**known)
         except (KeyError, TypeError, ValueError, PosewallError) as e:
             raise ShotError(f"a shot's record is damaged ({type(e).__name__}: {e})") from e
         # Written by hand or by somebody else, a name must still not lead out of its folder.
-        names = [shot.frame, shot.original, shot.proxy, shot.mask, shot.retouch]
-        inside = ("mask", "frame", "original", "retouch")
+        names = [shot.frame, shot.original, shot.proxy, shot.mask, shot.matte, shot.retouch]
+        inside = ("mask", "frame", "original", "matte", "retouch")
         names += [e.get(n) for e in shot.earlier for n in inside]
         try:
             names += shot.picture_names

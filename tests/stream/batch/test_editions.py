@@ -13,7 +13,7 @@ from stream.batch.making import make_pictures
 from stream.batch.render import Picture, Renderer
 from stream.cli import main
 from stream.event import Event
-from stream.shot import RECORD, Shot, Wanted, change_key, load_shot, render_again, save_shot
+from stream.shot import RECORD, Shot, Wanted, change_shot, load_shot, render_again, save_shot
 from tests.stream.batch.scenario import SETTINGS, make_event, make_frame, make_template
 
 
@@ -62,7 +62,7 @@ def test_a_change_while_the_corrected_name_is_in_work_leaves_the_picture_that_wa
 
     def meanwhile(asked: Shot) -> Iterator[tuple[Wanted, Picture]]:
         for made in pictures(asked):
-            change_key(event, asked.id, {"choke": 1.0})
+            change_shot(event, asked.id, {"choke": 1.0})
             yield made
 
     monkeypatch.setattr(renderer, "pictures", meanwhile)

@@ -24,8 +24,8 @@ from stream.shot import (
     Shot,
     add_still,
     attach_original,
-    change_key,
-    changes,
+    change_shot,
+    editions,
     load_frame,
     load_shot,
     render_again,
@@ -167,7 +167,7 @@ def test_a_mask_that_cannot_be_used_changes_nothing(
 def test_strokes_are_rendered_as_the_keyer_does(event: Event, tmp_path: Path) -> None:
     shot = save_shot(event, make_frame(), people=["1"], settings=SETTINGS, mirror=True)
     painted = mask(tmp_path / "m.png")
-    change_key(event, shot.id, {}, mask=painted)
+    change_shot(event, shot.id, {}, mask=painted)
     painted.unlink()
     template, frame = event.template(), make_frame()
     size = template.picture_size()
@@ -193,9 +193,9 @@ def test_strokes_last_through_settings_template_and_another_picture(
     event: Event, tmp_path: Path
 ) -> None:
     shot = save_shot(event, make_frame(), settings=SETTINGS)
-    change_key(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
+    change_shot(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
     with_it = rendered(event, shot.id)
-    changed = change_key(event, shot.id, {"choke": 2.0})
+    changed = change_shot(event, shot.id, {"choke": 2.0})
     assert changed.mask is not None
     later = rendered(event, shot.id)
     # The corner that white forces inside shows the frame instead of the template's blue.
@@ -211,7 +211,7 @@ def test_strokes_last_through_settings_template_and_another_picture(
     larger = rendered(event, shot.id)
     assert larger.shape == (150, 120, 3)
     assert int(larger[3:27, 3:51, 0].float().mean()) > 120
-    dropped = change_key(event, shot.id, {}, drop_mask=True)
+    dropped = change_shot(event, shot.id, {}, drop_mask=True)
     assert dropped.mask is None
     assert int(rendered(event, shot.id)[3:27, 3:51, 0].float().mean()) < 60
 
@@ -219,7 +219,7 @@ def test_strokes_last_through_settings_template_and_another_picture(
 def test_strokes_turn_with_a_frame_that_is_turned_later(event: Event, tmp_path: Path) -> None:
     """The camera stood on its side and nobody had said so: corrected in shot.json."""
     shot = save_shot(event, make_frame(), settings=SETTINGS)
-    change_key(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
+    change_shot(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
     record = event.paths.shots / shot.id / RECORD
     data = json.loads(record.read_text("utf-8"))
     data["quarter_turns"] = 1
@@ -246,11 +246,11 @@ def test_strokes_turn_with_a_frame_that_is_turned_later(event: Event, tmp_path: 
 
 def test_a_late_still_leaves_the_strokes_of_the_video_frame(event: Event, tmp_path: Path) -> None:
     shot = save_shot(event, make_frame(), settings=SETTINGS)
-    change_key(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
+    change_shot(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
     late = attach_original(event, shot.id, make_still(tmp_path / "a.jpg"))
     assert late.mask is None
     assert MASK_DROPPED in late.notes
-    change_key(event, shot.id, {}, mask=mask(tmp_path / "n.png", (160, 200)))
+    change_shot(event, shot.id, {}, mask=mask(tmp_path / "n.png", (160, 200)))
     again = load_shot(event, shot.id)
     (event.paths.shots / shot.id / "mask-old.png").write_bytes((tmp_path / "m.png").read_bytes())
     assert MASK_UNFIT in Renderer(event).render(replace(again, mask="mask-old.png")).notes
@@ -261,7 +261,7 @@ def test_what_a_late_still_dropped_need_not_be_dropped_again(
 ) -> None:
     shot = save_shot(event, make_frame(quarter_turns=1), settings=SETTINGS)
     painted = mask(tmp_path / "m.png", (SMALL[1], SMALL[0]))
-    assert change_key(event, shot.id, {}, mask=painted).mask_turns == 1
+    assert change_shot(event, shot.id, {}, mask=painted).mask_turns == 1
     late = attach_original(event, shot.id, make_still(tmp_path / "a.jpg"))
     assert (late.mask, late.mask_turns) == (None, 0)
     at = ["--event", event.paths.root]
@@ -270,7 +270,7 @@ def test_what_a_late_still_dropped_need_not_be_dropped_again(
     # Written before the turns were dropped with the strokes.
     record = event.paths.shots / shot.id / RECORD
     record.write_bytes(replace(late, mask_turns=1).to_bytes())
-    assert change_key(event, shot.id, {}, drop_mask=True).render == late.render
+    assert change_shot(event, shot.id, {}, drop_mask=True).render == late.render
 
 
 def test_strokes_over_a_frame_whose_still_comes_meanwhile_are_refused(
@@ -283,9 +283,9 @@ def test_strokes_over_a_frame_whose_still_comes_meanwhile_are_refused(
         attach_original(at, seen.id, make_still(tmp_path / "a.jpg"))
         return frame
 
-    monkeypatch.setattr(changes, "load_frame", meanwhile)
+    monkeypatch.setattr(editions, "load_frame", meanwhile)
     with pytest.raises(UserError, match="got its camera still just now"):
-        change_key(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
+        change_shot(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
     kept = load_shot(event, shot.id)
     assert (kept.mask, kept.earlier) == (None, ())
     assert not list((event.paths.shots / shot.id).glob("mask*"))
@@ -295,9 +295,9 @@ def test_an_earlier_picture_can_be_made_again_after_a_still_came(
     event: Event, tmp_path: Path
 ) -> None:
     shot = save_shot(event, make_frame(), settings=SETTINGS)
-    change_key(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
+    change_shot(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
     before = rendered(event, shot.id)
-    change_key(event, shot.id, {"choke": 1.0})
+    change_shot(event, shot.id, {"choke": 1.0})
     late = attach_original(event, shot.id, make_still(tmp_path / "a.jpg"))
     assert late.original is not None
     again = replace(load_shot(event, shot.id), notes=(), **late.earlier[1])
@@ -308,8 +308,8 @@ def test_an_earlier_picture_can_be_made_again_after_a_still_came(
 def test_strokes_wait_for_a_still_that_is_to_come(event: Event, tmp_path: Path) -> None:
     shot = save_shot(event, make_frame(), settings=SETTINGS, still_until=TAKEN)
     with pytest.raises(UserError, match="still awaits its camera still"):
-        change_key(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
-    assert change_key(event, shot.id, {"choke": 1.0}).settings["choke"] == 1
+        change_shot(event, shot.id, {}, mask=mask(tmp_path / "m.png"))
+    assert change_shot(event, shot.id, {"choke": 1.0}).settings["choke"] == 1
 
 
 # --- records --------------------------------------------------------------------------------
@@ -328,8 +328,8 @@ def test_a_record_from_before_loads_and_can_be_changed(event: Event, tmp_path: P
     old = load_shot(event, shot.id)
     assert (old.mask, old.earlier) == (None, ())
     assert torch.equal(rendered(event, shot.id), before)
-    assert change_key(event, shot.id, {"despill": 1.0}) == old
-    new = change_key(event, shot.id, {"shadow": "keep"})
+    assert change_shot(event, shot.id, {"despill": 1.0}) == old
+    new = change_shot(event, shot.id, {"shadow": "keep"})
     assert new.picture == "0001-2.jpg"
     assert KeySettings.from_json(dict(new.settings)) == replace(SETTINGS, shadow="keep")
 
