@@ -10,63 +10,31 @@ import io
 import math
 import zipfile
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from xml.etree import ElementTree as ET
-from xml.parsers import expat
 
 from models.composite import Mode
 from stream.errors import UserError
 from stream.template.layers import Document, Layer, LayerGroup
+from stream.template.markup import safe_xml
 from stream.template.ora_write import MIMETYPE, composite_op
 from stream.template.png import MOST_PIXELS, png_header
+from stream.template.svg import Fonts, read_svg, svg_layer
 
 # chosen: far above any print template, far below what would fill a small computer's memory.
 MOST_ENTRIES = 1000
 MOST_LAYERS = 200
 MOST_DEPTH = 16
 MOST_XML = 2 << 20
-MOST_ENTRY = 400 << 20
-MOST_TOTAL = 1 << 30
+MOST_ENTRY = 256 << 20
+MOST_TOTAL = 384 << 20
+# chosen: 200 layers of 8 x 10 inches at 300 ppi; each costs time whenever a design is flattened.
+MOST_LAYER_PIXELS = 1_600_000_000
 # PNG data is packed already: above this size an entry that packs better than this is made to harm.
 MOST_RATIO = 100
 RATIO_FROM = 8 << 20
 
 _MODES = {composite_op(mode): mode for mode in Mode}
-
-
-def _safe_xml(data: bytes) -> ET.Element:
-    """Parse XML that may hold elements, attributes and text, and no declarations of its own."""
-    builder = ET.TreeBuilder()
-    parser = expat.ParserCreate()
-    depth = 0
-
-    def start(name: str, attributes: dict[str, str]) -> None:
-        nonlocal depth
-        depth += 1
-        if depth > MOST_DEPTH + 4:
-            raise UserError(f"its layers are nested more than {MOST_DEPTH} deep; flatten some")
-        builder.start(name, attributes)
-
-    def end(name: str) -> None:
-        nonlocal depth
-        depth -= 1
-        builder.end(name)
-
-    def refuse(*_: object) -> None:
-        raise UserError(
-            "its stack.xml declares a document type or entities, which no layer list needs; "
-            "save the document again from the program that made it"
-        )
-
-    parser.StartElementHandler = start
-    parser.EndElementHandler = end
-    parser.StartDoctypeDeclHandler = refuse
-    parser.EntityDeclHandler = refuse
-    try:
-        parser.Parse(data, True)
-    except expat.ExpatError as e:
-        raise UserError(f"its stack.xml cannot be read ({e}); save the document again") from e
-    return builder.close()
 
 
 class _Archive:
@@ -140,7 +108,9 @@ class _Reading:
     archive: _Archive
     file: str
     problems: list[str]
+    fonts: Fonts
     layers: int = 0
+    pixels: int = 0
     seen: dict[str, bytes] = field(default_factory=dict)
 
     def wrong(self, element: ET.Element, what: str) -> None:
@@ -196,28 +166,41 @@ class _Reading:
         if not _safe_name(src):
             self.wrong(element, f"its picture {src!r} does not lie inside the file")
             return None
-        if not src.lower().endswith(".png"):
+        if not src.lower().endswith((".png", ".svg")):
             self.wrong(element, f"its picture {src!r} is no PNG; turn the layer into pixels")
             return None
         try:
             if src not in self.seen:
                 self.seen[src] = self.archive.read(src)
-            data = self.seen[src]
-            height, width, *_ = png_header(data, f'its picture "{src}"')
+            layer = Layer(
+                name,
+                f"{self.file}, {src}",
+                self.seen[src],
+                (0, 0),
+                dx + self.whole(element, "x"),
+                dy + self.whole(element, "y"),
+                self.mode(element),
+                self.opacity(element),
+                self.visible(element),
+            )
+            layer = self.sized(layer, src)
         except UserError as e:
             self.wrong(element, str(e))
             return None
-        return Layer(
-            name,
-            f"{self.file}, {src}",
-            data,
-            (height, width),
-            dx + self.whole(element, "x"),
-            dy + self.whole(element, "y"),
-            self.mode(element),
-            self.opacity(element),
-            self.visible(element),
-        )
+        self.pixels += layer.size[0] * layer.size[1]
+        if self.pixels > MOST_LAYER_PIXELS:
+            raise UserError(
+                f"its layers hold more than {MOST_LAYER_PIXELS // 1_000_000} megapixels together; "
+                "merge some or trim their empty parts"
+            )
+        return layer
+
+    def sized(self, layer: Layer, src: str) -> Layer:
+        what = f'its picture "{src}"'
+        if src.lower().endswith(".svg"):
+            return svg_layer(layer, read_svg(layer.data, what), self.fonts)
+        height, width, *_ = png_header(layer.data, what)
+        return replace(layer, size=(height, width))
 
     def stack(self, element: ET.Element, dx: int, dy: int) -> tuple[Layer | LayerGroup, ...]:
         """The children, lowest first; the file lists the topmost first."""
@@ -245,21 +228,22 @@ class _Reading:
         return tuple(out)
 
 
-def read_ora(data: bytes, file: str, problems: list[str]) -> Document | None:
+def read_ora(data: bytes, file: str, problems: list[str], fonts: Fonts = tuple) -> Document | None:
     """Read a document.
 
     Args:
         data: the file.
         file: its name, for messages.
         problems: what is wrong is added here, a sentence each.
+        fonts: gives the font files for the words of SVG layers.
 
     Returns:
         The document, or None where there is no use in going on.
     """
     try:
         archive = _Archive(data)
-        root = _safe_xml(archive.read("stack.xml", MOST_XML))
-        reading = _Reading(archive, file, problems)
+        root = safe_xml(archive.read("stack.xml", MOST_XML), "its stack.xml", MOST_DEPTH + 4)
+        reading = _Reading(archive, file, problems, fonts)
         width, height = (_side(root.get(key)) for key in ("w", "h"))
         stack = root.find("stack")
         if root.tag != "image" or stack is None or not 0 < width * height <= MOST_PIXELS:
@@ -267,7 +251,7 @@ def read_ora(data: bytes, file: str, problems: list[str]) -> Document | None:
                 f"its stack.xml describes a canvas of {root.get('w')} x {root.get('h')}; need an "
                 f"image with layers, of at most {MOST_PIXELS // 1_000_000} megapixels"
             )
-        return Document((height, width), reading.stack(stack, 0, 0))
+        return Document((height, width), reading.stack(stack, 0, 0), _ppi(root))
     except UserError as e:
         problems.append(f"{file}: {e}")
         return None
@@ -277,3 +261,8 @@ def _side(value: str | None) -> int:
     if value is None or len(value) > 6 or not (value.isascii() and value.isdigit()):
         return 0
     return int(value)
+
+
+def _ppi(root: ET.Element) -> float | None:
+    across, down = _side(root.get("xres")), _side(root.get("yres"))
+    return float(across) if across == down > 0 else None
