@@ -180,6 +180,19 @@ def _notes(document: Document, picture: tuple[int, int]) -> tuple[str, ...]:
     )
 
 
+def read_layers(folder: Path) -> tuple[Document | None, tuple[str, ...]]:
+    """The layers of a folder without its template.toml.
+
+    Returns:
+        The document, or None where there is none; and what is wrong, a sentence each.
+    """
+    problems: list[str] = []
+    document = _document(_Files(folder), Description(None, None, (), ()), problems)
+    if document is not None:
+        problems += _check_layers(document)
+    return document, tuple(dict.fromkeys(problems))
+
+
 def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tuple[str, ...]]:
     """Read a template and find everything that is wrong with it.
 

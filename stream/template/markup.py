@@ -8,6 +8,11 @@ from xml.parsers import expat
 from stream.errors import UserError
 
 
+def plain(words: str) -> str:
+    """Words for one line of a message: what cannot be printed becomes a space."""
+    return "".join(c if c.isprintable() else " " for c in words)
+
+
 def safe_xml(data: bytes, what: str, depth: int, *, doctype: bool = False) -> ET.Element:
     """Parse XML that holds elements, attributes and text. Prefixes of names stay as they stand.
 

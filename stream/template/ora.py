@@ -16,7 +16,7 @@ from xml.etree import ElementTree as ET
 from models.composite import Mode
 from stream.errors import UserError
 from stream.template.layers import Document, Layer, LayerGroup
-from stream.template.markup import safe_xml
+from stream.template.markup import plain, safe_xml
 from stream.template.ora_write import MIMETYPE, composite_op
 from stream.template.png import MOST_PIXELS, png_header
 from stream.template.svg import Fonts, read_svg, svg_layer
@@ -100,6 +100,8 @@ class _Archive:
 
 def _safe_name(src: str) -> bool:
     parts = src.split("/")
+    if not src.isprintable():
+        return False
     return not (src.startswith("/") or "\\" in src or ":" in src or ".." in parts or "" in parts)
 
 
@@ -118,7 +120,7 @@ class _Reading:
 
     def label(self, element: ET.Element) -> str:
         kind = "group" if element.tag == "stack" else "layer"
-        return f'{kind} "{element.get("name", "")}" in {self.file}'
+        return f'{kind} "{plain(element.get("name", ""))}" in {self.file}'
 
     def whole(self, element: ET.Element, key: str) -> int:
         value = element.get(key, "0")
@@ -162,7 +164,7 @@ class _Reading:
         if self.layers > MOST_LAYERS:
             raise UserError(f"it holds more than {MOST_LAYERS} layers; merge some")
         src = element.get("src", "")
-        name = element.get("name", "")
+        name = plain(element.get("name", ""))
         if not _safe_name(src):
             self.wrong(element, f"its picture {src!r} does not lie inside the file")
             return None
@@ -215,7 +217,7 @@ class _Reading:
             elif child.tag == "stack":
                 out.append(
                     LayerGroup(
-                        child.get("name", ""),
+                        plain(child.get("name", "")),
                         self.stack(child, dx, dy),
                         self.mode(child),
                         self.opacity(child),
