@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import math
+import struct
 import zipfile
 import zlib
 from dataclasses import dataclass, field, replace
@@ -19,6 +20,7 @@ from stream.template.layers import Document, Layer, LayerGroup
 from stream.template.markup import plain, safe_xml
 from stream.template.ora_write import MIMETYPE, composite_op
 from stream.template.png import MOST_PIXELS, png_header
+from stream.template.reading import shown
 from stream.template.svg import Fonts, read_svg, svg_layer
 
 # chosen: far above any print template, far below what would fill a small computer's memory.
@@ -34,6 +36,18 @@ MOST_LAYER_PIXELS = 1_600_000_000
 MOST_RATIO = 100
 RATIO_FROM = 8 << 20
 
+# Whatever zipfile makes of an archive whose tables lie, negative offsets (ValueError) among them.
+_DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    struct.error,
+    OSError,
+    EOFError,
+    ValueError,
+    IndexError,
+    RuntimeError,
+)
+
 _MODES = {composite_op(mode): mode for mode in Mode}
 
 
@@ -43,7 +57,7 @@ class _Archive:
     def __init__(self, data: bytes) -> None:
         try:
             self.zip = zipfile.ZipFile(io.BytesIO(data))
-        except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError) as e:
+        except _DAMAGED as e:
             raise UserError(
                 "it is not an OpenRaster file, or it is damaged; export it again as OpenRaster"
             ) from e
@@ -90,7 +104,7 @@ class _Archive:
         try:
             with self.zip.open(entry) as f:
                 data = f.read(most + 1)
-        except (zipfile.BadZipFile, zlib.error, OSError, EOFError, NotImplementedError) as e:
+        except _DAMAGED as e:
             raise UserError(f'the entry "{name}" is damaged ({e})') from e
         if len(data) > most:
             raise UserError(f'the entry "{name}" is larger than it says')
@@ -129,7 +143,7 @@ class _Reading:
             if abs(number) > 1e6 or not number.is_integer():
                 raise ValueError
         except ValueError:
-            self.wrong(element, f"its {key} is {value!r}; need a whole number of pixels")
+            self.wrong(element, f"its {key} is {shown(value)}; need a whole number of pixels")
             return 0
         return int(number)
 
@@ -140,7 +154,7 @@ class _Reading:
         except ValueError:
             number = math.nan
         if not 0 <= number <= 1:
-            self.wrong(element, f"its opacity is {value!r}; need a number from 0 to 1")
+            self.wrong(element, f"its opacity is {shown(value)}; need a number from 0 to 1")
             return 1.0
         return number
 
@@ -150,8 +164,8 @@ class _Reading:
         if mode is None:
             self.wrong(
                 element,
-                f"its way of blending is {value!r}, which is none of OpenRaster's; choose another "
-                "in the drawing program, or merge the layer down",
+                f"its way of blending is {shown(value)}, which is none of OpenRaster's; choose "
+                "another in the drawing program, or merge the layer down",
             )
             return Mode.NORMAL
         return mode
@@ -166,10 +180,10 @@ class _Reading:
         src = element.get("src", "")
         name = plain(element.get("name", ""))
         if not _safe_name(src):
-            self.wrong(element, f"its picture {src!r} does not lie inside the file")
+            self.wrong(element, f"its picture {shown(src)} does not lie inside the file")
             return None
         if not src.lower().endswith((".png", ".svg")):
-            self.wrong(element, f"its picture {src!r} is no PNG; turn the layer into pixels")
+            self.wrong(element, f"its picture {shown(src)} is no PNG; turn the layer into pixels")
             return None
         try:
             if src not in self.seen:
@@ -226,7 +240,9 @@ class _Reading:
                     )
                 )
             else:
-                self.wrong(child, f"it is a <{child.tag}>; turn it into a plain layer of pixels")
+                self.wrong(
+                    child, f"it is a <{child.tag[:40]}>; turn it into a plain layer of pixels"
+                )
         return tuple(out)
 
 
@@ -250,7 +266,8 @@ def read_ora(data: bytes, file: str, problems: list[str], fonts: Fonts = tuple) 
         stack = root.find("stack")
         if root.tag != "image" or stack is None or not 0 < width * height <= MOST_PIXELS:
             raise UserError(
-                f"its stack.xml describes a canvas of {root.get('w')} x {root.get('h')}; need an "
+                f"its stack.xml describes a canvas of {shown(root.get('w'))} x "
+                f"{shown(root.get('h'))}; need an "
                 f"image with layers, of at most {MOST_PIXELS // 1_000_000} megapixels"
             )
         return Document((height, width), reading.stack(stack, 0, 0), _ppi(root))

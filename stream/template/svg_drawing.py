@@ -16,9 +16,14 @@ def main() -> int:
     if sys.platform != "win32":
         import resource
 
-        resource.setrlimit(resource.RLIMIT_AS, (wish["memory"], wish["memory"]))
-        resource.setrlimit(resource.RLIMIT_CPU, (wish["seconds"], wish["seconds"]))
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        for kind, most in (
+            (resource.RLIMIT_AS, wish["memory"]),
+            (resource.RLIMIT_CPU, wish["seconds"]),
+            (resource.RLIMIT_CORE, 0),
+        ):
+            hard = resource.getrlimit(kind)[1]
+            most = most if hard == resource.RLIM_INFINITY else min(most, hard)
+            resource.setrlimit(kind, (most, most))
     import resvg_py
 
     try:
