@@ -38,7 +38,7 @@ RAW_SUFFIXES = frozenset(
 )
 OWN_ENDINGS = (
     *(".matte.png", ".fg.png", ".cutout.png", ".shadow.png"),
-    *(".check.jpg", ".frame.png"),
+    *(".check.jpg", ".frame.png", ".preview.jpg"),
 )
 """What the program's own commands write, in small letters: never a still from the camera."""
 # chosen: above the largest single-shot camera back (151 MP); 200 MP as RGB takes 600 MB.

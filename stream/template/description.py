@@ -62,7 +62,7 @@ def read_description(data: bytes, problems: list[str]) -> Description:
         said,
         "picture",
         "it does not say how large the picture is; add to template.toml a part [picture] with "
-        "width_in, height_in and ppi",
+        "paper, or width_in and height_in, and ppi",
         problems,
     )
     slots = read_slots(said, problems)

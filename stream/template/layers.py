@@ -1,24 +1,14 @@
-"""Layers of a template as they lie on disk, and the plainest form of them: numbered PNG files.
-
-``10-sky.png 20-hills.png``: the lowest number lies lowest, the rest of the name is the layer's.
-Every file is as large as the canvas.
-"""
+"""Layers of a template: what a designer made, still packed."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import dataclass
 
 from torch import Tensor
 
 from models.composite import Mode
-from stream.errors import UserError
-from stream.template.description import LayerNote
-from stream.template.png import png_header, read_png
-
-NUMBERED = re.compile(r"(\d+)[-_ ]+(.+)\.png", re.IGNORECASE)
+from stream.template.png import read_png
 
 
 @dataclass(frozen=True)
@@ -28,7 +18,7 @@ class Layer:
     Attributes:
         name: as the designer called it.
         file: where it came from, for messages.
-        data: the PNG file.
+        data: the PNG or SVG file.
         size: (H, W) in pixels.
         x: canvas pixel of its left edge; may be negative.
         y: canvas pixel of its top edge; may be negative.
@@ -71,10 +61,17 @@ class LayerGroup:
 
 @dataclass(frozen=True)
 class Document:
-    """What a designer made: a canvas and its layers, lowest first."""
+    """What a designer made: a canvas and its layers, lowest first.
+
+    Attributes:
+        size: (H, W) of the canvas in pixels.
+        layers: lowest first.
+        ppi: pixels per inch as the document says, or None.
+    """
 
     size: tuple[int, int]
     layers: tuple[Layer | LayerGroup, ...]
+    ppi: float | None = None
 
 
 def walk(layers: tuple[Layer | LayerGroup, ...]) -> Iterator[Layer | LayerGroup]:
@@ -83,68 +80,3 @@ def walk(layers: tuple[Layer | LayerGroup, ...]) -> Iterator[Layer | LayerGroup]
         yield layer
         if isinstance(layer, LayerGroup):
             yield from walk(layer.children)
-
-
-def numbered_files(folder: Path) -> list[Path]:
-    """The numbered PNG files of a folder, lowest first."""
-    found = [p for p in folder.iterdir() if p.is_file() and NUMBERED.fullmatch(p.name)]
-    return sorted(found, key=lambda p: (_number(p), p.name))
-
-
-def _number(path: Path) -> int:
-    match = NUMBERED.fullmatch(path.name)
-    return int(match[1]) if match else 0
-
-
-def _name(path: Path) -> str:
-    match = NUMBERED.fullmatch(path.name)
-    return match[2] if match else path.stem
-
-
-def read_numbered(
-    files: list[tuple[Path, bytes]], notes: tuple[LayerNote, ...], problems: list[str]
-) -> Document | None:
-    """Numbered PNG files as a document.
-
-    Args:
-        files: path and content, lowest first.
-        notes: modes and opacities from template.toml.
-        problems: what is wrong is added here.
-
-    Returns:
-        The document, or None where no file could be read.
-    """
-    layers: list[Layer] = []
-    seen: dict[int, Path] = {}
-    for path, data in files:
-        other = seen.setdefault(_number(path), path)
-        if other is not path:
-            problems.append(
-                f"{other.name} and {path.name} have the same number, so their order is not known; "
-                "give each its own"
-            )
-        layer = Layer(_name(path), path.name, data, (0, 0))
-        try:
-            height, width, *_ = png_header(data, layer.what)
-        except UserError as e:
-            problems.append(str(e))
-            continue
-        layers.append(replace(layer, size=(height, width)))
-    if not layers:
-        return None
-    size = layers[0].size
-    for layer in layers[1:]:
-        if layer.size != size:
-            problems.append(
-                f"{layer.what} is {layer.size[1]} x {layer.size[0]} pixels but {layers[0].file} is "
-                f"{size[1]} x {size[0]}; all must be as large as the canvas"
-            )
-    for note in notes:
-        at = [i for i, layer in enumerate(layers) if layer.name == note.name]
-        if not at:
-            problems.append(
-                f'a [[layer]] entry names "{note.name}", but no numbered file has that name'
-            )
-        for i in at:
-            layers[i] = replace(layers[i], mode=note.mode, opacity=note.opacity)
-    return Document(size, tuple(layers))

@@ -1,6 +1,6 @@
 """Read a template from its folder and check all of it.
 
-A template is a folder: ``template.toml``, then ``layers.ora`` or numbered PNG files, and fonts.
+A template is a folder: ``template.toml``, fonts, and ``layers.ora`` or numbered PNG and SVG files.
 """
 
 from __future__ import annotations
@@ -13,7 +13,9 @@ from pathlib import Path, PurePosixPath
 from stream.errors import UserError
 from stream.template.arrange import arrange
 from stream.template.description import Description, read_description
-from stream.template.layers import Document, Layer, numbered_files, read_numbered, walk
+from stream.template.drawing_fonts import DrawingFonts, family_notes
+from stream.template.layers import Document, Layer, walk
+from stream.template.numbered import numbered_files, read_numbered
 from stream.template.ora import read_ora
 from stream.template.scene import Kept
 from stream.template.slots import Slot, slot_name
@@ -49,7 +51,7 @@ class _Files:
     def read(self, name: str, problems: list[str], path: Path | None = None) -> bytes | None:
         path = path or self.folder / name
         data = _read(path, problems)
-        if data is not None:
+        if data is not None and all(f.name != name for f in self.list):
             self.list.append(TemplateFile(name, path, hashlib.sha256(data).hexdigest()))
         return data
 
@@ -62,25 +64,26 @@ class _Files:
 def _document(files: _Files, notes: Description, problems: list[str]) -> Document | None:
     folder = files.folder
     numbered = numbered_files(folder)
+    fonts = DrawingFonts(folder, BUNDLED, lambda name, path: files.read(name, problems, path))
     if (folder / DOCUMENT).exists():
         if numbered:
             problems.append(
-                f"it holds both {DOCUMENT} and numbered PNG files such as {numbered[0].name}; "
+                f"it holds both {DOCUMENT} and numbered files such as {numbered[0].name}; "
                 "keep one of the two"
             )
         if notes.layers:
             problems.append(
-                f"[[layer]] entries are for numbered PNG files; set modes in {DOCUMENT} instead"
+                f"[[layer]] entries are for numbered files; set modes in {DOCUMENT} instead"
             )
         data = files.read(DOCUMENT, problems)
-        return None if data is None else read_ora(data, DOCUMENT, problems)
+        return None if data is None else read_ora(data, DOCUMENT, problems, fonts)
     if not numbered:
         problems.append(
-            f"it has no layers; put in {DOCUMENT}, or numbered PNG files such as 10-sky.png"
+            f"it has no layers; put in {DOCUMENT}, or numbered PNG or SVG files such as 10-sky.png"
         )
         return None
     pairs = [(p, data) for p in numbered if (data := files.read(p.name, problems)) is not None]
-    return read_numbered(pairs, notes.layers, problems)
+    return read_numbered(pairs, notes.layers, problems, fonts)
 
 
 def _face(name: str, files: _Files, problems: list[str]) -> Typeface | None:
@@ -139,8 +142,10 @@ def _check_boxes(document: Document, slots: Sequence[Slot], texts: Sequence[Text
 def _check_layers(document: Document) -> list[str]:
     """Unpack each picture once, so that a damaged one is found now and not at the event."""
     out = []
+    seen: set[int] = set()
     for layer in walk(document.layers):
-        if isinstance(layer, Layer):
+        if isinstance(layer, Layer) and id(layer.data) not in seen:
+            seen.add(id(layer.data))
             try:
                 layer.pixels()
             except UserError as e:
@@ -165,24 +170,42 @@ def _check_shape(document: Document, picture: tuple[int, int]) -> list[str]:
 
 
 def _notes(document: Document, picture: tuple[int, int]) -> tuple[str, ...]:
+    notes = family_notes(document)
     enlarged = picture[0] / document.size[0]
     if enlarged <= 1.25:
-        return ()
+        return notes
     return (
         f"its layers are {document.size[1]} x {document.size[0]} pixels and are enlarged to "
         f"{picture[1]} x {picture[0]} for the print, which looks soft",
+        *notes,
     )
 
 
-def load_template(folder: Path, name: str | None = None) -> Template:
-    """Read a template and check all of it.
+def read_layers(folder: Path) -> tuple[Document | None, tuple[str, ...]]:
+    """The layers of a folder without its template.toml.
+
+    Returns:
+        The document, or None where there is none; and what is wrong, a sentence each.
+    """
+    problems: list[str] = []
+    document = _document(_Files(folder), Description(None, (), (), ()), problems)
+    if document is not None:
+        problems += _check_layers(document)
+    return document, tuple(dict.fromkeys(problems))
+
+
+def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tuple[str, ...]]:
+    """Read a template and find everything that is wrong with it.
 
     Args:
         folder: what holds template.toml.
         name: what to call it; the folder's name where none is given.
 
+    Returns:
+        The template, or None where something is wrong; and what is wrong, a sentence each.
+
     Raises:
-        UserError: one sentence that lists everything wrong with it.
+        UserError: there is no template.toml.
     """
     name = name or folder.resolve().name
     if not (folder / DESCRIPTION).is_file():
@@ -201,23 +224,43 @@ def load_template(folder: Path, name: str | None = None) -> Template:
             problems += _check_shape(document, described.picture.size)
         arrangement = arrange(document.layers, described.slots, described.texts, problems)
     if problems or document is None or arrangement is None or described.picture is None:
-        listed = "; ".join(dict.fromkeys(problems))
-        raise UserError(f'Template "{name}" cannot be used: {listed}.')
-    for note in (notes := _notes(document, described.picture.size)):
-        log.warning('Template "%s": %s.', name, note)
-    return Template(
+        return None, tuple(dict.fromkeys(problems))
+    template = Template(
         name=name,
         version=files.version(),
         width=document.size[1],
         height=document.size[0],
         ppi=described.picture.ppi,
+        trim_size=described.picture.trim_size,
+        bleed_px=described.picture.bleed_px,
+        safe_px=described.picture.safe_px,
         slots=described.slots,
         texts=described.texts,
         layers=document.layers,
-        notes=notes,
+        notes=_notes(document, described.picture.size),
         files=tuple(files.list),
         _picture=described.picture.size,
         _arrangement=arrangement,
         _faces=faces,
         _kept=Kept(KEPT_BYTES),
     )
+    return template, ()
+
+
+def load_template(folder: Path, name: str | None = None) -> Template:
+    """Read a template and check all of it.
+
+    Args:
+        folder: what holds template.toml.
+        name: what to call it; the folder's name where none is given.
+
+    Raises:
+        UserError: one sentence that lists everything wrong with it.
+    """
+    template, problems = examine(folder, name)
+    if template is None:
+        name = name or folder.resolve().name
+        raise UserError(f'Template "{name}" cannot be used: {"; ".join(problems)}.')
+    for note in template.notes:
+        log.warning('Template "%s": %s.', template.name, note)
+    return template

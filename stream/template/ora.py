@@ -8,65 +8,47 @@ from __future__ import annotations
 
 import io
 import math
+import struct
 import zipfile
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from xml.etree import ElementTree as ET
-from xml.parsers import expat
 
 from models.composite import Mode
 from stream.errors import UserError
 from stream.template.layers import Document, Layer, LayerGroup
+from stream.template.markup import plain, safe_xml
 from stream.template.ora_write import MIMETYPE, composite_op
 from stream.template.png import MOST_PIXELS, png_header
+from stream.template.reading import shown
+from stream.template.svg import Fonts, read_svg, svg_layer
 
 # chosen: far above any print template, far below what would fill a small computer's memory.
 MOST_ENTRIES = 1000
 MOST_LAYERS = 200
 MOST_DEPTH = 16
 MOST_XML = 2 << 20
-MOST_ENTRY = 400 << 20
-MOST_TOTAL = 1 << 30
+MOST_ENTRY = 256 << 20
+MOST_TOTAL = 384 << 20
+# chosen: 200 layers of 8 x 10 inches at 300 ppi; each costs time whenever a design is flattened.
+MOST_LAYER_PIXELS = 1_600_000_000
 # PNG data is packed already: above this size an entry that packs better than this is made to harm.
 MOST_RATIO = 100
 RATIO_FROM = 8 << 20
 
+# Whatever zipfile makes of an archive whose tables lie, negative offsets (ValueError) among them.
+_DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    struct.error,
+    OSError,
+    EOFError,
+    ValueError,
+    IndexError,
+    RuntimeError,
+)
+
 _MODES = {composite_op(mode): mode for mode in Mode}
-
-
-def _safe_xml(data: bytes) -> ET.Element:
-    """Parse XML that may hold elements, attributes and text, and no declarations of its own."""
-    builder = ET.TreeBuilder()
-    parser = expat.ParserCreate()
-    depth = 0
-
-    def start(name: str, attributes: dict[str, str]) -> None:
-        nonlocal depth
-        depth += 1
-        if depth > MOST_DEPTH + 4:
-            raise UserError(f"its layers are nested more than {MOST_DEPTH} deep; flatten some")
-        builder.start(name, attributes)
-
-    def end(name: str) -> None:
-        nonlocal depth
-        depth -= 1
-        builder.end(name)
-
-    def refuse(*_: object) -> None:
-        raise UserError(
-            "its stack.xml declares a document type or entities, which no layer list needs; "
-            "save the document again from the program that made it"
-        )
-
-    parser.StartElementHandler = start
-    parser.EndElementHandler = end
-    parser.StartDoctypeDeclHandler = refuse
-    parser.EntityDeclHandler = refuse
-    try:
-        parser.Parse(data, True)
-    except expat.ExpatError as e:
-        raise UserError(f"its stack.xml cannot be read ({e}); save the document again") from e
-    return builder.close()
 
 
 class _Archive:
@@ -75,7 +57,7 @@ class _Archive:
     def __init__(self, data: bytes) -> None:
         try:
             self.zip = zipfile.ZipFile(io.BytesIO(data))
-        except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError) as e:
+        except _DAMAGED as e:
             raise UserError(
                 "it is not an OpenRaster file, or it is damaged; export it again as OpenRaster"
             ) from e
@@ -122,7 +104,7 @@ class _Archive:
         try:
             with self.zip.open(entry) as f:
                 data = f.read(most + 1)
-        except (zipfile.BadZipFile, zlib.error, OSError, EOFError, NotImplementedError) as e:
+        except _DAMAGED as e:
             raise UserError(f'the entry "{name}" is damaged ({e})') from e
         if len(data) > most:
             raise UserError(f'the entry "{name}" is larger than it says')
@@ -132,6 +114,8 @@ class _Archive:
 
 def _safe_name(src: str) -> bool:
     parts = src.split("/")
+    if not src.isprintable():
+        return False
     return not (src.startswith("/") or "\\" in src or ":" in src or ".." in parts or "" in parts)
 
 
@@ -140,7 +124,9 @@ class _Reading:
     archive: _Archive
     file: str
     problems: list[str]
+    fonts: Fonts
     layers: int = 0
+    pixels: int = 0
     seen: dict[str, bytes] = field(default_factory=dict)
 
     def wrong(self, element: ET.Element, what: str) -> None:
@@ -148,7 +134,7 @@ class _Reading:
 
     def label(self, element: ET.Element) -> str:
         kind = "group" if element.tag == "stack" else "layer"
-        return f'{kind} "{element.get("name", "")}" in {self.file}'
+        return f'{kind} "{plain(element.get("name", ""))}" in {self.file}'
 
     def whole(self, element: ET.Element, key: str) -> int:
         value = element.get(key, "0")
@@ -157,7 +143,7 @@ class _Reading:
             if abs(number) > 1e6 or not number.is_integer():
                 raise ValueError
         except ValueError:
-            self.wrong(element, f"its {key} is {value!r}; need a whole number of pixels")
+            self.wrong(element, f"its {key} is {shown(value)}; need a whole number of pixels")
             return 0
         return int(number)
 
@@ -168,7 +154,7 @@ class _Reading:
         except ValueError:
             number = math.nan
         if not 0 <= number <= 1:
-            self.wrong(element, f"its opacity is {value!r}; need a number from 0 to 1")
+            self.wrong(element, f"its opacity is {shown(value)}; need a number from 0 to 1")
             return 1.0
         return number
 
@@ -178,8 +164,8 @@ class _Reading:
         if mode is None:
             self.wrong(
                 element,
-                f"its way of blending is {value!r}, which is none of OpenRaster's; choose another "
-                "in the drawing program, or merge the layer down",
+                f"its way of blending is {shown(value)}, which is none of OpenRaster's; choose "
+                "another in the drawing program, or merge the layer down",
             )
             return Mode.NORMAL
         return mode
@@ -192,32 +178,45 @@ class _Reading:
         if self.layers > MOST_LAYERS:
             raise UserError(f"it holds more than {MOST_LAYERS} layers; merge some")
         src = element.get("src", "")
-        name = element.get("name", "")
+        name = plain(element.get("name", ""))
         if not _safe_name(src):
-            self.wrong(element, f"its picture {src!r} does not lie inside the file")
+            self.wrong(element, f"its picture {shown(src)} does not lie inside the file")
             return None
-        if not src.lower().endswith(".png"):
-            self.wrong(element, f"its picture {src!r} is no PNG; turn the layer into pixels")
+        if not src.lower().endswith((".png", ".svg")):
+            self.wrong(element, f"its picture {shown(src)} is no PNG; turn the layer into pixels")
             return None
         try:
             if src not in self.seen:
                 self.seen[src] = self.archive.read(src)
-            data = self.seen[src]
-            height, width, *_ = png_header(data, f'its picture "{src}"')
+            layer = Layer(
+                name,
+                f"{self.file}, {src}",
+                self.seen[src],
+                (0, 0),
+                dx + self.whole(element, "x"),
+                dy + self.whole(element, "y"),
+                self.mode(element),
+                self.opacity(element),
+                self.visible(element),
+            )
+            layer = self.sized(layer, src)
         except UserError as e:
             self.wrong(element, str(e))
             return None
-        return Layer(
-            name,
-            f"{self.file}, {src}",
-            data,
-            (height, width),
-            dx + self.whole(element, "x"),
-            dy + self.whole(element, "y"),
-            self.mode(element),
-            self.opacity(element),
-            self.visible(element),
-        )
+        self.pixels += layer.size[0] * layer.size[1]
+        if self.pixels > MOST_LAYER_PIXELS:
+            raise UserError(
+                f"its layers hold more than {MOST_LAYER_PIXELS // 1_000_000} megapixels together; "
+                "merge some or trim their empty parts"
+            )
+        return layer
+
+    def sized(self, layer: Layer, src: str) -> Layer:
+        what = f'its picture "{src}"'
+        if src.lower().endswith(".svg"):
+            return svg_layer(layer, read_svg(layer.data, what), self.fonts)
+        height, width, *_ = png_header(layer.data, what)
+        return replace(layer, size=(height, width))
 
     def stack(self, element: ET.Element, dx: int, dy: int) -> tuple[Layer | LayerGroup, ...]:
         """The children, lowest first; the file lists the topmost first."""
@@ -232,7 +231,7 @@ class _Reading:
             elif child.tag == "stack":
                 out.append(
                     LayerGroup(
-                        child.get("name", ""),
+                        plain(child.get("name", "")),
                         self.stack(child, dx, dy),
                         self.mode(child),
                         self.opacity(child),
@@ -241,33 +240,37 @@ class _Reading:
                     )
                 )
             else:
-                self.wrong(child, f"it is a <{child.tag}>; turn it into a plain layer of pixels")
+                self.wrong(
+                    child, f"it is a <{child.tag[:40]}>; turn it into a plain layer of pixels"
+                )
         return tuple(out)
 
 
-def read_ora(data: bytes, file: str, problems: list[str]) -> Document | None:
+def read_ora(data: bytes, file: str, problems: list[str], fonts: Fonts = tuple) -> Document | None:
     """Read a document.
 
     Args:
         data: the file.
         file: its name, for messages.
         problems: what is wrong is added here, a sentence each.
+        fonts: gives the font files for the words of SVG layers.
 
     Returns:
         The document, or None where there is no use in going on.
     """
     try:
         archive = _Archive(data)
-        root = _safe_xml(archive.read("stack.xml", MOST_XML))
-        reading = _Reading(archive, file, problems)
+        root = safe_xml(archive.read("stack.xml", MOST_XML), "its stack.xml", MOST_DEPTH + 4)
+        reading = _Reading(archive, file, problems, fonts)
         width, height = (_side(root.get(key)) for key in ("w", "h"))
         stack = root.find("stack")
         if root.tag != "image" or stack is None or not 0 < width * height <= MOST_PIXELS:
             raise UserError(
-                f"its stack.xml describes a canvas of {root.get('w')} x {root.get('h')}; need an "
+                f"its stack.xml describes a canvas of {shown(root.get('w'))} x "
+                f"{shown(root.get('h'))}; need an "
                 f"image with layers, of at most {MOST_PIXELS // 1_000_000} megapixels"
             )
-        return Document((height, width), reading.stack(stack, 0, 0))
+        return Document((height, width), reading.stack(stack, 0, 0), _ppi(root))
     except UserError as e:
         problems.append(f"{file}: {e}")
         return None
@@ -277,3 +280,8 @@ def _side(value: str | None) -> int:
     if value is None or len(value) > 6 or not (value.isascii() and value.isdigit()):
         return 0
     return int(value)
+
+
+def _ppi(root: ET.Element) -> float | None:
+    across, down = _side(root.get("xres")), _side(root.get("yres"))
+    return float(across) if across == down > 0 else None

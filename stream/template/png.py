@@ -1,6 +1,10 @@
-"""Read one PNG layer: any bit depth, grey, palette or colour, with alpha or without.
+"""Read one PNG layer: any bit depth, grey, palette or colour, interlaced or not, alpha or none.
 
-Source: the PNG specification, third edition (W3C 2025): signature, IHDR, colour types.
+Source: the PNG specification, third edition (W3C 2025): signature, chunks, colour types, tRNS.
+
+Which colours: those of an embedded ICC profile (iCCP); without one sRGB. A gamma alone (gAMA, cHRM)
+is not followed, since many programs write one beside colours that are sRGB. A picture tagged by
+code points (cICP) as anything but sRGB is refused in words, since it would come out wrong.
 """
 
 from __future__ import annotations
@@ -8,19 +12,27 @@ from __future__ import annotations
 import io
 import struct
 import zlib
+from collections.abc import Iterator
 
 import cv2
 import numpy as np
 import torch
-from PIL import Image, ImageCms
+from numpy.typing import NDArray
+from PIL import Image
 from torch import Tensor
 
 from stream.errors import UserError
+from stream.template.icc import ProfileError, ToSrgb, to_srgb
 
 # chosen: a 20 x 30 inch print at 300 ppi is 54 megapixels; some room for bleed, and no more, as
-# one picture of 80 megapixels takes 320 MB when it is unpacked.
+# one picture of 80 megapixels takes 640 MB while it is unpacked.
 MOST_PIXELS = 80_000_000
+# chosen: unpacking takes 24 bytes a pixel, and with everything else stays below 1 GB.
+MOST_DEEP_PIXELS = 30_000_000
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
+# ITU-T H.273 code points: BT.709 primaries, sRGB curve, R'G'B', full range.
+_SRGB_POINTS = bytes([1, 13, 0, 1])
+_STRIP_ROWS = 256
 
 
 def png_header(data: bytes, what: str) -> tuple[int, int, int, int]:
@@ -36,60 +48,93 @@ def png_header(data: bytes, what: str) -> tuple[int, int, int, int]:
     if data[:8] != SIGNATURE or data[12:16] != b"IHDR" or len(data) < 33:
         raise UserError(f"{what} is not a PNG picture; save it as PNG")
     width, height, depth, kind = struct.unpack(">IIBB", data[16:26])
-    if width < 1 or height < 1 or width * height > MOST_PIXELS:
+    most = MOST_DEEP_PIXELS if depth == 16 else MOST_PIXELS
+    if width < 1 or height < 1 or width * height > most:
+        deep = " of 16 bit" if depth == 16 else ""
         raise UserError(
-            f"{what} is {width} x {height} pixels; at most {MOST_PIXELS // 1_000_000} megapixels "
+            f"{what} is {width} x {height} pixels{deep}; at most {most // 1_000_000} megapixels "
             "can be used, so save it smaller"
         )
     return height, width, depth, kind
 
 
-def _planar(pixels: np.ndarray, dtype: torch.dtype) -> Tensor:
-    planes = np.array(np.moveaxis(pixels, 2, 0), order="C")
-    if planes.dtype == np.uint16:
-        planes = planes.astype(np.int32)
-    return torch.from_numpy(planes).to(dtype)
+def _chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Name and content of each chunk before the pixels."""
+    at = 8
+    while at + 8 <= len(data):
+        (length,) = struct.unpack(">I", data[at : at + 4])
+        name = data[at + 4 : at + 8]
+        if name == b"IDAT":
+            return
+        yield name, data[at + 8 : at + 8 + length]
+        at += 12 + length
 
 
-def _deep(data: bytes, what: str) -> Tensor:
+def png_ppi(data: bytes) -> float | None:
+    """Pixels per inch as the file says (pHYs, per metre); None where it says nothing."""
+    for name, content in _chunks(data):
+        if name == b"pHYs" and len(content) == 9 and content[8] == 1:
+            across, down = struct.unpack(">II", content[:8])
+            return round(across * 0.0254, 1) if across == down > 0 else None
+    return None
+
+
+def _check_points(data: bytes, what: str) -> None:
+    points = next((c for name, c in _chunks(data) if name == b"cICP"), _SRGB_POINTS)
+    if points[:4] != _SRGB_POINTS:
+        raise UserError(f"{what} is in a colour space for video or HDR; save it as sRGB")
+
+
+def _one_color(data: bytes, channels: int) -> list[int] | None:
+    """The 16 bit colour declared transparent, as long as one pixel."""
+    content = next((c for name, c in _chunks(data) if name == b"tRNS"), b"")
+    if len(content) < 2 * channels:
+        return None
+    return list(struct.unpack(f">{channels}H", content[: 2 * channels]))
+
+
+def _deep(data: bytes, kind: int, way: ToSrgb | None, what: str) -> Tensor:
     """16 bits a channel, which Pillow would cut to 8."""
     pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     if pixels is None or pixels.dtype != np.uint16:
         raise UserError(f"{what} is damaged and cannot be read; save it again")
-    if pixels.ndim == 2:
-        pixels = pixels[:, :, None]
-    channels = pixels.shape[2]
-    # OpenCV gives B, G, R.
-    color = pixels[:, :, :1].repeat(3, 2) if channels in (1, 2) else pixels[:, :, 2::-1]
-    full = np.full_like(pixels[:, :, :1], 65535)
-    alpha = pixels[:, :, -1:] if channels in (2, 4) else full
-    return _planar(np.concatenate([color, alpha], 2), torch.int32)
+    # OpenCV gives B, G, R, and grey with alpha as B, G, R, alpha.
+    pixels = pixels[:, :, None] if pixels.ndim == 2 else pixels
+    height, width, channels = pixels.shape
+    grey = kind in (0, 4)
+    clear = _one_color(data, 1 if grey else 3) if kind in (0, 2) else None
+    out = torch.empty((4, height, width), dtype=torch.int32)
+    planes = out.numpy()
+    for y in range(0, height, _STRIP_ROWS):
+        part = pixels[y : y + _STRIP_ROWS]
+        first = part[:, :, :1] if grey or channels < 3 else part[:, :, 2::-1]
+        color: NDArray[np.uint16] = first.astype(np.uint16, copy=False)
+        rows = planes[:, y : y + _STRIP_ROWS]
+        rows[3] = part[:, :, -1] if kind in (4, 6) and channels in (2, 4) else 65535
+        if clear is not None:
+            rows[3][(color == np.array(clear, np.uint16)).all(2)] = 0
+        if not (grey and (way is None or way.mode == "L")):
+            color = np.broadcast_to(color, (*color.shape[:2], 3))
+        if way is not None:
+            color = way.sixteen(color[:, :, :1] if way.mode == "L" else color)
+        rows[:3] = np.moveaxis(np.broadcast_to(color, (*color.shape[:2], 3)), 2, 0)
+    return out
 
 
-def _to_srgb(image: Image.Image, profile: bytes) -> Image.Image:
-    """Colours by the picture's own profile brought to sRGB; the alpha stays."""
-    source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
-    grey = source.profile.xcolor_space.strip() == "GRAY"
-    target = ImageCms.createProfile("sRGB")
-    color = image.convert("L" if grey else "RGB")
-    done = ImageCms.profileToProfile(color, source, target, outputMode="RGB")
-    if done is None:
-        return image
-    done.putalpha(image.getchannel("A"))
-    return done
-
-
-def _rgba8(image: Image.Image) -> Image.Image:
-    """8 bit with alpha; of 16 bit grey the upper half, which Pillow's own way would clip."""
-    if image.mode in ("I;16", "I;16B", "I"):
-        grey = np.asarray(image).astype(np.float32) / 257
-        return Image.fromarray(grey.round().astype(np.uint8), "L").convert("RGBA")
-    return image.convert("RGBA")
-
-
-def _is_srgb(profile: bytes) -> bool:
-    name = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(profile)))
-    return "srgb" in name.lower()
+def _shallow(image: Image.Image, way: ToSrgb | None) -> Tensor:
+    """8 bits a channel or fewer."""
+    out = torch.empty((4, image.height, image.width), dtype=torch.uint8)
+    planes = out.numpy()
+    for y in range(0, image.height, _STRIP_ROWS):
+        # Strip by strip: the whole picture in every form at once would be too much for memory.
+        part = image.crop((0, y, image.width, min(y + _STRIP_ROWS, image.height)))
+        part.info = image.info  # one colour declared transparent
+        rgba = part.convert("RGBA")
+        rows = planes[:, y : y + _STRIP_ROWS]
+        rows[3] = np.asarray(rgba.getchannel("A"))
+        color = rgba.convert("RGB") if way is None else way.eight(rgba.convert(way.mode))
+        rows[:3] = np.moveaxis(np.asarray(color), 2, 0)
+    return out
 
 
 def read_png(data: bytes, what: str) -> Tensor:
@@ -103,27 +148,26 @@ def read_png(data: bytes, what: str) -> Tensor:
         (4, H, W) R, G, B, alpha; sRGB-encoded, straight: uint8, or int32 in [0, 65535] for 16 bit.
 
     Raises:
-        UserError: no PNG, too large, or damaged.
+        UserError: no PNG, too large, damaged, or in colours that cannot be brought to sRGB.
     """
-    height, width, depth, _ = png_header(data, what)
-    # One colour declared transparent: Pillow honours it, at 8 bit.
-    has_trns = data.find(b"tRNS", 0, max(data.find(b"IDAT"), 0)) >= 0
+    height, width, depth, kind = png_header(data, what)
+    _check_points(data, what)
     try:
         with Image.open(io.BytesIO(data), formats=["PNG"]) as image:
             profile: bytes = image.info.get("icc_profile") or b""
-            foreign = bool(profile) and not _is_srgb(profile)
-            if depth == 16 and not foreign and not has_trns:
-                planes = _deep(data, what)
+            way = to_srgb(profile) if profile else None
+            if way is not None and not way.changes:
+                way = None
+            if depth == 16:
+                planes = _deep(data, kind, way, what)
             else:
-                rgba = _rgba8(image)
-                if foreign:
-                    rgba = _to_srgb(rgba, profile)
-                planes = _planar(np.asarray(rgba), torch.uint8)
+                image.load()
+                planes = _shallow(image, way)
     except (OSError, SyntaxError, ValueError, zlib.error, struct.error, cv2.error) as e:
         raise UserError(f"{what} is damaged and cannot be read ({e}); save it again") from e
-    except ImageCms.PyCMSError as e:
+    except ProfileError as e:
         raise UserError(
-            f"{what} carries a colour profile that cannot be read ({e}); save it as sRGB"
+            f"{what} carries a colour profile that cannot be used: {e}; save it as sRGB"
         ) from e
     if planes.shape[1:] != (height, width):
         raise UserError(f"{what} is damaged and cannot be read; save it again")

@@ -10,7 +10,14 @@ from typing import Any
 Box = tuple[float, float, float, float]
 """x, y, width, height in canvas pixels."""
 
+_MOST_QUOTED = 80
 _COLOR = re.compile(r"#[0-9a-fA-F]{6}")
+
+
+def shown(value: object) -> str:
+    """A value as a sentence quotes it: not longer than can be read."""
+    said = repr(value)
+    return said if len(said) <= _MOST_QUOTED else f"{said[: _MOST_QUOTED - 4]}...{said[-1]}"
 
 
 class Reader:
@@ -30,7 +37,7 @@ class Reader:
         """Note what a value is and what it should be."""
         self.failed = True
         if key in self.table:
-            self.problems.append(f"{self.where}: {key} is {self.table[key]!r}; need {needed}")
+            self.problems.append(f"{self.where}: {key} is {shown(self.table[key])}; need {needed}")
         else:
             self.problems.append(f"{self.where}: {key} is missing; need {needed}")
 
@@ -120,7 +127,9 @@ class Reader:
             if key not in self.known:
                 near = difflib.get_close_matches(key, self.known, 1)
                 hint = f'did you mean "{near[0]}"?' if near else "remove it"
-                self.problems.append(f'{self.where}: there is no entry "{key}"; {hint}')
+                self.problems.append(
+                    f'{self.where}: there is no entry "{shown(key)[1:-1]}"; {hint}'
+                )
         return not self.failed
 
 

@@ -57,6 +57,9 @@ class Template:
         width: of the canvas, in pixels.
         height: of the canvas, in pixels.
         ppi: of the print.
+        trim_size: (H, W) in pixels of the print once it is trimmed.
+        bleed_px: picture pixels from the top and the left edge to the trimmed print.
+        safe_px: picture pixels from the trimmed edge to the safe area; 0 where none is given.
         slots: where subjects stand.
         texts: what is written.
         layers: the document's, lowest first.
@@ -69,6 +72,9 @@ class Template:
     width: int
     height: int
     ppi: float
+    trim_size: tuple[int, int]
+    bleed_px: int
+    safe_px: int
     slots: tuple[Slot, ...]
     texts: tuple[Text, ...]
     layers: tuple[Layer | LayerGroup, ...]
@@ -85,7 +91,7 @@ class Template:
         return tuple(dict.fromkeys(c for t in self.texts for c in t.columns))
 
     def picture_size(self) -> tuple[int, int]:
-        """(H, W) of the print at its pixels per inch."""
+        """(H, W) of the print at its pixels per inch, the bleed included."""
         return self._picture
 
     def scene(self, size: tuple[int, int], fields: Mapping[str, str], device: str = "cpu") -> Scene:

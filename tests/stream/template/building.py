@@ -27,7 +27,9 @@ def plain(
     return Image.new("RGBA", size, color)
 
 
-def raw_png(width: int, height: int, depth: int, kind: int, rows: bytes, *chunks: bytes) -> bytes:
+def raw_png(
+    width: int, height: int, depth: int, kind: int, rows: bytes, *chunks: bytes, interlace: int = 0
+) -> bytes:
     """A PNG of any kind, written chunk by chunk."""
 
     def chunk(name: bytes, data: bytes) -> bytes:
@@ -35,7 +37,7 @@ def raw_png(width: int, height: int, depth: int, kind: int, rows: bytes, *chunks
             struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
         )
 
-    header = struct.pack(">IIBBBBB", width, height, depth, kind, 0, 0, 0)
+    header = struct.pack(">IIBBBBB", width, height, depth, kind, 0, 0, interlace)
     extra = b"".join(chunk(c[:4], c[4:]) for c in chunks)
     body = (
         chunk(b"IHDR", header) + extra + chunk(b"IDAT", zlib.compress(rows)) + chunk(b"IEND", b"")

@@ -93,7 +93,7 @@ def test_papers_by_name(says: str, size: tuple[int, int]) -> None:
     ("toml", "says"),
     [
         (PICTURE, "add to template.toml a part [slot] with above ="),
-        (SLOT, "a part [picture] with width_in, height_in and ppi"),
+        (SLOT, "a part [picture] with paper, or width_in and height_in, and ppi"),
         (PICTURE + "[slot]\n", "[slot]: above is missing; need words in quotes"),
         (PICTURE + "[slot]\nabove = 3", "above is 3; need words in quotes"),
         (PICTURE + SLOT + 'fit = "fill"', "fit is 'fill'; need one of cover, contain"),

@@ -67,7 +67,7 @@ def test_a_template_without_a_slot_says_what_to_add(tmp_path: Path) -> None:
 
 
 def test_no_layers(tmp_path: Path) -> None:
-    assert "it has no layers; put in layers.ora, or numbered PNG" in told(
+    assert "it has no layers; put in layers.ora, or numbered PNG or SVG" in told(
         folder_of(tmp_path, files={})
     )
 
@@ -75,14 +75,14 @@ def test_no_layers(tmp_path: Path) -> None:
 def test_both_kinds_of_layers(tmp_path: Path) -> None:
     folder = folder_of(tmp_path)
     write_ora(folder / "layers.ora", (100, 80), [OraLayer(n, plain()) for n in ("hills", "frame")])
-    assert "both layers.ora and numbered PNG files such as 10-sky.png" in told(folder)
+    assert "both layers.ora and numbered files such as 10-sky.png" in told(folder)
 
 
 def test_notes_for_layers_of_a_document(tmp_path: Path) -> None:
     toml = PICTURE + SLOT + '[[layer]]\nname = "hills"\nmode = "screen"\n'
     folder = folder_of(tmp_path, toml, {})
     write_ora(folder / "layers.ora", (100, 80), [OraLayer("hills", plain())])
-    assert "[[layer]] entries are for numbered PNG files" in told(folder)
+    assert "[[layer]] entries are for numbered files" in told(folder)
     numbered = folder_of(tmp_path / "numbered", toml)
     hills = load_template(numbered).layers[1]
     assert hills.mode is Mode.SCREEN

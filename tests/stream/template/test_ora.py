@@ -10,6 +10,8 @@ import pytest
 from PIL import Image
 
 import stream.template.ora as ora
+from models.composite import Mode
+from stream.template.layers import Layer
 from stream.template.ora import read_ora
 from tests.stream.template.building import archive, plain, png, raw_png
 
@@ -57,7 +59,7 @@ def test_broken_xml() -> None:
 
 def test_nesting_without_end() -> None:
     xml = '<image w="8" h="8"><stack>' + "<stack>" * 5000 + "</stack>" * 5000 + "</stack></image>"
-    assert "nested more than 16 deep" in told(archive(xml))
+    assert "nested more than 20 deep" in told(archive(xml))
 
 
 @pytest.mark.parametrize(
@@ -158,7 +160,7 @@ def test_odd_attributes(attributes: str, says: str) -> None:
 
 
 def test_other_kinds_of_layers() -> None:
-    said = told(archive(ONE.format("").replace("a.png", "a.svg"), {"data/a.svg": b"<svg/>"}))
+    said = told(archive(ONE.format("").replace("a.png", "a.gif"), {"data/a.gif": b"GIF89a"}))
     assert "turn the layer into pixels" in said
     xml = '<image w="8" h="8"><stack><text name="title">Hi</text></stack></image>'
     assert "it is a <text>" in told(archive(xml))
@@ -179,3 +181,37 @@ def test_several_problems_are_all_told() -> None:
     read_ora(archive(xml), "layers.ora", problems)
     assert len(problems) == 2
     assert {'layer "one"', 'layer "two"'} <= {p[: p.index(" in ")] for p in problems}
+
+
+def test_layers_of_shapes() -> None:
+    xml = '<image w="8" h="8" xres="300" yres="300"><stack><layer name="ring" src="data/a.svg" '
+    xml += 'x="2" y="-1" opacity="0.5" composite-op="svg:screen"/></stack></image>'
+    svg = (
+        b'<svg xmlns="http://www.w3.org/2000/svg" width="4" height="3"><rect width="2" height="3" '
+    )
+    svg += b'fill="#ff8000"/></svg>'
+    problems: list[str] = []
+    document = read_ora(archive(xml, {"data/a.svg": svg}), "layers.ora", problems)
+    assert problems == []
+    assert document is not None
+    assert document.ppi == 300
+    (layer,) = document.layers
+    assert isinstance(layer, Layer)
+    assert (layer.name, layer.size, layer.x, layer.y) == ("ring", (3, 4), 2, -1)
+    assert (layer.mode, layer.opacity) == (Mode.SCREEN, 0.5)
+    assert layer.pixels()[:, 1, 1].tolist() == [255, 128, 0, 255]
+    assert layer.pixels()[3, 1, 3] == 0
+    said = told(archive(xml, {"data/a.svg": svg.replace(b"svg", b"SWG")}))
+    assert 'layer "ring" in layers.ora: its picture "data/a.svg" is no SVG' in said
+
+
+def test_encodings_that_the_parser_does_not_know() -> None:
+    for name in ("shift_jis", "none-such", "utf-7"):
+        head = f'<?xml version="1.0" encoding="{name}"?><image w="8" h="8"/>'
+        assert "stack.xml" in told(archive(head))
+
+
+def test_more_pixels_than_can_be_flattened(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ora, "MOST_LAYER_PIXELS", 100)
+    xml = '<image w="8" h="8"><stack>' + '<layer src="data/a.png"/>' * 2 + "</stack></image>"
+    assert "hold more than 0 megapixels together" in told(archive(xml, {"data/a.png": PNG}))

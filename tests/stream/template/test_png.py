@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+import zlib
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ import torch
 from PIL import Image, ImageCms
 
 from stream.errors import UserError
-from stream.template.png import png_header, read_png
+from stream.template.png import png_header, png_ppi, read_png
 from tests.stream.template.building import png, raw_png
 
 
@@ -62,9 +63,40 @@ def test_one_colour_declared_transparent() -> None:
     rows = b"\x00\x01\x02\x03\x04\x05\x06"
     planes = read_png(raw_png(2, 1, 8, 2, rows, key), "layer")
     assert planes[3].flatten().tolist() == [0, 255]
+
+
+def test_one_sixteen_bit_colour_declared_transparent() -> None:
+    # The comparison is at all 16 bits (PNG, tRNS): 1234 and 1235 share their upper byte.
     grey = b"tRNS" + (1234).to_bytes(2, "big")
-    planes = read_png(raw_png(2, 1, 16, 0, be16(1234, 65535), grey), "layer")
-    assert planes[:, 0, 1].tolist() == [255, 255, 255, 255]
+    planes = read_png(raw_png(3, 1, 16, 0, be16(1234, 1235, 65535), grey), "layer")
+    assert planes.dtype == torch.int32
+    assert planes[3].flatten().tolist() == [0, 65535, 65535]
+    assert planes[0].flatten().tolist() == [1234, 1235, 65535]
+    key = b"tRNS" + b"".join(v.to_bytes(2, "big") for v in (1000, 2000, 3000))
+    rows = be16(1000, 2000, 3000, 1000, 2000, 3001)
+    planes = read_png(raw_png(2, 1, 16, 2, rows, key), "layer")
+    assert planes[3].flatten().tolist() == [0, 65535]
+    assert planes[:3, 0, 1].tolist() == [1000, 2000, 3001]
+
+
+# PNG, 8.2: each pass of the interlacing as first column, first row, column step, row step.
+ADAM7 = ((0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2),
+         (0, 1, 1, 2))  # fmt: skip
+
+
+@pytest.mark.parametrize(("kind", "channels"), [(0, 1), (2, 3), (4, 2), (6, 4)])
+@pytest.mark.parametrize("depth", [8, 16])
+def test_interlaced(kind: int, channels: int, depth: int) -> None:
+    kept = np.uint8 if depth == 8 else np.uint16
+    rng = np.random.default_rng(kind)
+    pixels = rng.integers(0, 2**depth, (11, 13, channels)).astype(kept)
+    stored = pixels.astype(pixels.dtype.newbyteorder(">"))
+    passes = (stored[y::down, x::across] for x, y, across, down in ADAM7)
+    woven = b"".join(b"\x00" + row.tobytes() for part in passes for row in part if row.size)
+    plain = b"".join(b"\x00" + row.tobytes() for row in stored)
+    first = read_png(raw_png(13, 11, depth, kind, woven, interlace=1), "layer")
+    assert (first == read_png(raw_png(13, 11, depth, kind, plain), "layer")).all()
+    assert (first[0].numpy() == pixels[:, :, 0]).all()
 
 
 def linear_profile() -> bytes:
@@ -104,6 +136,47 @@ def test_another_colour_space_is_brought_to_srgb() -> None:
     assert at(out.getvalue()) == [188, 188, 188, 90]
 
 
+def test_another_colour_space_keeps_sixteen_bit() -> None:
+    profile = b"iCCPstraight\0\0" + zlib.compress(linear_profile())
+    values = np.arange(4096, 8192, dtype=np.uint16)
+    rows = b"\x00" + np.stack([values] * 3, -1).astype(">u2").tobytes()
+    planes = read_png(raw_png(4096, 1, 16, 2, rows, profile), "layer")
+    assert planes.dtype == torch.int32
+    # IEC 61966-2-1: 1.055 x^(1/2.4) - .055 above .0031308.
+    truth = (1.055 * (values / 65535) ** (1 / 2.4) - 0.055) * 65535
+    # Found: at most 14 of 65535; 8 bits would be off by up to 128, and have 46 steps here.
+    assert np.abs(planes[1, 0].numpy() - truth).max() < 32
+    assert len(np.unique(planes[1, 0].numpy())) > 3000
+
+
+def test_a_profile_is_judged_by_what_it_does_and_not_by_its_name() -> None:
+    named = linear_profile().replace(b"straight\0", b"sRGB lin\0")
+    out = io.BytesIO()
+    Image.new("RGB", (1, 1), (128, 128, 128)).save(out, "PNG", icc_profile=named)
+    assert at(out.getvalue()) == [188, 188, 188, 255]
+
+
+def test_code_points_of_another_space_are_refused() -> None:
+    rows = b"\x00\x01\x02\x03"
+    # ITU-T H.273: primaries 9 (BT.2020), transfer 16 (PQ); 1 and 13 are sRGB.
+    with pytest.raises(UserError, match="video or HDR; save it as sRGB"):
+        read_png(raw_png(1, 1, 8, 2, rows, b"cICP" + bytes([9, 16, 0, 1])), "layer")
+    assert at(raw_png(1, 1, 8, 2, rows, b"cICP" + bytes([1, 13, 0, 1]))) == [1, 2, 3, 255]
+
+
+def test_a_gamma_alone_is_not_followed() -> None:
+    gamma = b"gAMA" + (100000).to_bytes(4, "big")
+    assert at(raw_png(1, 1, 8, 2, b"\x00\x01\x02\x03", gamma)) == [1, 2, 3, 255]
+    assert at(raw_png(1, 1, 16, 0, be16(777), gamma))[:3] == [777, 777, 777]
+
+
+def test_resolution() -> None:
+    out = io.BytesIO()
+    Image.new("L", (1, 1)).save(out, "PNG", dpi=(300, 300))
+    assert png_ppi(out.getvalue()) == pytest.approx(300, abs=0.1)
+    assert png_ppi(png(Image.new("L", (1, 1)))) is None
+
+
 def test_srgb_profiles_change_nothing() -> None:
     srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     out = io.BytesIO()
@@ -118,6 +191,7 @@ def test_srgb_profiles_change_nothing() -> None:
         (b"\xff\xd8\xff\xe0 a photograph", "is not a PNG"),
         (raw_png(30_000, 30_000, 8, 2, b""), "at most 80 megapixels"),
         (raw_png(0, 5, 8, 2, b""), "0 x 5"),
+        (raw_png(6000, 6000, 16, 6, b""), "6000 x 6000 pixels of 16 bit; at most 30 megapixels"),
         (raw_png(8, 8, 8, 2, b"\x00"), "is damaged"),
         (raw_png(8, 8, 16, 2, b"\x00"), "is damaged"),
     ],

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
+
+import pytest
 
 from models.composite import Mode
 from stream.template.description import LayerNote
-from stream.template.layers import Document, Layer, LayerGroup, numbered_files, read_numbered, walk
+from stream.template.layers import Document, Layer, LayerGroup, walk
+from stream.template.numbered import numbered_files, read_numbered
 from tests.stream.template.building import plain, png
 
 
@@ -59,3 +63,42 @@ def test_walking_goes_into_groups() -> None:
     a, b = Layer("a", "a", b"", (1, 1)), Layer("b", "b", b"", (1, 1))
     inner = LayerGroup("g", (b,))
     assert list(walk((a, inner))) == [a, inner, b]
+
+
+SVG = b"""<svg xmlns="http://www.w3.org/2000/svg" width="40mm" height="30mm" viewBox="0 0 4 3">
+<rect x="2" width="2" height="3" fill="#ff8000"/></svg>"""
+
+
+def test_shapes_fill_the_canvas_of_the_pictures() -> None:
+    document, problems = read({"1-ring.svg": SVG, "2-sky.png": png(plain(size=(8, 6)))})
+    assert problems == []
+    assert document is not None
+    assert document.size == (6, 8)
+    ring = document.layers[0]
+    assert isinstance(ring, Layer)
+    assert (ring.name, ring.size) == ("ring", (6, 8))
+    assert ring.pixels()[:, 3, 6].tolist() == [255, 128, 0, 255]
+    assert ring.pixels()[3, 3, 1] == 0
+
+
+def test_shapes_alone_have_their_own_size() -> None:
+    document, problems = read({"1-ring.svg": SVG})
+    assert problems == []
+    assert document is not None
+    # CSS: 96 pixels an inch; 40 and 30 mm.
+    assert document.size == (113, 151)
+    assert document.ppi is None
+
+
+def test_shapes_of_another_shape() -> None:
+    _, problems = read({"1-sky.png": png(plain(size=(8, 8))), "2-ring.svg": SVG})
+    assert len(problems) == 1
+    assert "all must have the shape of the canvas" in problems[0]
+
+
+def test_the_resolution_of_the_pictures() -> None:
+    out = io.BytesIO()
+    plain(size=(8, 6)).save(out, "PNG", dpi=(240, 240))
+    document, _ = read({"1-sky.png": out.getvalue()})
+    assert document is not None
+    assert document.ppi == pytest.approx(240, abs=0.2)

@@ -1,0 +1,240 @@
+"""`template check` and `template new`: what a designer asks of a template's folder."""
+
+from __future__ import annotations
+
+import argparse
+import io
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+
+from PIL import Image
+
+from models.composite import Mode
+from stream.durable import renamed_to, storing, write_synced
+from stream.errors import UserError
+from stream.template.layers import Layer, LayerGroup
+from stream.template.loader import DESCRIPTION, examine, read_layers
+from stream.template.paper import MM_PER_IN, PAPERS
+from stream.template.preview import draw_preview, sample_fields
+from stream.template.starter import choose_layer, start_description
+from stream.template.template import Template
+
+ENDING = ".preview.jpg"  # in OWN_ENDINGS, so that no camera folder takes it for a still
+
+
+def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Offer template check and template new."""
+    template = sub.add_parser(
+        "template",
+        help="check a template's folder and see it, or start one",
+        description="A template is a folder: layers.ora or numbered PNG and SVG files, fonts, and "
+        "template.toml.",
+    )
+    verbs = template.add_subparsers(dest="verb", required=True, metavar="VERB")
+    check = verbs.add_parser(
+        "check",
+        help="tell everything that is wrong with a template, and draw a preview",
+        description="Reads a template's folder, tells everything that is wrong with it at once, "
+        "and draws its layers with a stand-in figure, sample words, the slot, the cut edge and the "
+        f"safe area. The preview lies beside the folder, as NAME{ENDING}.",
+    )
+    check.add_argument("folder", type=Path, metavar="DIR", help="the template's folder")
+    check.add_argument(
+        "--out",
+        type=Path,
+        metavar="PICTURE",
+        help="where the preview goes, .jpg or .png, under a new name; usual: beside the folder, as "
+        f"NAME{ENDING}, which is replaced",
+    )
+    check.add_argument(
+        "--fields",
+        nargs="+",
+        default=[],
+        metavar="COLUMN=WORDS",
+        help='words to show instead of the samples, such as name="Ana Roe" group="Choir"',
+    )
+    check.set_defaults(run=run_check)
+    new = verbs.add_parser(
+        "new",
+        help="start a template.toml for the layers that a folder holds",
+        description="Looks at the layers in a folder and writes a first template.toml: the size, "
+        "the slot, and a text field to fill in. One that is there is never overwritten.",
+    )
+    new.add_argument("folder", type=Path, metavar="DIR", help="the folder that holds the layers")
+    new.set_defaults(run=run_new)
+
+
+def _wrapped(lines: list[str], first: str = "  - ") -> str:
+    out: list[str] = []
+    for line in lines:
+        out += textwrap.wrap(line, 96, initial_indent=first, subsequent_indent=" " * len(first))
+    return "\n".join(out)
+
+
+def _fields(given: list[str]) -> dict[str, str]:
+    out: dict[str, str] = {}
+    for pair in given:
+        column, equals, words = pair.partition("=")
+        if not equals or not column.strip():
+            raise UserError(
+                f'--fields: got "{pair}"; need the column, = and the words, such as name="Ana Roe"'
+            )
+        out[column.strip()] = words
+    return out
+
+
+def _target(folder: Path, out: Path | None) -> Path:
+    """Where the preview goes; over nothing but an earlier preview."""
+    target = out or folder.resolve().parent / (folder.resolve().name + ENDING)
+    if target.suffix.lower() not in (".jpg", ".jpeg", ".png"):
+        raise UserError(f"{target}: the preview is a JPEG or PNG; give --out a name ending in .jpg")
+    if target.is_dir() or not target.parent.is_dir():
+        raise UserError(f"{target}: it cannot go there; give --out a file name in a folder that is")
+    if target.exists() and not target.name.lower().endswith(ENDING):
+        raise UserError(
+            f"{target}: this file is there already; give --out a new name, or one that ends in "
+            f"{ENDING}, which may be replaced"
+        )
+    return target
+
+
+def _save(sheet: Image.Image, target: Path) -> None:
+    data = io.BytesIO()
+    if target.suffix.lower() == ".png":
+        sheet.save(data, "PNG")
+    else:
+        sheet.save(data, "JPEG", quality=92, subsampling=0)
+    with storing(f"the preview {target.name}", target.parent), renamed_to(target) as partial:
+        write_synced(partial, data.getvalue())
+
+
+def _tree(layers: tuple[Layer | LayerGroup, ...], template: Template, depth: int) -> Iterator[str]:
+    """A line for each layer and for what stands on it, topmost first."""
+    pad = "  " * depth
+    for layer in reversed(layers):
+        for text in reversed([t for t in template.texts if t.above == layer.name]):
+            yield f'{pad}* words: "{text.value}"'
+        for i, slot in reversed(list(enumerate(template.slots, 1))):
+            if slot.above == layer.name:
+                which = "" if len(template.slots) == 1 else f" (slot {i})"
+                yield f"{pad}* people stand here{which}"
+        said = [] if layer.mode is Mode.NORMAL else [layer.mode.value]
+        said += [] if layer.opacity == 1 else [f"{layer.opacity:.0%}"]
+        said += [] if layer.visible else ["hidden"]
+        kind = "group " if isinstance(layer, LayerGroup) else ""
+        yield f"{pad}{kind}{layer.name}" + (f"  ({', '.join(said)})" if said else "")
+        if isinstance(layer, LayerGroup):
+            yield from _tree(layer.children, template, depth + 1)
+
+
+def _headline(template: Template) -> str:
+    high, wide = template.trim_size
+    width, height = wide / template.ppi, high / template.ppi
+    metric = f"{width * MM_PER_IN:.0f} x {height * MM_PER_IN:.0f} mm"
+    whole_h, whole_w = template.picture_size()
+    bleed = f", with bleed {whole_w} x {whole_h} pixels" if template.bleed_px else ", without bleed"
+    return (
+        f'Template "{template.name}": prints {width:.4g} x {height:.4g} in ({metric}) at '
+        f"{template.ppi:g} ppi{bleed}; canvas {template.width} x {template.height} pixels."
+    )
+
+
+def edge_remarks(template: Template) -> list[str]:
+    """Words that come too near to where the paper is cut, a sentence each."""
+    margin = template.bleed_px + template.safe_px
+    if not margin:
+        return []
+    whole = template.picture_size()
+    sy, sx = whole[0] / template.height, whole[1] / template.width
+    right = template.bleed_px + template.trim_size[1] - template.safe_px
+    bottom = template.bleed_px + template.trim_size[0] - template.safe_px
+    out = []
+    for text in template.texts:
+        x, y, w, h = text.box
+        inside = (
+            x * sx >= margin - 1
+            and y * sy >= margin - 1
+            and (x + w) * sx <= right + 1
+            and (y + h) * sy <= bottom + 1
+        )
+        if not inside:
+            where = "the safe area" if template.safe_px else "the cut edge"
+            out.append(
+                f'the box of "{text.value}" reaches beyond {where}, so letters may be cut off; '
+                "make it smaller or move it inwards"
+            )
+    return out
+
+
+def run_check(args: argparse.Namespace) -> int:
+    """Check a template; 0 where it can be used, 1 where not."""
+    given = _fields(args.fields)
+    target = _target(args.folder, args.out)
+    if args.folder.is_dir() and not (args.folder / DESCRIPTION).exists():
+        raise UserError(
+            f"{args.folder} has no template.toml; start one with: posewall template new "
+            f"{args.folder}"
+        )
+    template, problems = examine(args.folder)
+    if template is None:
+        one = len(problems) == 1
+        print(f'Template "{args.folder.resolve().name}" cannot be used yet.')
+        print(f"{len(problems)} thing{'' if one else 's'} to mend:")
+        print(_wrapped(list(problems)))
+        print("No preview was drawn. Mend this and check again.")
+        return 1
+    fields = sample_fields(template, given)
+    notes = list(template.notes) + edge_remarks(template)
+    known = ", ".join(template.columns) or "none"
+    unknown = [c for c in given if c not in template.columns]
+    notes += [f"{c} is no column of this template; it writes {known}" for c in unknown]
+    notes += template.scene_warnings(fields)
+    _save(draw_preview(template, fields), target)
+    print(_headline(template))
+    print("\nFrom the top:")
+    print("\n".join(f"  {line}" for line in _tree(template.layers, template, 0)))
+    if notes:
+        print("\nGood to know:")
+        print(_wrapped(list(dict.fromkeys(notes))))
+    print(f"\nIt can be used. Preview: {target}")
+    return 0
+
+
+def run_new(args: argparse.Namespace) -> int:
+    """Write a first template.toml."""
+    folder: Path = args.folder
+    if not folder.is_dir():
+        raise UserError(f"{folder} is not a folder; give the folder that holds the layers")
+    target = folder / DESCRIPTION
+    if target.exists():
+        raise UserError(
+            f"{target} is there already and is left as it is; edit it, or move it away first"
+        )
+    document, problems = read_layers(folder)
+    if document is None or problems:
+        raise UserError(f"{folder} cannot be started from: {'; '.join(problems)}")
+    above = choose_layer(document)
+    if above is None:
+        raise UserError(
+            f"{folder}: no layer has a name of its own, by which people could be placed; name the "
+            "layers in the drawing program"
+        )
+    words = start_description(document, above)
+    with storing(DESCRIPTION, folder), renamed_to(target) as partial:
+        write_synced(partial, words.encode())
+    print(f"Wrote {target}. Look over these lines and change what is not so:")
+    shown = [line for line in words.splitlines() if line and not line.startswith("#")]
+    print("\n".join(f"    {line}" for line in shown))
+    print(
+        _wrapped(
+            [
+                f'people stand above the layer "{above}": name another under [slot] if that is '
+                "wrong",
+                "papers that can be named: " + ", ".join(PAPERS),
+                "for names on the picture take the # away under [[text]] and set the box",
+                f"then see it with: posewall template check {folder}",
+            ]
+        )
+    )
+    return 0

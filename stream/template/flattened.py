@@ -1,0 +1,180 @@
+"""Finished parts of templates on disk, so that no start of the program flattens a design again.
+
+Each part is one safetensors file, named by a digest of what decides its pixels: the template's
+version, which follows every byte that the template is made of, the part, the size and the format.
+So nothing is ever out of date; what has not been used for longest goes when the folder is full.
+A file that is damaged or from another format is as good as none, and is made anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import os
+import threading
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import torch
+from safetensors import SafetensorError, safe_open
+from safetensors.torch import save_file
+from torch import Tensor
+
+from models.blend import Mode
+from models.composite import Overlay
+from models.errors import PosewallError
+from models.flatten import Flat, Folded
+from stream.durable import PARTIAL, renamed_to, sweep_partials
+
+log = logging.getLogger("posewall.template")
+
+FORMAT = 1
+"""Raise it when flattening gives other pixels for the same template, or the files change."""
+ENDING = ".safetensors"
+Part = Flat | Folded | Tensor
+Key = tuple[str, int, tuple[int, int]]
+_FIELDS = ("gain", "offset", "rgb_enc", "alpha", "coverage")
+
+
+def _tensors(part: Part) -> tuple[dict[str, Tensor], dict[str, str]]:
+    """A part as named tensors, and what is no tensor about it."""
+    if isinstance(part, Tensor):
+        return {"x": part}, {"kind": "tensor"}
+    if isinstance(part, Flat):
+        return {"rgb_pm": part.rgb_pm, "alpha": part.alpha}, {"kind": "flat"}
+    out: dict[str, Tensor] = {}
+    notes: list[dict[str, str]] = []
+    for i, overlay in enumerate(part.overlays):
+        said = {"mode": overlay.mode.value}
+        for name in _FIELDS:
+            value = getattr(overlay, name)
+            if value is None:
+                continue
+            # One channel repeated without storage stays one channel.
+            if value.dim() == 4 and value.shape[1] > 1 and value.stride(1) == 0:
+                said[name] = str(value.shape[1])
+                value = value[:, :1]
+            out[f"{i}.{name}"] = value
+        notes.append(said)
+    if part.coverage is not None:
+        out["coverage"] = part.coverage
+    return out, {"kind": "folded", "overlays": json.dumps(notes)}
+
+
+def _overlay(i: int, said: Mapping[str, str], tensors: Mapping[str, Tensor]) -> Overlay:
+    found: dict[str, Tensor | None] = {}
+    for name in _FIELDS:
+        value = tensors.get(f"{i}.{name}")
+        if value is not None and name in said:
+            value = value.expand(-1, int(said[name]), -1, -1)
+        found[name] = value
+    return Overlay(mode=Mode(said["mode"]), **found)
+
+
+def _part(tensors: Mapping[str, Tensor], about: Mapping[str, str]) -> Part:
+    """The part that `_tensors` took apart."""
+    if about["kind"] == "tensor":
+        return tensors["x"]
+    if about["kind"] == "flat":
+        return Flat(tensors["rgb_pm"], tensors["alpha"])
+    notes = json.loads(about["overlays"])
+    overlays = tuple(_overlay(i, said, tensors) for i, said in enumerate(notes))
+    return Folded(overlays, tensors.get("coverage"))
+
+
+def _digest(tensors: Mapping[str, Tensor]) -> str:
+    """One digest over names, shapes and bytes: the format has none, and disks do lose bits."""
+    digest = hashlib.blake2b(digest_size=16)
+    for name in sorted(tensors):
+        value = tensors[name]
+        digest.update(f"{name} {value.dtype} {tuple(value.shape)}\n".encode())
+        digest.update(value.reshape(-1).view(torch.uint8).numpy().data)
+    return digest.hexdigest()
+
+
+@dataclass
+class Flattened:
+    """Finished parts of one template version in a folder that several templates may share.
+
+    It is used as `stream.template.scene.Kept` is, by several threads and processes at once.
+
+    Attributes:
+        folder: made when the first part is kept.
+        version: of the template.
+        budget: bytes that the folder may hold, all templates together.
+    """
+
+    folder: Path
+    version: str
+    budget: int
+    lock: threading.RLock = field(default_factory=threading.RLock)
+
+    def path(self, key: Key) -> Path:
+        """Where a part lies."""
+        label, index, (height, width) = key
+        said = f"{FORMAT}\n{self.version}\n{label}\n{index}\n{height} {width}\n"
+        return self.folder / (hashlib.sha256(said.encode()).hexdigest()[:40] + ENDING)
+
+    def find(self, key: Key) -> Part | None:
+        """A part that was made before; None where there is none that can be read whole."""
+        path = self.path(key)
+        try:
+            with safe_open(path, framework="pt") as file:
+                about = file.metadata() or {}
+                tensors = {name: file.get_tensor(name) for name in file.keys()}  # noqa: SIM118
+            if about.get("digest") != _digest(tensors):
+                raise ValueError("its bytes have changed")
+            part = _part(tensors, about)
+        except FileNotFoundError:
+            return None
+        except (OSError, SafetensorError, ValueError, KeyError, TypeError, PosewallError) as e:
+            log.warning(
+                "A flattened design in %s is damaged and is made anew (%s).", self.folder, e
+            )
+            with suppress(OSError):
+                path.unlink()
+            return None
+        with suppress(OSError):  # taken away meanwhile, or a folder that may only be read
+            os.utime(path)
+        return part
+
+    def keep(self, key: Key, part: Part) -> None:
+        """Keep a part; one that alone is over the budget is not kept, nor where the disk is full.
+
+        A cache that cannot be written costs time and no picture, so that is only logged.
+        """
+        tensors, about = _tensors(part)
+        whole = {name: value.detach().cpu().contiguous() for name, value in tensors.items()}
+        if sum(t.untyped_storage().nbytes() for t in whole.values()) > self.budget:
+            return
+        about["digest"] = _digest(whole)
+        path = self.path(key)
+        with self.lock:
+            try:
+                self.folder.mkdir(parents=True, exist_ok=True)
+                with renamed_to(path) as partial:
+                    save_file(whole, partial, metadata=about)
+                self._make_room(path)
+            except (OSError, SafetensorError) as e:
+                log.warning("A flattened design was not kept in %s (%s).", self.folder, e)
+
+    def _make_room(self, newest: Path) -> None:
+        sweep_partials(self.folder)
+        found = []
+        for path in self.folder.iterdir():
+            if path.name.endswith(ENDING) and not path.name.startswith(PARTIAL):
+                try:
+                    state = path.stat()
+                except FileNotFoundError:
+                    continue
+                found.append((state.st_mtime_ns, state.st_size, path))
+        total = sum(size for _, size, _ in found)
+        for _, size, path in sorted(found):
+            if total <= self.budget:
+                break
+            if path != newest:
+                path.unlink(missing_ok=True)
+                total -= size
