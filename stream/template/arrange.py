@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from models.composite import Mode
+from stream.template.codes import Code
 from stream.template.layers import Layer, LayerGroup, walk
 from stream.template.slots import Slot
 from stream.template.wording import Text
@@ -31,7 +32,7 @@ class Block:
     opacity: float
 
 
-Item = Layer | Text | Here | Block
+Item = Layer | Text | Code | Here | Block
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ def has_text(item: Item) -> bool:
     """Whether an item differs from person to person."""
     if isinstance(item, Block):
         return any(has_text(child) for child in item.children)
-    return isinstance(item, Text)
+    return isinstance(item, Text | Code)
 
 
 def _mode(item: Item) -> Mode:
@@ -65,7 +66,7 @@ def _holds_slot(items: Iterable[Item]) -> Block | None:
     return None
 
 
-def _marks(name: str, slot: Slot, texts: Sequence[Text]) -> list[Item]:
+def _marks(name: str, slot: Slot, texts: Sequence[Text | Code]) -> list[Item]:
     """What stands directly above a layer: the subject first, words over it."""
     found: list[Item] = [Here()] if slot.above == name else []
     found += [t for t in texts if t.above == name]
@@ -73,7 +74,7 @@ def _marks(name: str, slot: Slot, texts: Sequence[Text]) -> list[Item]:
 
 
 def _order(
-    layers: Iterable[Layer | LayerGroup], slot: Slot, texts: Sequence[Text], shown: bool
+    layers: Iterable[Layer | LayerGroup], slot: Slot, texts: Sequence[Text | Code], shown: bool
 ) -> list[Item]:
     out: list[Item] = []
     for layer in layers:
@@ -96,7 +97,7 @@ def _order(
 def arrange(
     layers: tuple[Layer | LayerGroup, ...],
     slot: Slot | None,
-    texts: Sequence[Text],
+    texts: Sequence[Text | Code],
     problems: list[str],
 ) -> Arrangement | None:
     """Order everything; what cannot be placed is added to ``problems``.
@@ -106,7 +107,7 @@ def arrange(
     names = [layer.name for layer in walk(layers)]
     listed = ", ".join(f'"{n}"' for n in dict.fromkeys(reversed(names)))
     wanted = ([("[slot]", slot.above)] if slot is not None else []) + [
-        (f'[[text]] "{t.value}"', t.above) for t in texts
+        (t.label, t.above) for t in texts
     ]
     wrong = False
     for where, name in wanted:
