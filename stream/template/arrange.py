@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from models.composite import Mode
+from stream.template.codes import Code
 from stream.template.layers import Layer, LayerGroup, walk
 from stream.template.slots import Slot, slot_name
 from stream.template.wording import Text
@@ -33,7 +34,7 @@ class Block:
     opacity: float
 
 
-Item = Layer | Text | Here | Block
+Item = Layer | Text | Code | Here | Block
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ def has_text(item: Item) -> bool:
     """Whether an item differs from person to person."""
     if isinstance(item, Block):
         return any(has_text(child) for child in item.children)
-    return isinstance(item, Text)
+    return isinstance(item, Text | Code)
 
 
 def _mode(item: Item) -> Mode:
@@ -76,7 +77,7 @@ def _holds_slot(items: Iterable[Item]) -> Block | None:
     return None
 
 
-def _marks(name: str, slots: Sequence[Slot], texts: Sequence[Text]) -> list[Item]:
+def _marks(name: str, slots: Sequence[Slot], texts: Sequence[Text | Code]) -> list[Item]:
     """What stands directly above a layer: the subjects first, words over them."""
     found: list[Item] = [Here(i) for i, slot in enumerate(slots) if slot.above == name]
     found += [t for t in texts if t.above == name]
@@ -86,7 +87,7 @@ def _marks(name: str, slots: Sequence[Slot], texts: Sequence[Text]) -> list[Item
 def _order(
     layers: Iterable[Layer | LayerGroup],
     slots: Sequence[Slot],
-    texts: Sequence[Text],
+    texts: Sequence[Text | Code],
     shown: bool,
 ) -> list[Item]:
     out: list[Item] = []
@@ -110,7 +111,7 @@ def _order(
 def arrange(
     layers: tuple[Layer | LayerGroup, ...],
     slots: Sequence[Slot],
-    texts: Sequence[Text],
+    texts: Sequence[Text | Code],
     problems: list[str],
 ) -> Arrangement | None:
     """Order everything; what cannot be placed is added to ``problems``.
@@ -120,7 +121,7 @@ def arrange(
     names = [layer.name for layer in walk(layers)]
     listed = ", ".join(f'"{n}"' for n in dict.fromkeys(reversed(names)))
     wanted = [(slot_name(len(slots), i), slot.above) for i, slot in enumerate(slots)]
-    wanted += [(f'[[text]] "{t.value}"', t.above) for t in texts]
+    wanted += [(t.label, t.above) for t in texts]
     wrong = False
     for where, name in wanted:
         if names.count(name) != 1:

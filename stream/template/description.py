@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from models.composite import Mode
+from stream.template.codes import Code, read_code
 from stream.template.reading import Reader, table, tables
 from stream.template.sizing import Picture, read_picture
 from stream.template.slots import Slot, read_slots
@@ -33,6 +34,7 @@ class Description:
     slots: tuple[Slot, ...]
     texts: tuple[Text, ...]
     layers: tuple[LayerNote, ...]
+    codes: tuple[Code, ...] = ()
 
 
 def _note(table: dict[str, Any], where: str, problems: list[str]) -> LayerNote | None:
@@ -56,7 +58,7 @@ def read_description(data: bytes, problems: list[str]) -> Description:
         problems.append(f"template.toml cannot be read ({e}); mend that line")
         return Description(None, (), (), ())
     for key in said:
-        if key not in ("picture", "slot", "text", "layer"):
+        if key not in ("picture", "slot", "text", "code", "layer"):
             problems.append(f'template.toml has a part "{key}" that is not known; remove it')
     picture = table(
         said,
@@ -70,6 +72,10 @@ def read_description(data: bytes, problems: list[str]) -> Description:
         read_text(t, f"[[text]] {i}", problems)
         for i, t in enumerate(tables(said, "text", problems), 1)
     ]
+    codes = [
+        read_code(t, f"[[code]] {i}", problems)
+        for i, t in enumerate(tables(said, "code", problems), 1)
+    ]
     notes = [
         _note(t, f"[[layer]] {i}", problems)
         for i, t in enumerate(tables(said, "layer", problems), 1)
@@ -79,4 +85,5 @@ def read_description(data: bytes, problems: list[str]) -> Description:
         slots,
         tuple(t for t in texts if t is not None),
         tuple(n for n in notes if n is not None),
+        tuple(c for c in codes if c is not None),
     )

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
 
 from stream.errors import UserError
 from stream.template.arrange import arrange
+from stream.template.codes import Code, code_notes
 from stream.template.description import Description, read_description
 from stream.template.drawing_fonts import DrawingFonts, family_notes
 from stream.template.layers import Document, Layer, walk
@@ -20,7 +21,14 @@ from stream.template.ora import read_ora
 from stream.template.scene import Kept
 from stream.template.slots import Slot, slot_name
 from stream.template.template import SHAPE_TOLERANCE, Template, TemplateFile
-from stream.template.text import Typeface, check_font
+from stream.template.typeface import (
+    MOST_FONT_BYTES,
+    Typeface,
+    chained,
+    check_font,
+    has_small_caps,
+    is_heavy,
+)
 from stream.template.wording import DEFAULT_FONT, Text
 
 log = logging.getLogger("posewall.template")
@@ -28,6 +36,8 @@ log = logging.getLogger("posewall.template")
 BUNDLED = Path(__file__).parent
 DESCRIPTION = "template.toml"
 DOCUMENT = "layers.ora"
+# For letters that a bold font lacks.
+BOLD_FONT = "fonts/DejaVuSans-Bold.ttf"
 # chosen: the parts of one 24 megapixel print with words on it fit, and leave a small machine room.
 KEPT_BYTES = 1 << 30
 MOST_PICTURE = 100_000_000
@@ -97,6 +107,12 @@ def _face(name: str, files: _Files, problems: list[str]) -> Typeface | None:
             problems.append(f'the font "{name}" is missing; copy it into the template\'s folder')
             return None
         path = own
+    if path.stat().st_size > MOST_FONT_BYTES:
+        problems.append(
+            f'the font "{name}" has {path.stat().st_size >> 20} MB, more than the '
+            f"{MOST_FONT_BYTES >> 20} MB that a font may have; choose another"
+        )
+        return None
     data = files.read(name, problems, path)
     if data is None:
         return None
@@ -106,28 +122,38 @@ def _face(name: str, files: _Files, problems: list[str]) -> Typeface | None:
     return Typeface(parts.name, data)
 
 
-def _faces(texts: Sequence[Text], files: _Files, problems: list[str]) -> dict[str, Typeface]:
+def _faces(
+    texts: Sequence[Text], files: _Files, problems: list[str]
+) -> dict[tuple[str, ...], Typeface]:
+    """The fonts of each text: its own, its fallback, then those of the program."""
     if not texts:
         return {}
-    stand_in = _face(DEFAULT_FONT, files, problems)
-    out: dict[str, Typeface] = {}
-    for name in dict.fromkeys(t.font for t in texts):
-        face = stand_in if name == DEFAULT_FONT else _face(name, files, problems)
-        if face is not None:
-            other = None if face is stand_in else stand_in
-            out[name] = Typeface(face.name, face.data, other)
+    names = dict.fromkeys(name for t in texts for name in (*t.fonts, DEFAULT_FONT))
+    read = {name: _face(name, files, problems) for name in names}
+    heavy = {name for name, face in read.items() if face is not None and is_heavy(face.data)}
+    if heavy - {BOLD_FONT} and BOLD_FONT not in read:
+        read[BOLD_FONT] = _face(BOLD_FONT, files, problems)
+    out: dict[tuple[str, ...], Typeface] = {}
+    for fonts in dict.fromkeys(t.fonts for t in texts):
+        own = (BOLD_FONT, DEFAULT_FONT) if fonts[0] in heavy else (DEFAULT_FONT,)
+        faces = [read[name] for name in dict.fromkeys((*fonts, *own))]
+        sound = [face for face in faces if face is not None]
+        if len(sound) == len(faces):
+            out[fonts] = chained(sound)
     return out
 
 
-def _check_boxes(document: Document, slots: Sequence[Slot], texts: Sequence[Text]) -> list[str]:
+def _check_boxes(
+    document: Document, slots: Sequence[Slot], written: Sequence[Text | Code]
+) -> list[str]:
     height, width = document.size
     out = []
-    for text in texts:
-        x, y, w, h = text.box
+    for item in written:
+        x, y, w, h = item.box
         if x < 0 or y < 0 or x + w > width or y + h > height:
             out.append(
-                f'the box of [[text]] "{text.value}" reaches beyond the canvas, which is {width} x '
-                f"{height} pixels; letters there would be cut"
+                f"the box of {item.label} reaches beyond the canvas, which is {width} x "
+                f"{height} pixels; what lies there would be cut"
             )
     for i, slot in enumerate(slots):
         x, y, w, h = slot.box or (0, 0, width, height)
@@ -169,16 +195,25 @@ def _check_shape(document: Document, picture: tuple[int, int]) -> list[str]:
     return []
 
 
-def _notes(document: Document, picture: tuple[int, int]) -> tuple[str, ...]:
-    notes = family_notes(document)
-    enlarged = picture[0] / document.size[0]
-    if enlarged <= 1.25:
-        return notes
-    return (
-        f"its layers are {document.size[1]} x {document.size[0]} pixels and are enlarged to "
-        f"{picture[1]} x {picture[0]} for the print, which looks soft",
-        *notes,
-    )
+def _notes(
+    document: Document,
+    picture: tuple[int, int],
+    described: Description,
+    faces: Mapping[tuple[str, ...], Typeface],
+) -> tuple[str, ...]:
+    out = [*family_notes(document), *(n for code in described.codes for n in code_notes(code))]
+    out += [
+        f"the font {faces[text.fonts].name} of {text.label} has no small capitals, so its small "
+        "letters stay small; choose a font that has them"
+        for text in described.texts
+        if text.case == "small caps" and not has_small_caps(faces[text.fonts].data)
+    ]
+    if picture[0] / document.size[0] > 1.25:
+        out.append(
+            f"its layers are {document.size[1]} x {document.size[0]} pixels and are enlarged to "
+            f"{picture[1]} x {picture[0]} for the print, which looks soft"
+        )
+    return tuple(out)
 
 
 def read_layers(folder: Path) -> tuple[Document | None, tuple[str, ...]]:
@@ -217,12 +252,13 @@ def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tup
     document = _document(files, described, problems)
     faces = _faces(described.texts, files, problems)
     arrangement = None
+    written: tuple[Text | Code, ...] = (*described.texts, *described.codes)
     if document is not None:
         problems += _check_layers(document)
-        problems += _check_boxes(document, described.slots, described.texts)
+        problems += _check_boxes(document, described.slots, written)
         if described.picture is not None:
             problems += _check_shape(document, described.picture.size)
-        arrangement = arrange(document.layers, described.slots, described.texts, problems)
+        arrangement = arrange(document.layers, described.slots, written, problems)
     if problems or document is None or arrangement is None or described.picture is None:
         return None, tuple(dict.fromkeys(problems))
     template = Template(
@@ -236,8 +272,9 @@ def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tup
         safe_px=described.picture.safe_px,
         slots=described.slots,
         texts=described.texts,
+        codes=described.codes,
         layers=document.layers,
-        notes=_notes(document, described.picture.size),
+        notes=_notes(document, described.picture.size, described, faces),
         files=tuple(files.list),
         _picture=described.picture.size,
         _arrangement=arrangement,

@@ -55,6 +55,15 @@ class Reader:
             return 1.0
         return float(value)
 
+    def count(self, key: str, default: int, *, low: int, high: int) -> int:
+        """A whole number within bounds."""
+        value = self.table.get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            self.known.append(key)
+            self.wrong(key, f"a whole number from {low} to {high}")
+            return default
+        return int(self.number(key, default, low=low, high=high))
+
     def text(self, key: str, default: str | None = None) -> str:
         """Words that are not empty."""
         self.known.append(key)
@@ -64,11 +73,20 @@ class Reader:
             return ""
         return value
 
+    def words(self, key: str) -> tuple[str, ...]:
+        """A list of words, none of them empty; an empty list where there is none."""
+        self.known.append(key)
+        value = self.table.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(v, str) and v.strip() for v in value):
+            self.wrong(key, 'a list such as ["one", "two"]')
+            return ()
+        return tuple(value)
+
     def choice(self, key: str, options: tuple[str, ...], default: str) -> str:
         """One of a few words."""
         self.known.append(key)
         value = self.table.get(key, default)
-        if value not in options:
+        if not isinstance(value, str) or value not in options:
             self.wrong(key, "one of " + ", ".join(options))
             return default
         return str(value)

@@ -27,11 +27,12 @@ from models.flatten import (
     on_paper,
 )
 from stream.template.arrange import Arrangement, Block, Item, has_text
+from stream.template.codes import Code
 from stream.template.layers import Layer
 from stream.template.wording import Text
 
 Size = tuple[int, int]
-Draw = Callable[[Text], Sequence[Node]]
+Draw = Callable[[Text | Code], Sequence[Node]]
 
 
 def _bytes(part: Flat | Folded | Tensor) -> int:
@@ -80,7 +81,7 @@ def _node(item: Item, draw: Draw) -> list[Node]:
     if isinstance(item, Block):
         inner = tuple(n for child in item.children for n in _node(child, draw))
         return [Group(inner, item.mode, item.opacity)]
-    return list(draw(item)) if isinstance(item, Text) else []
+    return list(draw(item)) if isinstance(item, Text | Code) else []
 
 
 def _nodes(items: Sequence[Item], draw: Draw) -> list[Node]:
@@ -149,7 +150,7 @@ def make_scene(arrangement: Arrangement, canvas: Size, size: Size, draw: Draw, k
         arrangement: the layers and texts in order.
         canvas: (H, W) that they refer to.
         size: (H, W) of the picture.
-        draw: gives the drawn words of a text.
+        draw: gives the drawn words of a text, or a code's modules.
         kept: parts from earlier pictures.
     """
     below = _below(arrangement.below, canvas, size, draw, kept)

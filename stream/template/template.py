@@ -19,12 +19,15 @@ from models.resample import Placement
 from stream.durable import commit_folder, partial_path, sync_folder, write_synced
 from stream.errors import UserError
 from stream.template.arrange import Arrangement
+from stream.template.codes import Code, CodeSetting, draw_code, set_code
+from stream.template.inking import draw
 from stream.template.layers import Layer, LayerGroup
 from stream.template.nudge import Nudge
 from stream.template.scene import Kept, make_scene
 from stream.template.slots import Slot
 from stream.template.standing import Stand, cut_off_note, stand_notes
-from stream.template.text import Typeface, draw, fill_in, set_words
+from stream.template.text import Setting, fill_in, set_words
+from stream.template.typeface import Typeface
 from stream.template.wording import Text
 
 # chosen: shapes that differ by less than this are told apart by nobody on paper.
@@ -62,6 +65,7 @@ class Template:
         safe_px: picture pixels from the trimmed edge to the safe area; 0 where none is given.
         slots: where subjects stand.
         texts: what is written.
+        codes: the codes on it.
         layers: the document's, lowest first.
         notes: what is not wrong but worth knowing, a sentence each.
         files: everything that it is made of.
@@ -77,18 +81,20 @@ class Template:
     safe_px: int
     slots: tuple[Slot, ...]
     texts: tuple[Text, ...]
+    codes: tuple[Code, ...]
     layers: tuple[Layer | LayerGroup, ...]
     notes: tuple[str, ...]
     files: tuple[TemplateFile, ...]
     _picture: tuple[int, int] = field(repr=False)
     _arrangement: Arrangement = field(repr=False)
-    _faces: Mapping[str, Typeface] = field(repr=False)
+    _faces: Mapping[tuple[str, ...], Typeface] = field(repr=False)
     _kept: Kept = field(repr=False, compare=False)
 
     @property
     def columns(self) -> tuple[str, ...]:
         """The roster columns that are written on it, each once."""
-        return tuple(dict.fromkeys(c for t in self.texts for c in t.columns))
+        written: tuple[Text | Code, ...] = (*self.texts, *self.codes)
+        return tuple(dict.fromkeys(c for item in written for c in item.columns))
 
     def picture_size(self) -> tuple[int, int]:
         """(H, W) of the print at its pixels per inch, the bleed included."""
@@ -108,12 +114,24 @@ class Template:
         self._check_shape(size)
         scale = (size[0] / self.height, size[1] / self.width)
 
-        def drawn(text: Text) -> Sequence[Ink]:
-            setting = set_words(text, fill_in(text, fields), self._faces[text.font])
-            return () if setting is None else draw(text, setting, scale)
+        def drawn(item: Text | Code) -> Sequence[Ink]:
+            if isinstance(item, Code):
+                return draw_code(item, self.code_setting(item, fields), scale)
+            setting = self.setting(item, fields)
+            return () if setting is None else draw(item, setting, scale, size)
 
         canvas = (self.height, self.width)
         return make_scene(self._arrangement, canvas, size, drawn, self._kept).to(device)
+
+    def setting(self, text: Text, fields: Mapping[str, str]) -> Setting | None:
+        """How one of its texts lies in its box for a person; None where it is empty."""
+        canvas = (self.height, self.width)
+        return set_words(text, fill_in(text, fields), self._faces[text.fonts], canvas)
+
+    def code_setting(self, code: Code, fields: Mapping[str, str]) -> CodeSetting:
+        """How one of its codes lies in its box for a person."""
+        scale = (self._picture[0] / self.height, self._picture[1] / self.width)
+        return set_code(code, fields, scale, self.ppi)
 
     def scene_warnings(self, fields: Mapping[str, str]) -> tuple[str, ...]:
         """What a person should look at in the words of one picture, a sentence each."""
@@ -125,8 +143,10 @@ class Template:
                 if c not in fields
             ]
         for text in self.texts:
-            setting = set_words(text, fill_in(text, fields), self._faces[text.font])
+            setting = self.setting(text, fields)
             out += setting.warnings if setting is not None else ()
+        for code in self.codes:
+            out += self.code_setting(code, fields).warnings
         return tuple(dict.fromkeys(out))
 
     @property

@@ -24,7 +24,7 @@ anchor = "center"
 [[text]]
 value = "{name} of {group}"
 above = "frame"
-box = [1, 2, 3, 4]
+box = [1, 2, 30, 40]
 font = "fonts/x.ttf"
 size = 90
 least = 30
