@@ -12,7 +12,7 @@ from models.keyer import Grade, Keyer, KeySettings
 from stream.batch.picture import enlargement_note
 from stream.event import Event
 from stream.painted import read_mask
-from stream.roster import texts
+from stream.people import texts
 from stream.shot import Shot, ShotError, load_frame, load_plate
 
 PLATE_UNFIT = "the clean plate was not used: it is of another source or size than this frame"

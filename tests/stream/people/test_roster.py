@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from stream.errors import UserError
-from stream.roster import Person, Roster, RosterError, folded
+from stream.people import Person, Roster, RosterError, folded
 
 PEOPLE = [("1", "Mira Tallow", "Otters"), ("2", "Åsa Öberg", "Herons")]
 
