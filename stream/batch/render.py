@@ -56,7 +56,7 @@ def text_fields(event: Event, shot: Shot) -> dict[str, str]:
         if person is None:
             raise ShotError(
                 f"number {number} of this shot is no longer on the roster; put the line back into "
-                f"roster.csv and render the shot again."
+                "it and render the shot again."
             )
         people.append(person)
     return texts(people)

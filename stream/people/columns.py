@@ -42,12 +42,20 @@ ROLES = tuple(SPELLINGS)
 OTHERS = ("encoding", "sheet")
 # Rows above the header: a title, a date, an address.
 DEEPEST_HEADER = 30
-_PLACE = re.compile(r"column (\d{1,3})", re.IGNORECASE)
+_PLACE = re.compile(r"column ([1-9]\d{0,2})", re.IGNORECASE)
+
+
+# Letters that no accent is taken from, as Unicode CLDR's Latin-ASCII transform writes them: few
+# keyboards have them. From memory.
+_PLAIN = str.maketrans(
+    {"ł": "l", "ø": "o", "đ": "d", "ð": "d", "þ": "th", "æ": "ae", "œ": "oe", "ħ": "h", "ı": "i",
+     "ŋ": "n", "ŧ": "t"}
+)  # fmt: skip
 
 
 def folded(text: str) -> str:
     """Text as it is searched for: no case, no accents, single spaces."""
-    parts = unicodedata.normalize("NFKD", text.casefold())
+    parts = unicodedata.normalize("NFKD", text.casefold()).translate(_PLAIN)
     return " ".join("".join(c for c in parts if not unicodedata.combining(c)).split())
 
 
@@ -206,7 +214,8 @@ def no_columns(rows: Sequence[Row], wanted: Mapping[str, str], path: object) -> 
     else:
         mend = (
             "name the columns so in its first line, or say which is which with 'posewall roster "
-            'map\' (without a line of titles: name="column 2")'
+            "map' or --map of 'event new', like name=\"Pupil\" (in a list without titles "
+            'name="column 2")'
         )
     return RosterError(f"{need}, but {came} came; {mend}.", f"{need}; map its columns.")
 

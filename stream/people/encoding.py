@@ -40,6 +40,15 @@ LATIN = (
 )  # fmt: skip
 GREEK = ("cp1253", "iso8859_7")
 CYRILLIC = ("cp1251", "koi8_r", "iso8859_5", "cp866")
+# The codes of each standard's common characters (level 1 of JIS X 0208, GB 2312 and Big5, and
+# the Hangul of KS X 1001): names are written with these, a wrong reading seldom is. From memory.
+COMMON = {
+    "cp932": (0x889F, 0x9872),
+    "gb18030": (0xB0A1, 0xD7F9),
+    "big5": (0xA440, 0xC67E),
+    "cp949": (0xB0A1, 0xC8FE),
+    "euc_jp": (0xB0A1, 0xCFD3),
+}
 _WEST = (
     "àâæçéèêëîïôœùûüÿ", "äöüßéá", "áéíñóúüç", "àáâãçéêíóôõú", "àèéìíòóùú", "áéëïíóöúü", "åäöéü",
     "æøåéöü", "áðéíóúýþæö", "àçèéíïòóúüñ", "äöåšž",
@@ -86,6 +95,8 @@ def known_encoding(name: str) -> str:
     try:
         found = codecs.lookup(plain)
         "a".encode(found.name)  # hex, zip and their like are no encodings of text
+        if re.search(r"idna|punycode|escape|undefined", found.name):
+            raise LookupError
     except (LookupError, UnicodeError, ValueError, TypeError):
         raise RosterError(
             f"'{name}' is no known encoding; give one such as utf-8, windows-1252, windows-1250, "
@@ -181,6 +192,9 @@ def _guess(data: bytes) -> str | None:
             fit, _, best = max(ranked)
             if fit < 0:
                 return None
+    if best in COMMON:
+        # The library's own choice wins a tie.
+        best = max(COMMON, key=lambda e: (_common(part, e), e == best))
     if best in CYRILLIC and not any(c.isupper() and ord(c) > 0x7F for c in part.decode(best)):
         # Names without a capital are not Cyrillic; Hebrew has none and the same bytes.
         best = "cp1255" if _fit(part, "cp1255") == 1 else best
@@ -204,6 +218,23 @@ def _fit(data: bytes, encoding: str) -> float:
     alphabets = LETTERS.get(encoding)
     good = sum(_can_be(w, alphabets) for w in words)
     return good / max(len(words), 1)
+
+
+def _common(data: bytes, encoding: str) -> float:
+    """The share of letters beyond ASCII that are common ones of East Asian names."""
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError:
+        return -1.0
+    letters = [c for c in text if ord(c) > 0x7F][: 10 * JUDGED_WORDS]
+    low, high = COMMON[encoding]
+    japanese = encoding in ("cp932", "euc_jp")
+    good = sum(
+        low <= int.from_bytes(c.encode(encoding)) <= high
+        or (japanese and "\u3041" <= c <= "\u30fe")
+        for c in letters
+    )
+    return good / max(len(letters), 1)
 
 
 def _can_be(word: str, alphabets: tuple[str, ...] | None) -> bool:

@@ -15,6 +15,7 @@ from stream.people.orders import (
     Order,
     merged,
     offered,
+    parted,
     read_copies,
     read_order,
     read_size,
@@ -28,7 +29,6 @@ _TOTAL = re.compile(
     r"итого|всего|合計|合计|总计|합계)\b"
 )
 _ORDER_ROLES = ("template", "size", "copies")
-_BETWEEN = re.compile(r"[;+&]|,(?!\d)|(?<!\d),")
 
 
 @dataclass
@@ -167,9 +167,9 @@ def _without_other_sizes(
         return [c for c in (r.cell(places[role]) for r in rows) if c]
 
     speaks: dict[str, Callable[[str], bool]] = {
-        "size": lambda c: any(read_size(part) for part in _BETWEEN.split(c)),
+        "size": lambda c: any(read_size(part) for part in parted(c)),
         "order": lambda c: bool(read_order(c, templates)[0]),
-        "template": lambda c: any(read_template(p.strip(), templates) for p in _BETWEEN.split(c)),
+        "template": lambda c: any(read_template(p, templates) for p in _parts(c)),
     }
     for role, test in speaks.items():
         if role not in places or role in mapped:
@@ -183,6 +183,10 @@ def _without_other_sizes(
             )
             del places[role]
     return replace(columns, places=places)
+
+
+def _parts(cell: str) -> list[str]:
+    return [p.strip() for p in re.split(r"[;,+&]", cell) if p.strip()]
 
 
 def _orders(
@@ -203,7 +207,7 @@ def read_order_cells(
     with the first; a single one goes with all.
     """
     parts = {
-        role: [p.strip() for p in _BETWEEN.split(cells.get(role, "")) if p.strip()]
+        role: parted(cells.get(role, "")) if role == "size" else _parts(cells.get(role, ""))
         for role in _ORDER_ROLES
     }
     doubts: list[str] = []

@@ -18,6 +18,8 @@ from stream.people.errors import RosterError
 from stream.people.person import Person
 from stream.people.roster import Roster
 
+TITLES = ("number", "name", "group")
+
 
 def with_kept_numbers(roster: Roster, path: Path) -> Roster:
     """The roster with the numbers that its people were given before; new people get new ones.
@@ -43,9 +45,7 @@ def with_kept_numbers(roster: Roster, path: Path) -> Roster:
             fresh.append((numbers[i], person.name, person.group))
     if fresh:
         text = io.StringIO()
-        csv.writer(text, lineterminator="\n").writerows(
-            [("number", "name", "group"), *kept, *fresh]
-        )
+        csv.writer(text, lineterminator="\n").writerows([TITLES, *kept, *fresh])
         with storing("the numbers of the roster", path.parent):
             replace_file(path, text.getvalue().encode())
     return roster.numbered(numbers)
@@ -53,11 +53,15 @@ def with_kept_numbers(roster: Roster, path: Path) -> Roster:
 
 def _read(path: Path) -> list[tuple[str, str, str]]:
     try:
-        rows = list(csv.reader(io.StringIO(path.read_text("utf-8"), newline="")))[1:]
-        kept = [(n, name, group) for n, name, group in rows]
-        if any(not n.isdecimal() for n, _, _ in kept) or len({n for n, _, _ in kept}) < len(kept):
+        rows = list(csv.reader(io.StringIO(path.read_text("utf-8"), newline="")))
+        kept = [(n, name, group) for n, name, group in rows[1:]]
+        if (
+            tuple(rows[0]) != TITLES
+            or any(not n.isdecimal() for n, _, _ in kept)
+            or len({n for n, _, _ in kept}) < len(kept)
+        ):
             raise ValueError
-    except (OSError, ValueError, csv.Error) as e:
+    except (OSError, ValueError, IndexError, csv.Error) as e:
         raise RosterError(
             f"{path} holds the numbers that people were given and cannot be read; put it back from "
             "a copy, or give the roster a column of numbers."

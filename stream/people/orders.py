@@ -116,7 +116,7 @@ def read_order(
     """
     out: list[Order] = []
     problems: list[str] = []
-    for item in _items(text):
+    for item in parted(text):
         order, problem = _item(item, names)
         if problem:
             problems.append(problem)
@@ -125,7 +125,8 @@ def read_order(
     return merged(out), tuple(problems)
 
 
-def _items(text: str) -> list[str]:
+def parted(text: str) -> list[str]:
+    """The items of a cell."""
     rough = re.sub(r"\s+(?:and)\s+", ";", text, flags=re.IGNORECASE)
     out: list[str] = []
     for part in _ITEMS.split(rough):
@@ -171,7 +172,7 @@ def _item(item: str, names: Sequence[str] | None) -> tuple[Order | None, str | N
     if name:
         template = read_template(name, names)
         if template is None:
-            return None, f"'{item}' is not understood at '{name}'"
+            return None, f"'{item}' is not understood at '{_unknown(rest, names or ())}'"
         order = replace(order, template=template)
     if (
         order.template is None
@@ -183,6 +184,15 @@ def _item(item: str, names: Sequence[str] | None) -> tuple[Order | None, str | N
     if order.copies > MOST_COPIES:
         return None, f"'{item}' asks for {order.copies} copies; at most {MOST_COPIES} can be meant"
     return order, None
+
+
+def _unknown(words: list[str], names: Sequence[str]) -> str:
+    """The words that no template's name takes in."""
+    for cut in range(len(words) - 1, 0, -1):
+        for known, rest in ((words[:cut], words[cut:]), (words[-cut:], words[:-cut])):
+            if read_template(" ".join(known), names):
+                return " ".join(rest)
+    return " ".join(words)
 
 
 def offered(names: Sequence[str] | None) -> str:

@@ -200,7 +200,8 @@ def _text(cell: Any) -> str:
         # A format of zeros is how spreadsheets show a number as 007.
         return str(value).zfill(len(zeros[1])) if zeros and value >= 0 else str(value)
     if isinstance(value, float):
-        return repr(value)
+        # Spreadsheets keep 15 digits (common practice); more show only how numbers are stored.
+        return format(value, ".15g")
     if isinstance(value, datetime):
         midnight = value.time() == time()
         return value.date().isoformat() if midnight else value.isoformat(" ", "minutes")
