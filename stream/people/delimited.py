@@ -6,12 +6,13 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 from stream.people.encoding import Decoded
 from stream.people.errors import RosterError
-from stream.people.table import Row, Table, make_rows
+from stream.people.table import LARGEST_TEXT, MOST_LINES, Row, Table, make_rows, too_long
 
 # A spreadsheet's delimiters; the order settles a tie.
 USUAL = (";", ",", "\t", "|")
@@ -32,6 +33,8 @@ def read_delimited(decoded: Decoded, path: Path, fits: Callable[[tuple[Row, ...]
         RosterError: a quotation mark is never closed, or there is more than any roster has.
     """
     text = decoded.text
+    if len(text) > LARGEST_TEXT or text.count("\n") + text.count("\r") > 2 * MOST_LINES:
+        raise too_long(path)
     stated = re.match(r"sep=(.)\r?\n", text, re.IGNORECASE)
     if stated:
         # A first line that some spreadsheets write for each other.
@@ -89,27 +92,32 @@ def _rows(text: str, delimiter: str, path: Path, before: int = 0) -> tuple[Row, 
     # A lone CR ends a line on old systems; the csv module wants the ends as they are, or all alike.
     plain = text.replace("\r\n", "\n").replace("\r", "\n")
     reader = csv.reader(io.StringIO(plain, newline=""), delimiter=delimiter)
-    lines: list[tuple[int, list[str]]] = []
-    begun = 1
     try:
-        for cells in reader:
-            lines.append((begun + before, cells))
-            swallowed = any(
-                rest.count(delimiter) >= max(1, len(cells) - 1)
-                for cell in cells
-                if "\n" in cell
-                for rest in cell.split("\n")[1:]
-            )
-            if swallowed or (reader.line_num - begun > 40):
-                raise RosterError(
-                    f"{path}: a quotation mark in line {begun + before} is not closed before line "
-                    f"{reader.line_num + before}, so the lines between are no lines of their own; "
-                    "close or delete it."
-                )
-            begun = reader.line_num + 1
+        return make_rows(_records(reader, delimiter, path, before), path)
     except csv.Error as e:
         raise RosterError(
-            f"{path} cannot be read as a roster at line {begun + before} ({e}); save it again as "
-            "'CSV UTF-8'."
+            f"{path}: near line {reader.line_num + before} a cell never ends ({e}); look there "
+            "for a quotation mark that is not closed, or save it again as 'CSV UTF-8'."
         ) from e
-    return make_rows(lines, path)
+
+
+def _records(
+    reader: Any, delimiter: str, path: Path, before: int
+) -> Iterator[tuple[int, list[str]]]:
+    """Each record with the line where it begins."""
+    begun = 1
+    for cells in reader:
+        swallowed = any(
+            rest.count(delimiter) >= max(1, len(cells) - 1)
+            for cell in cells
+            if "\n" in cell
+            for rest in cell.split("\n")[1:]
+        )
+        if swallowed or (reader.line_num - begun > 40):
+            raise RosterError(
+                f"{path}: a quotation mark in line {begun + before} is not closed before line "
+                f"{reader.line_num + before}, so the lines between are no lines of their own; "
+                "close or delete it."
+            )
+        yield begun + before, cells
+        begun = reader.line_num + 1

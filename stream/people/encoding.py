@@ -129,7 +129,7 @@ def decode(data: bytes, path: Path, stated: str | None = None) -> Decoded:
         return Decoded(_strict(data, path, mark), mark, False)
     if b"\0" in data:
         return _unmarked_wide(data, path)
-    if b"\x1b$" in data:
+    if b"\x1b$" in data and data.isascii():
         return Decoded(_strict(data, path, "iso2022_jp"), "iso2022_jp", True)
     try:
         return Decoded(data.decode("utf-8"), "utf-8", False)

@@ -112,6 +112,8 @@ def read_people(
                 no_gallery=no_gallery,
             )
         )
+    if not found.people:
+        found.notes.append("nobody stands below the titles")
     if found.passed:
         many = "lines" if len(found.passed) > 1 else "line"
         lines_passed = some([str(n) for n in found.passed])

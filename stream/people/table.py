@@ -11,7 +11,10 @@ from stream.people.errors import RosterError
 
 # Asked of nobody by hand: a larger file is some other file.
 LARGEST_BYTES = 20_000_000
+LARGEST_TEXT = 8_000_000
 MOST_ROWS = 20_000
+# Empty ones, too.
+MOST_LINES = 100_000
 MOST_COLUMNS = 200
 # What people print is a line; a longer cell is a broken quotation mark, or some other file.
 LONGEST_CELL = 2_000
@@ -61,6 +64,13 @@ def clean(cell: str) -> str:
     return unicodedata.normalize("NFC", " ".join(kept.split()))
 
 
+def too_long(path: Path) -> RosterError:
+    """What to say of more lines than any roster has."""
+    return RosterError(
+        f"{path} has more than {MOST_ROWS} lines, or far too long ones; give the roster itself."
+    )
+
+
 def make_rows(lines: Iterable[tuple[int, Sequence[str]]], path: Path) -> tuple[Row, ...]:
     """Rows of those lines that are not empty.
 
@@ -83,10 +93,7 @@ def make_rows(lines: Iterable[tuple[int, Sequence[str]]], path: Path) -> tuple[R
         if any(plain):
             rows.append(Row(line, plain))
             if len(rows) > MOST_ROWS:
-                raise RosterError(
-                    f"{path} has more than {MOST_ROWS} lines, which is no roster; give the roster "
-                    "itself."
-                )
+                raise too_long(path)
     return tuple(rows)
 
 

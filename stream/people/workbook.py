@@ -24,8 +24,10 @@ from stream.people.errors import RosterError, some
 from stream.people.table import MOST_COLUMNS, MOST_ROWS, Row, Table, make_rows
 
 MARK = b"PK\x03\x04"
-# chosen: 20,000 people in 20 columns take some 25 MB of XML, and the library ten times that.
+# chosen: 5,000 people in 30 columns take some 8 MB of XML.
 LARGEST_XML = 32_000_000
+# chosen: 5,000 people in 30 columns have 750,000; the library takes some 10 us for each.
+MOST_TAGS = 1_000_000
 MOST_PARTS = 2_000
 MOST_SHEETS = 50
 _FORMULA = re.compile(
@@ -85,6 +87,12 @@ def read_workbook(
     return Table(rows, sheet=name, notes=tuple(notes))
 
 
+def _too_much(path: Path) -> RosterError:
+    return RosterError(
+        f"{path} unpacks to far more than a roster; copy the list into a workbook of its own."
+    )
+
+
 def _checked(data: bytes, path: Path) -> bool:
     """Refuse what is too large or declares entities; say whether formulas lack their result."""
     formulas = False
@@ -96,14 +104,15 @@ def _checked(data: bytes, path: Path) -> bool:
                 raise RosterError(f"{path} is no XLSX workbook; save it as XLSX or 'CSV UTF-8'.")
             xml = [p for p in parts if p.filename.lower().endswith((".xml", ".rels", ".vml"))]
             if len(parts) > MOST_PARTS or sum(p.file_size for p in xml) > LARGEST_XML:
-                raise RosterError(
-                    f"{path} unpacks to far more than a roster; copy the list into a workbook of "
-                    "its own."
-                )
+                raise _too_much(path)
             if len(set(names)) < len(names):
                 raise RosterError(f"{path} holds a part twice; save it again as XLSX.")
+            tags = 0
             for part in xml:
                 inside = archive.read(part)
+                tags += inside.count(b"<")
+                if tags > MOST_TAGS:
+                    raise _too_much(path)
                 _plain_xml(inside, path)
                 if part.filename.startswith("xl/worksheets/"):
                     formulas = formulas or _FORMULA.search(inside) is not None

@@ -97,5 +97,7 @@ def test_bounds() -> None:
         read("number,name\n" + "x," * 300 + "x\n")
     with pytest.raises(RosterError, match="longer than"):
         read("number,name\n1," + "x" * 3000)
-    with pytest.raises(RosterError):
+    with pytest.raises(RosterError, match="never ends"):
         read("number,name\n1," + "x" * 200_000)
+    with pytest.raises(RosterError, match="too long"):
+        read("number,name\n" + "\n" * 300_000)

@@ -140,6 +140,9 @@ def test_bombs_are_refused_before_they_are_unpacked(tmp_path: Path) -> None:
     assert len(bomb) < 100_000
     with pytest.raises(RosterError, match="far more"):
         load(tmp_path, bomb)
+    cells = SHEET.replace("</sheetData>", "<row>" + "<c/>" * 1_000_000 + "</row></sheetData>")
+    with pytest.raises(RosterError, match="far more"):
+        load(tmp_path, by_hand(cells))
     with pytest.raises(RosterError, match="far more"):
         load(tmp_path, by_hand(**{f"p{i}.bin": b"" for i in range(2001)}))
 
