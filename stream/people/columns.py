@@ -19,11 +19,14 @@ SPELLINGS: dict[str, tuple[str, ...]] = {
     ),
     "name": (
         "name", "full name", "person", "participant", "student", "guest", "pupil", "child",
-        "player", "member", "pupil name", "student name", "player name", "nom complet", "nombre",
-        "nome", "имя",
+        "player", "member", "pupil name", "student name", "player name", "nom complet", "nom",
+        "nombre", "nome", "имя",
     ),
     "first": ("first name", "given name", "firstname", "forename", "first", "vorname", "prenom"),
-    "last": ("last name", "family name", "surname", "lastname", "last", "nachname", "apellidos"),
+    "last": (
+        "last name", "family name", "surname", "lastname", "last", "nachname", "apellidos",
+        "apellido", "cognome",
+    ),
     "group": (
         "group", "class", "team", "table", "form", "department", "grade", "squad", "homeroom",
         "klasse", "gruppe", "classe", "clase",

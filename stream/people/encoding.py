@@ -2,8 +2,9 @@
 
 A guess between code pages is the library's for the script (charset-normalizer), and ours between
 the code pages of one script, where short lists of names mislead it: a right reading is one in which
-every word can be spelled in one language. Measured on invented rosters of 5, 25 and 200 people in
-19 encodings (`tests/stream/people/test_encoding.py` holds the figures).
+every word can be spelled in one language. Measured on invented lists in 17 encodings, right letters
+all through: .99 of lists of 5 people and all of 25; the library alone .67 and .76
+(`tests/stream/people/test_encoding.py`).
 
 The letters of the languages are the main exemplar characters of Unicode CLDR, from memory, without
 letters that names hardly have.

@@ -40,12 +40,14 @@ class Found:
         notes: what is worth knowing, a sentence each.
         doubts: what was not understood, a sentence each, with line and number.
         passed: numbers of lines that are no people, such as totals.
+        columns: what is taken as what, after a look at the lines.
     """
 
     people: list[Person] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     doubts: list[str] = field(default_factory=list)
     passed: list[int] = field(default_factory=list)
+    columns: Columns = field(default_factory=lambda: Columns((), {}, -1))
 
 
 def read_people(
@@ -72,8 +74,10 @@ def read_people(
     found = Found()
     header = rows[columns.header].cells if columns.header >= 0 else ()
     below = rows[columns.header + 1 :]
+    if "name" not in mapped:
+        columns = _with_parted_names(columns, below, found)
     columns = _without_other_sizes(columns, below, mapped, templates, found)
-    places = columns.places
+    found.columns, places = columns, columns.places
     lacking: list[str] = []
     seen: dict[str, list[int]] = {}
     lines: list[tuple[Row, str, str]] = []
@@ -153,6 +157,25 @@ def _is_total(row: Row, whole: str, numbered: bool) -> bool:
         and (counts or match.end() == len(folded(cell)))
         for cell in row.cells
     )
+
+
+def _with_parted_names(columns: Columns, rows: Sequence[Row], found: Found) -> Columns:
+    """A 'Name' beside a first name is the family's in many countries, and the other way round."""
+    places = dict(columns.places)
+    if "name" not in places or ("first" in places) == ("last" in places):
+        return columns
+    beside, other = ("first", "last") if "first" in places else ("last", "first")
+    pairs = [(folded(r.cell(places["name"])), folded(r.cell(places[beside]))) for r in rows]
+    both = [(name, part) for name, part in pairs if name and part]
+    if 2 * sum(part in name for name, part in both) >= len(both):
+        return columns
+    what = "family name" if other == "last" else "first name"
+    found.notes.append(
+        f"the column '{columns.title('name')}' is taken as the {what}, since "
+        f"'{columns.title(beside)}' stands beside it"
+    )
+    places[other] = places.pop("name")
+    return replace(columns, places=places)
 
 
 def _without_other_sizes(

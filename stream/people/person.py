@@ -51,11 +51,15 @@ class Person:
 
     @cached_property
     def _parts(self) -> tuple[str, str]:
-        if self.first or self.last:
+        if self.first and self.last:
             return self.first, self.last
         if "," in self.name:
             last, _, first = self.name.partition(",")
             return first.strip(), last.strip()
+        if self.first:
+            return self.first, self.name.removeprefix(self.first).strip(" ,")
+        if self.last:
+            return self.name.removesuffix(self.last).strip(" ,"), self.last
         first, _, last = self.name.partition(" ")
         return first, last
 

@@ -138,6 +138,7 @@ class Roster:
             raise no_columns(table.rows, wanted.columns, path)
         check_mapped(columns, table.rows, wanted.columns, path)
         found = read_people(table.rows, columns, path, mapped=wanted.columns, templates=templates)
+        columns = found.columns
         taken = set(columns.places.values())
         source = Source(
             titled(columns),

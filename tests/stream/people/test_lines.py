@@ -162,3 +162,22 @@ def test_a_mapping_that_is_none(word: str) -> None:
 def test_a_table_in_event_toml_that_is_none(table: dict[str, object]) -> None:
     with pytest.raises(RosterError, match=r"event\.toml"):
         Wanted.from_config(table)
+
+
+@pytest.mark.parametrize(
+    ("header", "line"),
+    [
+        ("Nr;Name;Vorname", "1;Tallow;Mira"),
+        ("No;Prénom;Nom", "1;Mira;Tallow"),
+        ("No;Nombre;Apellidos", "1;Mira;Tallow"),
+        ("No;Cognome;Nome", "1;Tallow;Mira"),
+        ("No;Name;First name", "1;Mira Tallow;Mira"),
+        ("No;Name;First name;Last name", "1;Mira Tallow;Mira;Tallow"),
+    ],
+)
+def test_a_name_beside_its_other_part(tmp_path: Path, header: str, line: str) -> None:
+    roster = load(tmp_path, f"{header}\n{line}\n")
+    (person,) = roster
+    assert person.name == "Mira Tallow"
+    assert (person.fields["first"], person.fields["last"]) == ("Mira", "Tallow")
+    assert roster.source.titles.get("name", "Name") == "Name"
