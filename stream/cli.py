@@ -35,12 +35,14 @@ def build_parser(whole: bool = True) -> argparse.ArgumentParser:
         from stream import cut
         from stream.batch import commands as batch
         from stream.check import commands as check
+        from stream.people import commands as people
         from stream.template import commands as template
 
         batch.add_commands(commands)
         cut.add_commands(commands)
         check.add_commands(commands)
         template.add_commands(commands)
+        people.add_commands(commands)
     return parser
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -26,12 +27,14 @@ class EventConfig:
         day: its date.
         template: the template used when none is named.
         key: key settings, as `KeySettings.to_json` gives them; what is missing is the default.
+        roster: how the roster is read, as `stream.people.Wanted` gives it.
     """
 
     name: str
     day: date | None = None
     template: str | None = None
     key: Mapping[str, Any] = field(default_factory=dict)
+    roster: Mapping[str, Any] = field(default_factory=dict)
 
     def to_toml(self) -> str:
         """The text of event.toml."""
@@ -44,6 +47,8 @@ class EventConfig:
         key = {k: v for k, v in self.key.items() if v is not None}
         if key:
             lines += ["", "[key]"] + [f"{_toml(k)} = {_toml(v)}" for k, v in key.items()]
+        if self.roster:
+            lines += ["", *_roster_lines(self.roster)]
         return "\n".join(lines) + "\n"
 
     @classmethod
@@ -59,18 +64,56 @@ class EventConfig:
             raise EventError(f"{path} cannot be read ({e}); mend it in a text editor.") from e
         name, day = data.get("name"), data.get("date")
         template, key = data.get("template"), data.get("key", {})
+        roster = data.get("roster", {})
         if not isinstance(name, str) or not name.strip():
             raise EventError(f'{path} needs a line  name = "…"  with the name of the event.')
         if (
             (day is not None and type(day) is not date)
             or not isinstance(template, str | None)
             or not isinstance(key, dict)
+            or not isinstance(roster, dict)
         ):
             raise EventError(
-                f"{path}: date must be like 2026-05-31, template a name in quotes, [key] a table; "
-                "correct what is not so."
+                f"{path}: date must be like 2026-05-31, template a name in quotes, [key] and "
+                "[roster] tables; correct what is not so."
             )
-        return cls(name, day, template, key)
+        return cls(name, day, template, key, roster)
+
+
+def _roster_lines(roster: Mapping[str, Any]) -> list[str]:
+    return ["[roster]", *(f"{_key(k)} = {_toml(v)}" for k, v in roster.items())]
+
+
+def _key(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _toml(name)
+
+
+def with_roster(text: str, roster: Mapping[str, Any]) -> str:
+    """The text of event.toml with another [roster] table; all else stays as it was written.
+
+    Raises:
+        EventError: the table is written in a way that cannot be replaced.
+    """
+    new = "\n".join(_roster_lines(roster))
+    found = re.search(r"(?m)^[ \t]*\[[ \t]*roster[ \t]*\][^\n]*\n?", text)
+    if found is None:
+        out = f"{text.rstrip()}\n\n{new}\n" if roster else text
+    else:
+        rest = text[found.end() :]
+        following = re.search(r"(?m)^[ \t]*\[", rest)
+        tail = rest[following.start() :] if following else ""
+        out = text[: found.start()] + f"{new}\n" + (f"\n{tail}" if tail else "")
+    try:
+        before, after = tomllib.loads(text), tomllib.loads(out)
+    except tomllib.TOMLDecodeError:
+        before, after = {}, {"": None}
+    before.pop("roster", None)
+    if after.pop("roster", {}) != dict(roster) or before != after:
+        raise EventError(
+            f"event.toml has its [roster] written in a way that cannot be changed here; write it "
+            f"in a text editor as:\n{new}"
+        )
+    return out
 
 
 def _toml(value: Any) -> str:

@@ -2,7 +2,8 @@
 
 ```
 event.toml            name, date, usual template, key settings
-roster.csv            who may stand before the screen
+roster.csv            who may stand before the screen; or roster.xlsx
+orders.csv            what they want, where it is not on the roster
 templates/NAME/       as they are edited
 template-versions/    a copy of every version that was used, so that a shot renders the same later
 plates/ID/  shots/ID/ clean plates and shots, each whole or not there
@@ -34,7 +35,9 @@ from stream.durable import (
     write_synced,
 )
 from stream.layout import EventPaths
-from stream.roster import Roster, RosterError
+from stream.people import Roster, Wanted
+from stream.people.current import CurrentRoster
+from stream.people.workbook import is_workbook
 from stream.template import Template, load_template
 
 log = logging.getLogger("posewall.event")
@@ -63,8 +66,7 @@ class Event:
         self.config = config
         self._guard = threading.Lock()
         self._templates: dict[tuple[str, str], Template] = {}
-        self._roster: tuple[tuple[int, int], Roster] = ((0, 0), Roster())
-        self._roster_trouble: str | None = None
+        self._roster = CurrentRoster(self.paths, lambda: self.template_names)
 
     @property
     def name(self) -> str:
@@ -103,10 +105,13 @@ class Event:
         *,
         day: date | None = None,
         roster: Path | None = None,
+        reading: Wanted | None = None,
         templates: Sequence[Path] = (),
         key: Mapping[str, Any] | None = None,
     ) -> Event:
         """Make a new event folder; the first template becomes the usual one.
+
+        ``reading`` says how the roster is to be read, and is kept in event.toml.
 
         Everything is read and checked before the folder gets its name, so a mistake leaves
         nothing behind.
@@ -120,7 +125,7 @@ class Event:
         if not name.strip():
             raise EventError("an event needs a name; give one with --name.")
         if roster:
-            Roster.load(roster)
+            Roster.load(roster, reading)
         names = [_plain_name(t.resolve().name, "template") for t in templates]
         twice = sorted({n for n in names if names.count(n) > 1})
         if twice:
@@ -129,7 +134,13 @@ class Event:
             )
         for folder in templates:
             load_template(folder)
-        config = EventConfig(name.strip(), day, names[0] if names else None, key or {})
+        config = EventConfig(
+            name.strip(),
+            day,
+            names[0] if names else None,
+            key or {},
+            roster=reading.to_config() if reading else {},
+        )
         with storing("the event", root.parent):
             root.parent.mkdir(parents=True, exist_ok=True)
             partial = partial_path(root.parent)
@@ -141,7 +152,7 @@ class Event:
                 write_synced(paths.config, config.to_toml().encode())
                 if roster:
                     # Byte for byte: the spreadsheet that wrote it can go on editing it.
-                    copy_synced(roster, paths.roster)
+                    copy_synced(roster, paths.rosters[is_workbook(roster)])
                 for folder, plain in zip(templates, names, strict=True):
                     _copy_tree(folder, paths.templates / plain)
                 if root.exists():
@@ -161,33 +172,12 @@ class Event:
         Raises:
             RosterError: the file cannot be used and no earlier state of it is known.
         """
-        try:
-            state = self.paths.roster.stat()
-        except FileNotFoundError:
-            return Roster()
-        mark = (state.st_mtime_ns, state.st_size)
-        with self._guard:
-            if self._roster[0] != mark:
-                try:
-                    self._roster = (mark, Roster.load(self.paths.roster))
-                    self._roster_trouble = None
-                except RosterError as e:
-                    if self._roster[0] == (0, 0):
-                        raise
-                    self._roster_trouble = f"{e} Until then the roster as it was before is used."
-                    # Half saved by a spreadsheet: no press may be lost over it.
-                    log.warning("the roster as it was before is used: %s", e.logged)
-                    self._roster = (mark, self._roster[1])
-            return self._roster[1]
+        return self._roster.read()
 
     @property
     def roster_trouble(self) -> str | None:
         """Why the file as it is now is not the roster in use; None when it is."""
-        try:
-            len(self.roster)
-        except RosterError as e:
-            return str(e)
-        return self._roster_trouble
+        return self._roster.trouble
 
     @property
     def template_names(self) -> tuple[str, ...]:

@@ -17,8 +17,24 @@ class EventPaths:
         return self.root / "event.toml"
 
     @property
+    def rosters(self) -> tuple[Path, Path]:
+        """Where a roster may lie, by its kind."""
+        return self.root / "roster.csv", self.root / "roster.xlsx"
+
+    @property
     def roster(self) -> Path:
-        return self.root / "roster.csv"
+        """The roster that is there, roster.csv where there is none."""
+        csv, xlsx = self.rosters
+        return xlsx if xlsx.exists() and not csv.exists() else csv
+
+    @property
+    def orders(self) -> Path:
+        return self.root / "orders.csv"
+
+    @property
+    def numbers(self) -> Path:
+        """The numbers given to the people of a roster that has none."""
+        return self.root / "roster-numbers.csv"
 
     @property
     def templates(self) -> Path:

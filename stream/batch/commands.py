@@ -19,6 +19,9 @@ from stream.capture.stills import read_still
 from stream.device import pick_device
 from stream.errors import UserError
 from stream.event import Event
+from stream.people import Wanted
+from stream.people.columns import read_mapping
+from stream.people.commands import reading
 from stream.shot import add_still, find_shot, render_again, save_plate
 
 BAR = 30
@@ -33,7 +36,18 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     new.add_argument("folder", type=Path, help="the new folder; must not be there yet")
     new.add_argument("--name", required=True, help="the event's name, for people")
     new.add_argument("--date", type=_day, help="its date, like 2026-05-31")
-    new.add_argument("--roster", type=Path, help="CSV file with the columns number, name, group")
+    new.add_argument(
+        "--roster", type=Path, help="CSV or XLSX file with the columns number, name, group"
+    )
+    new.add_argument(
+        "--map",
+        action="append",
+        default=[],
+        metavar="ROLE=TITLE",
+        help='which column of the roster is which, like number="Jersey No"; several times',
+    )
+    new.add_argument("--encoding", help="of the roster, like windows-1250, when a guess errs")
+    new.add_argument("--sheet", help="the sheet of the roster's workbook")
     new.add_argument(
         "--template",
         type=Path,
@@ -99,11 +113,20 @@ def _day(text: str) -> date:
 def event_new(args: argparse.Namespace) -> int:
     """Make an event's folder."""
     event = Event.create(
-        args.folder, args.name, day=args.date, roster=args.roster, templates=args.template
+        args.folder,
+        args.name,
+        day=args.date,
+        roster=args.roster,
+        reading=reading(Wanted(), read_mapping(args.map), args.encoding, args.sheet),
+        templates=args.template,
     )
     people = f"{len(event.roster)} people on the roster" if args.roster else "no roster yet"
     templates = ", ".join(event.template_names) or "none yet, copy folders into templates/"
     print(f"Made {event.paths.root}: {people}; templates: {templates}.")
+    if args.roster:
+        for note in event.roster.notes:
+            print(f"  {note}.")
+        print(f"Try every name before the event: posewall roster check --event {args.folder}")
     return 0
 
 

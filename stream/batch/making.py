@@ -17,7 +17,7 @@ from stream.batch.jobs import MOST_STARTS, WORKFLOW, QueueError
 from stream.batch.picture import picture_bytes, picture_owner
 from stream.batch.render import Renderer
 from stream.durable import StorageError, held, replace_file, storage_sentence, sync_folder
-from stream.roster import RosterError
+from stream.people import RosterError
 from stream.shot import Shot, ShotError, load_shot
 
 log = logging.getLogger("posewall.batch")

@@ -14,7 +14,7 @@ from stream.batch.picture import enlargement_note
 from stream.capture.frame import Frame
 from stream.event import Event
 from stream.painted import read_mask
-from stream.roster import texts
+from stream.people import texts
 from stream.shot import Shot, ShotError, Wanted, load_frame, load_plate, load_shot
 from stream.template import Nudge, Template
 
@@ -67,7 +67,7 @@ def text_fields(event: Event, *shown: Shot) -> dict[str, str]:
         if person is None:
             raise ShotError(
                 f"number {number} of this shot is no longer on the roster; put the line back into "
-                f"roster.csv and render the shot again."
+                "it and render the shot again."
             )
         people.append(person)
     return texts(people)

@@ -7,8 +7,8 @@ from typing import Any
 
 from stream.errors import UserError
 from stream.event import Event
-from stream.roster import Person
-from stream.roster import texts as texts
+from stream.people import Person
+from stream.people import texts as texts
 
 # chosen: what fits on a small screen without scrolling for long.
 MOST_FOUND = 12

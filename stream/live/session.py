@@ -37,7 +37,7 @@ from stream.live.tether import Awaiting, Tether
 from stream.live.wishes import Wishes, bound_threads, pick_device
 from stream.pages.feed import Feed
 from stream.pages.serve import PageServer
-from stream.roster import Person
+from stream.people import Person
 from stream.shot import Shot, save_plate
 
 log = logging.getLogger("posewall.live")

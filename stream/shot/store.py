@@ -53,7 +53,7 @@ class Settings(Protocol):
 def people_names(event: Event, people: Iterable[str]) -> str:
     """The names of people by their numbers, as they stand in a picture's name and text."""
     found = (event.roster.get(number) for number in people)
-    return ", ".join(p.name for p in found if p)
+    return ", ".join(p.name for p in found if p and not p.no_name)
 
 
 def _next_number(event: Event) -> int:

@@ -66,7 +66,11 @@ def test_several_people_and_one_who_left(event: Event) -> None:
     assert text_fields(event, shot) == {
         "number": "1, 2",
         "name": "Mira Tallow, Jon Fenwick",
+        "names": "Mira Tallow, Jon Fenwick",
+        "first": "Mira, Jon",
+        "last": "Tallow, Fenwick",
         "group": "Otters",
+        "count": "2",
     }
     event.paths.roster.write_text("number,name\n1,Mira Tallow\n", "utf-8")
     with pytest.raises(ShotError, match="number 2"):

@@ -28,7 +28,7 @@ from stream.batch.worker import Worker, worker_at_work, worker_lock
 from stream.durable import StorageError
 from stream.errors import UserError
 from stream.event import Event
-from stream.roster import RosterError
+from stream.people import RosterError
 from stream.shot import (
     ShotError,
     attach_original,

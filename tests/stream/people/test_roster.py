@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from stream.errors import UserError
-from stream.roster import Person, Roster, RosterError, folded
+from stream.people import Person, Roster, RosterError, folded
 
 PEOPLE = [("1", "Mira Tallow", "Otters"), ("2", "Åsa Öberg", "Herons")]
 
@@ -128,3 +128,15 @@ def test_one_person_or_a_sentence() -> None:
 
 def test_folding_drops_case_and_accents() -> None:
     assert folded("  ÅSA\tÖberg ") == "asa oberg"
+    assert folded("Łucja Søren Straße Đan") == "lucja soren strasse dan"
+
+
+def test_groups_are_found_after_names() -> None:
+    roster = Roster(
+        [Person("1", "Mira Tallow", "Otters"), Person("2", "Ott Reed", "Reed Boats"),
+         Person("3", "Ada Reed", "Otters")]
+    )  # fmt: skip
+    assert [p.number for p in roster.find("ott")] == ["2", "1", "3"]
+    assert [p.number for p in roster.find("reed boats")] == ["2"]
+    assert [p.number for p in roster.find("re ad")] == ["3"]
+    assert roster.one("reed boats").number == "2"

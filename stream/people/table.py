@@ -1,0 +1,129 @@
+"""A roster's file as rows of cells, whatever wrote it."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from stream.people.errors import RosterError
+
+# Asked of nobody by hand: a larger file is some other file.
+LARGEST_BYTES = 20_000_000
+LARGEST_TEXT = 8_000_000
+MOST_ROWS = 20_000
+# Empty ones, too.
+MOST_LINES = 100_000
+MOST_COLUMNS = 200
+# What people print is a line; a longer cell is a broken quotation mark, or some other file.
+LONGEST_CELL = 2_000
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line: its number in the file, from 1, and its cells, each in NFC on one line."""
+
+    line: int
+    cells: tuple[str, ...]
+
+    def cell(self, index: int | None) -> str:
+        """What stands in a column; empty where the line is shorter."""
+        return "" if index is None or index >= len(self.cells) else self.cells[index]
+
+
+@dataclass(frozen=True)
+class Table:
+    """The lines of a file, or of one sheet of it, that are not empty.
+
+    Attributes:
+        rows: in the order of the file.
+        sheet: the sheet's name in a workbook.
+        encoding: of a text file.
+        guessed: the encoding was a guess.
+        delimiter: of a text file.
+        notes: what is worth knowing, a sentence each; without anything of the file's cells.
+    """
+
+    rows: tuple[Row, ...]
+    sheet: str | None = None
+    encoding: str | None = None
+    guessed: bool = False
+    delimiter: str | None = None
+    notes: tuple[str, ...] = ()
+
+
+def clean(cell: str) -> str:
+    """A cell's text on one line, composed, without what cannot be seen."""
+    # Zero-width joiners stay: Persian and Indian names are spelled with them.
+    kept = "".join(
+        " " if unicodedata.category(c) in ("Cc", "Zl", "Zp", "Zs") else c
+        for c in cell
+        if c not in "\ufeff\u200b\u00ad\u2060" and unicodedata.category(c) != "Cs"
+    )
+    return unicodedata.normalize("NFC", " ".join(kept.split()))
+
+
+def too_long(path: Path) -> RosterError:
+    """What to say of more lines than any roster has."""
+    return RosterError(
+        f"{path} has more than {MOST_ROWS} lines, or far too long ones; give the roster itself."
+    )
+
+
+def make_rows(lines: Iterable[tuple[int, Sequence[str]]], path: Path) -> tuple[Row, ...]:
+    """Rows of those lines that are not empty.
+
+    Raises:
+        RosterError: there are more, or larger ones, than any roster has.
+    """
+    rows: list[Row] = []
+    for line, cells in lines:
+        if len(cells) > MOST_COLUMNS and any(cells[MOST_COLUMNS:]):
+            raise RosterError(
+                f"{path}: line {line} has {len(cells)} columns and a roster at most "
+                f"{MOST_COLUMNS}; give the roster itself."
+            )
+        if any(len(c) > LONGEST_CELL for c in cells):
+            raise RosterError(
+                f"{path}: a cell in line {line} is longer than {LONGEST_CELL} letters; look there "
+                "for a quotation mark that is never closed."
+            )
+        plain = tuple(clean(c) for c in cells[:MOST_COLUMNS])
+        if any(plain):
+            rows.append(Row(line, plain))
+            if len(rows) > MOST_ROWS:
+                raise too_long(path)
+    return tuple(rows)
+
+
+def read_bytes(path: Path) -> bytes:
+    """A roster's file.
+
+    Raises:
+        RosterError: it cannot be opened, is too large, or is of a kind that holds no table.
+    """
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise RosterError(f"{path} is far too large for a roster; give the roster itself.")
+        data = path.read_bytes()
+    except OSError as e:
+        raise RosterError(
+            f"the roster {path} cannot be opened ({e.strerror}); check name and place."
+        ) from e
+    head = data[:2048].lstrip()
+    what = None
+    if data.startswith(b"\xd0\xcf\x11\xe0"):
+        what = "an old or locked spreadsheet (.xls)"
+    elif data.startswith(b"%PDF"):
+        what = "a PDF"
+    elif head[:1] == b"<" and b"<html" in head.lower():
+        what = "a web page"
+    elif data.startswith(b"PK\x03\x04") and b"opendocument" in data[:200]:
+        what = "an OpenDocument spreadsheet (.ods)"
+    if what:
+        raise RosterError(
+            f"{path} is {what}; open it in a spreadsheet program and save it without a password as "
+            "XLSX or 'CSV UTF-8'."
+        )
+    return data
