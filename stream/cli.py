@@ -35,10 +35,12 @@ def build_parser(whole: bool = True) -> argparse.ArgumentParser:
         from stream import cut
         from stream.batch import commands as batch
         from stream.check import commands as check
+        from stream.prints import commands as prints
 
         batch.add_commands(commands)
         cut.add_commands(commands)
         check.add_commands(commands)
+        prints.add_commands(commands)
     return parser
 
 

@@ -26,12 +26,14 @@ class EventConfig:
         day: its date.
         template: the template used when none is named.
         key: key settings, as `KeySettings.to_json` gives them; what is missing is the default.
+        pictures: the form of finished pictures, as `Output.to_table` gives it.
     """
 
     name: str
     day: date | None = None
     template: str | None = None
     key: Mapping[str, Any] = field(default_factory=dict)
+    pictures: Mapping[str, Any] = field(default_factory=dict)
 
     def to_toml(self) -> str:
         """The text of event.toml."""
@@ -44,6 +46,9 @@ class EventConfig:
         key = {k: v for k, v in self.key.items() if v is not None}
         if key:
             lines += ["", "[key]"] + [f"{_toml(k)} = {_toml(v)}" for k, v in key.items()]
+        if self.pictures:
+            lines += ["", "[pictures]"]
+            lines += [f"{_toml(k)} = {_toml(v)}" for k, v in self.pictures.items()]
         return "\n".join(lines) + "\n"
 
     @classmethod
@@ -59,18 +64,20 @@ class EventConfig:
             raise EventError(f"{path} cannot be read ({e}); mend it in a text editor.") from e
         name, day = data.get("name"), data.get("date")
         template, key = data.get("template"), data.get("key", {})
+        pictures = data.get("pictures", {})
         if not isinstance(name, str) or not name.strip():
             raise EventError(f'{path} needs a line  name = "…"  with the name of the event.')
         if (
             (day is not None and type(day) is not date)
             or not isinstance(template, str | None)
             or not isinstance(key, dict)
+            or not isinstance(pictures, dict)
         ):
             raise EventError(
-                f"{path}: date must be like 2026-05-31, template a name in quotes, [key] a table; "
-                "correct what is not so."
+                f"{path}: date must be like 2026-05-31, template a name in quotes, [key] and "
+                "[pictures] tables; correct what is not so."
             )
-        return cls(name, day, template, key)
+        return cls(name, day, template, key, pictures)
 
 
 def _toml(value: Any) -> str:

@@ -14,9 +14,11 @@ from dbos import error as dbos_error
 
 from models.errors import PosewallError
 from stream.batch.jobs import MOST_STARTS, WORKFLOW, QueueError
-from stream.batch.picture import picture_bytes, picture_owner
 from stream.batch.render import Renderer
 from stream.durable import StorageError, held, replace_file, storage_sentence, sync_folder
+from stream.prints.about import About
+from stream.prints.output import Output
+from stream.prints.picture import picture_bytes, picture_owner
 from stream.roster import RosterError
 from stream.shot import Shot, ShotError, load_shot
 
@@ -55,7 +57,8 @@ def make_picture(renderer: Renderer, shot: Shot) -> dict[str, Any]:
             "again."
         )
     picture = renderer.render(shot)
-    data = picture_bytes(picture.pixels, ppi=picture.ppi, taken=picture.taken, unique=shot.unique)
+    about = About(picture.ppi, picture.taken, shot.unique)
+    data = picture_bytes(picture.pixels, Output(), about)
     replace_file(target, data)
     if shot.former_pictures:
         with held(event.paths.lock):

@@ -20,7 +20,6 @@ from PIL import Image
 from stream import durable
 from stream.batch.jobs import Job, JobQueue, QueueError, State, enqueue
 from stream.batch.making import is_transient, make_picture
-from stream.batch.picture import picture_bytes, picture_owner
 from stream.batch.process import WorkerProcess
 from stream.batch.render import Renderer
 from stream.batch.sweep import Sweep, retry_passed
@@ -28,6 +27,9 @@ from stream.batch.worker import Worker, worker_at_work, worker_lock
 from stream.durable import StorageError
 from stream.errors import UserError
 from stream.event import Event
+from stream.prints.about import About
+from stream.prints.output import Output
+from stream.prints.picture import picture_bytes, picture_owner
 from stream.roster import RosterError
 from stream.shot import (
     ShotError,
@@ -189,7 +191,8 @@ def test_another_picture_is_never_overwritten(event: Event, foreign: bool) -> No
     shot = load_shot(event, keep(event))
     path = event.paths.pictures / shot.picture
     pixels = torch.zeros(8, 8, 3, dtype=torch.uint8)
-    data = picture_bytes(pixels, ppi=300, taken=TAKEN, unique="f" * 32) if foreign else b"notes"
+    foreign_data = picture_bytes(pixels, Output(), About(300, TAKEN, "f" * 32))
+    data = foreign_data if foreign else b"notes"
     path.write_bytes(data)
     with pytest.raises(ShotError, match="not this shot's picture"):
         make_picture(Renderer(event), shot)
