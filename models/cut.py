@@ -73,7 +73,7 @@ class Composite:
     """A finished picture.
 
     Attributes:
-        picture: (H, W, 3) uint8, sRGB.
+        picture: (H, W, 3) uint8, sRGB; int32 codes where 16 bits were asked for.
         alpha: (1, 1, H, W) float32, coverage of the subject in the picture.
         screen_found: as in `Cut`.
         plate_fits: as in `Cut`.

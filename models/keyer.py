@@ -162,6 +162,7 @@ class Keyer:
         quarter_turns: int,
         scene: Scene,
         placement: Placement,
+        depth: int = 8,
     ) -> Composite:
         """Lay the subject of a frame into a template.
 
@@ -172,12 +173,13 @@ class Keyer:
             planes, encoding, quarter_turns: as in `cut`.
             scene: the template at the picture's size, on this Keyer's device.
             placement: where the upright frame lies in the picture.
+            depth: bits a channel of the picture, 8 or 16.
 
         Raises:
             ShapeError: as in `cut`.
         """
         placed = self.place(planes, encoding, quarter_turns, placement, scene.size)
-        return self.lay(placed, scene)
+        return self.lay(placed, scene, depth)
 
     def place(
         self,
@@ -249,14 +251,15 @@ class Keyer:
             else replace(nobody, subject_pm=laid[0], rows=laid[1], columns=laid[2])
         )
 
-    def lay(self, placed: Placed, scene: Scene) -> Composite:
+    def lay(self, placed: Placed, scene: Scene, depth: int = 8) -> Composite:
         """The second half of `composite`: the subject between what is below and above it.
 
         Args:
             placed: what `place` gave for a picture of the scene's size.
             scene: the template, on this Keyer's device.
+            depth: bits a channel of the picture, 8 or 16.
         """
-        return self._laying(placed, scene)
+        return self._laying(placed, scene, depth)
 
     def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Upright:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)

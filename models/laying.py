@@ -21,17 +21,18 @@ class Laying:
             wrap: amount of light wrap, 0 to 1.
         """
         self._wrap = wrap
-        self._bare: tuple[Scene, Tensor] | None = None
+        self._bare: tuple[Scene, int, Tensor] | None = None
         self._glow: tuple[Tensor, Tensor] | None = None
 
-    def __call__(self, placed: Placed, scene: Scene) -> Composite:
+    def __call__(self, placed: Placed, scene: Scene, depth: int = 8) -> Composite:
         """The shadow on what is below, the subject over it, the overlays above.
 
         Args:
             placed: a subject placed for a picture of the scene's size.
             scene: the template, on the subject's device.
+            depth: bits a channel of the picture, 8 or 16.
         """
-        picture = self._bare_picture(scene).clone()
+        picture = self._bare_picture(scene, depth).clone()
         alpha = scene.below.new_zeros(1, 1, *scene.size)
         below, shade = scene.below, placed.shade
         if shade is not None:
@@ -39,7 +40,7 @@ class Laying:
             below[..., shade.rows, shade.columns] *= shade.left
             above = scene.window(shade.rows, shade.columns).overlays
             plain = encode(below[..., shade.rows, shade.columns], Transfer.SRGB)
-            picture[shade.rows, shade.columns] = to_codes(apply_overlays(plain, above), 8)
+            picture[shade.rows, shade.columns] = to_codes(apply_overlays(plain, above), depth)
         if placed.subject_pm is not None:
             rows, columns = placed.rows, placed.columns
             near = scene.window(rows, columns)
@@ -49,16 +50,16 @@ class Laying:
                 light = self._light(below)
                 front = light_wrap(front, cover, light, rows, columns, scene.size, self._wrap)
             mixed = encode(over(front, cover, below[..., rows, columns]), Transfer.SRGB)
-            picture[rows, columns] = to_codes(apply_overlays(mixed, near.overlays), 8)
+            picture[rows, columns] = to_codes(apply_overlays(mixed, near.overlays), depth)
             alpha[..., rows, columns] = cover
         return Composite(picture, alpha, placed.screen_found, placed.plate_fits)
 
-    def _bare_picture(self, scene: Scene) -> Tensor:
+    def _bare_picture(self, scene: Scene, depth: int) -> Tensor:
         """The template without anybody, as codes: made once a scene."""
-        if self._bare is None or self._bare[0] is not scene:
+        if self._bare is None or self._bare[0] is not scene or self._bare[1] != depth:
             plain = apply_overlays(encode(scene.below, Transfer.SRGB), scene.overlays)
-            self._bare = scene, to_codes(plain, 8)
-        return self._bare[1]
+            self._bare = scene, depth, to_codes(plain, depth)
+        return self._bare[2]
 
     def _light(self, below: Tensor) -> Tensor:
         """What a background throws around: made once for one that stays."""

@@ -57,6 +57,9 @@ class Finished:
 
 
 def _wrong(path: Path, error: Exception) -> UserError:
+    if isinstance(error, UnidentifiedImageError):
+        # Its own words tell the whole path once more.
+        return UserError(f"{path.name} is no picture; make it again")
     why = getattr(error, "strerror", None) or error
     return UserError(f"{path.name} cannot be read as a picture ({why}); make it again")
 
@@ -108,7 +111,7 @@ def _look(path: Path) -> Finished:
 
 def _picture_of(pdf: pikepdf.Pdf) -> pikepdf.Object:
     """The one picture of a page as `picture.picture_bytes` makes it."""
-    pictures = list(pdf.pages[0].images.values())
+    pictures = list(pdf.pages[0].obj["/Resources"]["/XObject"].as_dict().values())
     if len(pdf.pages) != 1 or len(pictures) != 1:
         raise ValueError("it is a PDF of another kind than one finished picture")
     return pictures[0]

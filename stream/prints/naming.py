@@ -25,7 +25,8 @@ FIELDS = ("shot", "people", "number", "group", "template", "size", "event", "dat
 LONGEST_PART = 200
 MOST_FOLDERS = 2
 _FIELD = re.compile(r"\{([^{}]*)\}")
-_JOINTS = " -_.,+~"
+_BRACKETS = "()[]"
+_JOINTS = " -_.,+~" + _BRACKETS
 
 
 @dataclass(frozen=True)
@@ -120,11 +121,12 @@ def _filled(part: tuple[str, ...], fields: Mapping[str, str]) -> str:
     out, joint = "", part[0]
     for value, literal in zip(values, part[2::2], strict=True):
         if value:
-            out += (joint if out or joint.strip(_JOINTS) else "") + value
-            joint = literal
-        elif literal.strip(_JOINTS) or not joint:
-            joint += literal
-    if joint.strip(_JOINTS):
+            out, joint = out + joint + value, literal
+            continue
+        solid = [words for words in (joint, literal) if words.strip(_JOINTS)]
+        plain = "".join(c for c in joint if c not in _BRACKETS) if out else ""
+        joint = "".join(solid) or plain
+    if joint.strip(_JOINTS) or values[-1:] != [""]:
         out += joint
     return safe_name(out, LONGEST_PART)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -111,8 +112,12 @@ def _pdf(
     room = 0.0
     away = max(across, down) * bleed + _OFF_BLEED if bleed else _OFF_PICTURE
     if output.marks:
-        # A whole number of the picture's pixels, so that these stay where they are when drawn.
-        room = math.ceil((away + pdf_file.MARK + _OFF_BLEED) / across) * across - bleed * across
+        # Whole pixels of the picture, and whole points where both can be had (25 pixels are 6
+        # points at 300 an inch): then nothing is moved by a part of a pixel when it is drawn.
+        step = about.ppi / math.gcd(round(about.ppi), round(POINTS_IN))
+        least = (away + pdf_file.MARK + _OFF_BLEED) / across - bleed
+        step = step if step == round(step) and step <= least else 1
+        room = math.ceil(least / step) * step * across
     at = Rect(room, room, width * across, height * down)
     trim = Rect(room + bleed * across, room + bleed * down, trim_w, trim_h)
     book = Book()
@@ -142,8 +147,11 @@ def picture_owner(path: Path) -> str | None:
                 if not isinstance(packet, pikepdf.Object):
                     return None
                 return xmp.owner(packet.read_bytes())
-        with Image.open(path) as image:
-            unique = image.getexif().get_ifd(exif.EXIF_IFD).get(exif.UNIQUE)
+        with warnings.catch_warnings():
+            # A damaged file is nobody's, and nothing to tell a photographer of.
+            warnings.simplefilter("ignore")
+            with Image.open(path) as image:
+                unique = image.getexif().get_ifd(exif.EXIF_IFD).get(exif.UNIQUE)
     except (
         OSError,
         UnidentifiedImageError,
