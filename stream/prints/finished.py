@@ -60,7 +60,7 @@ def _wrong(path: Path, error: Exception) -> UserError:
     if isinstance(error, UnidentifiedImageError):
         # Its own words tell the whole path once more.
         return UserError(f"{path.name} is no picture; make it again")
-    why = getattr(error, "strerror", None) or error
+    why = getattr(error, "strerror", None) or str(error).replace(str(path), "it")
     return UserError(f"{path.name} cannot be read as a picture ({why}); make it again")
 
 

@@ -53,9 +53,9 @@ def picture(pixels: Pixels, about: About, *, profile: bytes, srgb: bool, xmp: by
     out.write(b"\0" * (end % 2))
     at = out.tell()
     out.write(exif.directory(about, pixels.shape[:2], srgb=srgb, at=at))
-    data = bytearray(out.getvalue())
-    with tifffile.TiffFile(io.BytesIO(data)) as file:
-        tag = file.pages.first.tags[_PLACE]
+    out.seek(0)
+    with tifffile.TiffFile(out) as file:
+        place = file.pages.first.tags[_PLACE].offset
     # TIFF 6.0, section 2: code, type, count, value.
-    struct.pack_into("<HHII", data, tag.offset, exif.EXIF_IFD, 4, 1, at)
-    return bytes(data)
+    struct.pack_into("<HHII", out.getbuffer(), place, exif.EXIF_IFD, 4, 1, at)
+    return out.getvalue()
