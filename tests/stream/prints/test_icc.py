@@ -16,7 +16,7 @@ from stream.prints.icc import INTENTS, Pixels, checked, read_profile, srgb, srgb
 from tests.reference.ciede2000 import ciede2000
 from tests.stream.prints.profiles import ink_rgb, inks, srgb_lab, wide, wide_lab
 
-# The issue's own bound for a colour through a profile.
+# chosen: half of what an eye just sees (a difference of about 1, common practice).
 CLOSE = 0.5
 
 
