@@ -35,7 +35,6 @@ from models.color import Matrix
 from models.keyer import Grade, Keyer, KeySettings
 from models.resample import Placement
 from scripts.plainkey import Floats, Pixels, plain_key, plain_over, to_rgb
-from stream.batch.picture import picture_bytes
 from stream.batch.render import Renderer
 from stream.capture.frame import Frame
 from stream.capture.source import open_source
@@ -45,6 +44,9 @@ from stream.live.link import read_link
 from stream.live.scenes import preview_size
 from stream.live.session import Session
 from stream.live.wishes import Wishes, bound_threads
+from stream.prints.about import About
+from stream.prints.output import Output
+from stream.prints.picture import picture_bytes
 from stream.shot import add_still, save_plate
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -229,7 +231,8 @@ def printing(made: Path, event: Event, repeats: int) -> dict[str, Any]:
 
     def ours() -> bytes:
         picture = renderer.render(shot)
-        return picture_bytes(picture.pixels, ppi=picture.ppi, taken=picture.taken, unique="0" * 32)
+        about = About(picture.ppi, picture.taken, "0" * 32)
+        return picture_bytes(picture.pixels, Output(), about)
 
     def plain() -> object:
         bgr = cv2.imread(str(still), cv2.IMREAD_COLOR)

@@ -36,6 +36,7 @@ def build_parser(whole: bool = True) -> argparse.ArgumentParser:
         from stream.batch import commands as batch
         from stream.check import commands as check
         from stream.people import commands as people
+        from stream.prints import commands as prints
         from stream.template import commands as template
 
         batch.add_commands(commands)
@@ -43,6 +44,7 @@ def build_parser(whole: bool = True) -> argparse.ArgumentParser:
         check.add_commands(commands)
         template.add_commands(commands)
         people.add_commands(commands)
+        prints.add_commands(commands)
     return parser
 
 

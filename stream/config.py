@@ -28,6 +28,9 @@ class EventConfig:
         template: the template used when none is named.
         key: key settings, as `KeySettings.to_json` gives them; what is missing is the default.
         roster: how the roster is read, as `stream.people.Wanted` gives it.
+        pictures: the form of finished pictures, as `Output.to_table` gives it.
+        nudge: how far subjects are moved from their places: as `Nudge.to_json` gives it, and
+            tables of the same by the names of templates.
     """
 
     name: str
@@ -35,6 +38,8 @@ class EventConfig:
     template: str | None = None
     key: Mapping[str, Any] = field(default_factory=dict)
     roster: Mapping[str, Any] = field(default_factory=dict)
+    pictures: Mapping[str, Any] = field(default_factory=dict)
+    nudge: Mapping[str, Any] = field(default_factory=dict)
 
     def to_toml(self) -> str:
         """The text of event.toml."""
@@ -49,6 +54,11 @@ class EventConfig:
             lines += ["", "[key]"] + [f"{_toml(k)} = {_toml(v)}" for k, v in key.items()]
         if self.roster:
             lines += ["", *_roster_lines(self.roster)]
+        if self.pictures:
+            lines += ["", "[pictures]"]
+            lines += [f"{_toml(k)} = {_toml(v)}" for k, v in self.pictures.items()]
+        if self.nudge:
+            lines += ["", "[nudge]"] + [f"{_toml(k)} = {_toml(v)}" for k, v in self.nudge.items()]
         return "\n".join(lines) + "\n"
 
     @classmethod
@@ -65,19 +75,20 @@ class EventConfig:
         name, day = data.get("name"), data.get("date")
         template, key = data.get("template"), data.get("key", {})
         roster = data.get("roster", {})
+        pictures, nudge = data.get("pictures", {}), data.get("nudge", {})
         if not isinstance(name, str) or not name.strip():
             raise EventError(f'{path} needs a line  name = "…"  with the name of the event.')
         if (
             (day is not None and type(day) is not date)
             or not isinstance(template, str | None)
             or not isinstance(key, dict)
-            or not isinstance(roster, dict)
+            or not all(isinstance(t, dict) for t in (roster, pictures, nudge))
         ):
             raise EventError(
-                f"{path}: date must be like 2026-05-31, template a name in quotes, [key] and "
-                "[roster] tables; correct what is not so."
+                f"{path}: date must be like 2026-05-31, template a name in quotes, [key], "
+                "[roster], [pictures] and [nudge] tables; correct what is not so."
             )
-        return cls(name, day, template, key, roster)
+        return cls(name, day, template, key, roster, pictures, nudge)
 
 
 def _roster_lines(roster: Mapping[str, Any]) -> list[str]:

@@ -14,10 +14,12 @@ from dbos import error as dbos_error
 
 from models.errors import PosewallError
 from stream.batch.jobs import MOST_STARTS, WORKFLOW, QueueError
-from stream.batch.picture import picture_bytes, picture_owner
 from stream.batch.render import Renderer
 from stream.durable import StorageError, held, replace_file, storage_sentence, sync_folder
 from stream.people import RosterError
+from stream.prints.about import About
+from stream.prints.output import Output
+from stream.prints.picture import picture_bytes, picture_owner
 from stream.shot import Shot, ShotError, load_shot
 
 log = logging.getLogger("posewall.batch")
@@ -57,9 +59,8 @@ def make_pictures(renderer: Renderer, shot: Shot) -> dict[str, Any]:
             )
     notes: list[str] = []
     for wanted, picture in renderer.pictures(shot):
-        data = picture_bytes(
-            picture.pixels, ppi=picture.ppi, taken=picture.taken, unique=shot.unique
-        )
+        about = About(picture.ppi, picture.taken, shot.unique)
+        data = picture_bytes(picture.pixels, Output(), about)
         replace_file(event.paths.pictures / wanted.picture, data)
         notes += picture.notes
     names = [w.picture for w in shot.wanted]

@@ -17,7 +17,7 @@ DEVICES = frozenset(
 LONGEST_BYTES = 120
 
 
-def safe_name(text: str) -> str:
+def safe_name(text: str, longest: int = LONGEST_BYTES) -> str:
     """A name that every file system takes and that stays inside its folder.
 
     Letters of every script, marks, digits and common signs stay; separators, control and
@@ -25,9 +25,10 @@ def safe_name(text: str) -> str:
 
     Args:
         text: anything.
+        longest: bytes of UTF-8.
 
     Returns:
-        NFC text of at most 120 bytes of UTF-8, spaces as '-'.
+        NFC text of at most ``longest`` bytes of UTF-8 and an underscore, spaces as '-'.
     """
     kept: list[str] = []
     for char in unicodedata.normalize("NFC", text):
@@ -38,7 +39,7 @@ def safe_name(text: str) -> str:
             kept.append(" " if category == "Zs" else char)
     name = "-".join("".join(kept).split())
     # Cut whole characters; marks that lost nothing stay with their letter in NFC.
-    name = name.encode()[:LONGEST_BYTES].decode(errors="ignore").strip(".-~ ")
+    name = name.encode()[:longest].decode(errors="ignore").strip(".-~ ")
     if name.split(".")[0].rstrip().upper() in DEVICES:
         name = f"_{name}"
     return unicodedata.normalize("NFC", name)

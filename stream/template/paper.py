@@ -1,6 +1,6 @@
 """Paper sizes that pictures are printed on.
 
-Inch sizes are those of the photo trade (common practice); A5 and A6 are ISO 216; 100 x 150 mm is
+Inch sizes are those of the photo trade (common practice); A3 to A6 are ISO 216; 100 x 150 mm is
 the metric photo paper of PWG 5101.1 (``om_small-photo``). Bleed, the part that is cut away: 1/8
 inch a side on inch papers, 3 mm on metric ones (common practice).
 """
@@ -42,8 +42,10 @@ PAPERS: dict[str, Paper] = {
     "6x8": _inch(6, 8),
     "8x10": _inch(8, 10),
     "8x12": _inch(8, 12),
+    "8.5x11": _inch(8.5, 11),
     "100x150mm": _metric(100, 150),
     "a6": _metric(105, 148),
     "a5": _metric(148, 210),
     "a4": _metric(210, 297),
+    "a3": _metric(297, 420),
 }

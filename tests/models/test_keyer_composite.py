@@ -177,3 +177,19 @@ def test_a_grey_half_mix_is_mixed_in_linear_light() -> None:
     got = Keyer().composite(planes, SRGB_8BIT, 0, backdrop(8, 8), Placement(1.0, 0, 0))
     assert not got.screen_found
     assert set(got.picture.flatten().tolist()) == {188}
+
+
+def test_16_bits_are_the_same_picture_with_finer_steps() -> None:
+    planes = rgb_planes(scene().picture)
+    there, keyer = backdrop(97, 131), Keyer()
+    placement = Placement(1.0, 15, 9)
+    shallow = keyer.composite(planes, SRGB_8BIT, 0, there, placement).picture
+    placed = keyer.place(planes, SRGB_8BIT, 0, placement, there.size)
+    deep = keyer.lay(placed, there, depth=16).picture
+    assert (shallow.dtype, deep.dtype) == (torch.uint8, torch.int32)
+    # 65535 / 255 = 257 codes of 16 bits are one of 8: rounding is off by half of that.
+    assert int((deep - shallow.to(torch.int32) * 257).abs().max()) <= 129
+    assert (deep % 257 != 0).float().mean() > 0.5
+    # And back: the template without anybody is kept a depth.
+    again = keyer.composite(planes, SRGB_8BIT, 0, there, placement).picture
+    assert torch.equal(again, shallow)

@@ -19,11 +19,14 @@ from stream.template.sizing import read_picture
         ("6x8", 1800, 2400),
         ("8x10", 2400, 3000),
         ("8x12", 2400, 3600),
-        # millimetres / 25.4 x 300, rounded; ISO 216: A6 105 x 148, A5 148 x 210, A4 210 x 297 mm
+        ("8.5x11", 2550, 3300),
+        # millimetres / 25.4 x 300, rounded; ISO 216: A6 105 x 148, A5 148 x 210, A4 210 x 297 mm,
+        # A3 297 x 420
         ("100x150mm", 1181, 1772),
         ("a6", 1240, 1748),
         ("a5", 1748, 2480),
         ("a4", 2480, 3508),
+        ("a3", 3508, 4961),
     ],
 )
 def test_trimmed(name: str, width: int, height: int) -> None:

@@ -21,10 +21,10 @@ import pytest
 from PIL import Image
 
 from stream.batch.jobs import Job, JobQueue, State
-from stream.batch.picture import picture_owner
 from stream.batch.worker import Worker
 from stream.durable import PARTIAL
 from stream.event import Event
+from stream.prints.picture import picture_owner
 from stream.shot import load_frame, load_shot, shot_ids
 from tests.stream.batch import roles
 from tests.stream.batch.scenario import make_event, make_frame, same_planes

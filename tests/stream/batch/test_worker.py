@@ -20,7 +20,6 @@ from PIL import Image
 from stream import durable
 from stream.batch.jobs import Job, JobQueue, QueueError, State, enqueue
 from stream.batch.making import is_transient, make_pictures
-from stream.batch.picture import picture_bytes, picture_owner
 from stream.batch.process import WorkerProcess
 from stream.batch.render import Renderer
 from stream.batch.sweep import Sweep, retry_passed
@@ -29,6 +28,9 @@ from stream.durable import StorageError
 from stream.errors import UserError
 from stream.event import Event
 from stream.people import RosterError
+from stream.prints.about import About
+from stream.prints.output import Output
+from stream.prints.picture import picture_bytes, picture_owner
 from stream.shot import (
     ShotError,
     attach_original,
@@ -189,7 +191,8 @@ def test_another_picture_is_never_overwritten(event: Event, foreign: bool) -> No
     shot = load_shot(event, keep(event))
     path = event.paths.pictures / shot.picture
     pixels = torch.zeros(8, 8, 3, dtype=torch.uint8)
-    data = picture_bytes(pixels, ppi=300, taken=TAKEN, unique="f" * 32) if foreign else b"notes"
+    foreign_data = picture_bytes(pixels, Output(), About(300, TAKEN, "f" * 32))
+    data = foreign_data if foreign else b"notes"
     path.write_bytes(data)
     with pytest.raises(ShotError, match="not this shot's picture"):
         make_pictures(Renderer(event), shot)

@@ -27,11 +27,11 @@ import pytest
 from PIL import Image
 
 from stream.batch.jobs import JobQueue, State
-from stream.batch.picture import picture_owner
 from stream.durable import PARTIAL, STALE_S
 from stream.errors import UserError
 from stream.event import Event
 from stream.live.link import ask
+from stream.prints.picture import picture_owner
 from stream.shot import load_frame, load_shot, shot_ids, sweep_leftovers
 from tests.stream.live.evening import PATIENCE_S, LiveProcess, make_clip, make_event
 

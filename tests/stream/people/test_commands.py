@@ -50,7 +50,7 @@ def test_check_says_how_it_is_read_and_what_to_look_at(
         "'poster' is not understood",
         "templates: pier",
         "8 花 Sedge",
-        "no letter 花",
+        "花",
         "9 Maximiliana",
         "does not fit",
     ):

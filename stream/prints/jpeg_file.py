@@ -1,0 +1,72 @@
+"""A JPEG with its profile, resolution, Exif and XMP.
+
+Source: ITU-T T.81 (JPEG); libjpeg's names of how finely colour is kept.
+"""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from stream.errors import UserError
+
+SUBSAMPLING = {"4:4:4": 0, "4:2:2": 1, "4:2:0": 2}
+# ITU-T T.81: a marker segment has a 16-bit length; what Pillow writes before the packet is off it.
+LARGEST_XMP = 65_000
+LARGEST_SIDE = 65_000
+
+
+def picture(
+    pixels: NDArray[np.uint8],
+    *,
+    quality: int,
+    chroma: str,
+    profile: bytes | None = None,
+    ppi: float | None = None,
+    exif: Image.Exif | None = None,
+    xmp: bytes = b"",
+) -> bytes:
+    """A whole file.
+
+    Args:
+        pixels: (H, W, 3) of colours or (H, W, 4) of inks.
+        quality: 1 to 100.
+        chroma: a key of `SUBSAMPLING`. Inks are all kept at full size.
+        profile: ICC profile.
+        ppi: pixels an inch.
+        exif: the block.
+        xmp: the packet.
+
+    Raises:
+        UserError: more than the form can hold.
+    """
+    image = Image.fromarray(pixels, "CMYK") if pixels.shape[2] == 4 else Image.fromarray(pixels)
+    if len(xmp) > LARGEST_XMP:
+        raise UserError(
+            f"the names of the people in this picture take {len(xmp)} bytes and a JPEG holds "
+            f"{LARGEST_XMP}; write it without names, or as TIFF or PNG"
+        )
+    if max(image.size) > LARGEST_SIDE:
+        raise UserError(
+            f"the picture is {image.width} x {image.height} pixels and a JPEG holds at most "
+            f"{LARGEST_SIDE} a side; choose tiff"
+        )
+    more: dict[str, object] = {"exif": exif} if exif is not None else {}
+    if ppi is not None:
+        more["dpi"] = (ppi, ppi)
+    if xmp:
+        more["xmp"] = xmp
+    out = io.BytesIO()
+    image.save(
+        out,
+        "JPEG",
+        quality=quality,
+        subsampling=SUBSAMPLING[chroma],
+        optimize=False,
+        icc_profile=profile,
+        **more,
+    )
+    return out.getvalue()
