@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 import re
 from typing import Any
 
@@ -11,6 +10,15 @@ Box = tuple[float, float, float, float]
 """x, y, width, height in canvas pixels."""
 
 _COLOR = re.compile(r"#[0-9a-fA-F]{6}")
+
+
+def _said(value: Any) -> str:
+    """A value as it was written, cut where it is long."""
+    try:
+        said = repr(value)
+    except ValueError:  # a number of thousands of digits
+        return "a number without end"
+    return said if len(said) <= 80 else f"{said[:77]}..."
 
 
 class Reader:
@@ -30,7 +38,7 @@ class Reader:
         """Note what a value is and what it should be."""
         self.failed = True
         if key in self.table:
-            self.problems.append(f"{self.where}: {key} is {self.table[key]!r}; need {needed}")
+            self.problems.append(f"{self.where}: {key} is {_said(self.table[key])}; need {needed}")
         else:
             self.problems.append(f"{self.where}: {key} is missing; need {needed}")
 
@@ -43,7 +51,8 @@ class Reader:
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.wrong(key, "a number")
             return 1.0
-        if not (math.isfinite(value) and low <= value <= high):
+        # Not a number is not in between, either.
+        if not low <= value <= high:
             self.wrong(key, f"a number from {low:g} to {high:g}")
             return 1.0
         return float(value)
@@ -113,7 +122,7 @@ class Reader:
             not isinstance(value, list)
             or len(value) != 4
             or any(isinstance(v, bool) or not isinstance(v, int | float) for v in value)
-            or not all(math.isfinite(v) and abs(v) < 1e6 for v in value)
+            or not all(abs(v) < 1e6 for v in value)
             or value[2] < 1
             or value[3] < 1
         ):
