@@ -13,7 +13,14 @@ import unicodedata
 from PIL import features
 
 # The names that Pillow looks for, too.
-_NAMES = ("libfribidi.so.0", "libfribidi.0.dylib", "libfribidi.dylib", "fribidi-0", "libfribidi-0")
+_NAMES = (
+    "libfribidi.so.0",
+    "libfribidi.0.dylib",
+    "libfribidi.dylib",
+    "fribidi",
+    "fribidi-0",
+    "libfribidi-0",
+)
 # FRIBIDI_PAR_LTR and FRIBIDI_PAR_RTL of the library's header fribidi-bidi-types.h (version 1.0).
 _LTR, _RTL = 0x110, 0x111
 
@@ -44,6 +51,11 @@ def runs_left(words: str, direction: str) -> bool:
         return direction == "rtl"
     kinds = (unicodedata.bidirectional(c) for c in words)
     return next((k for k in kinds if k in ("L", "R", "AL")), "L") != "L"
+
+
+def can_cut(words: str, leftward: bool) -> bool:
+    """Whether the order of single letters can be known here, and not by Pillow alone."""
+    return _library() is not None or not (leftward or has_right_to_left(words))
 
 
 def levels(words: str, leftward: bool) -> tuple[int, ...]:

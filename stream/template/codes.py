@@ -35,6 +35,8 @@ LEAST_MODULE_MM = 0.33
 # of 40 %, and what readers are expected to manage.
 LEAST_CONTRAST = 0.40
 
+_DIGITS = re.compile("[0-9]+")
+_CAPITALS = re.compile(r"[0-9A-Z $%*+\-./:]+")
 _URL = re.compile(r"https?://", re.IGNORECASE)
 # What RFC 3986 allows in an address; all else is percent-encoded, as RFC 3987, section 3.1, says.
 _URL_LETTERS = "%:/?#[]@!$&'()*+,;=-._~"
@@ -78,14 +80,16 @@ class CodeSetting:
     """How a code lies in its box.
 
     Attributes:
-        modules: rows from the top, True where dark; empty where nothing is drawn.
+        value: what it says; empty where nothing is drawn.
+        count: modules across, without the quiet zone.
         x: of the first module's left edge, in canvas pixels.
         y: of its top edge.
         module: (height, width) of a module in canvas pixels.
         warnings: what a person should look at, a sentence each.
     """
 
-    modules: tuple[tuple[bool, ...], ...] = ()
+    value: str = ""
+    count: int = 0
     x: float = 0.0
     y: float = 0.0
     module: tuple[float, float] = (0.0, 0.0)
@@ -157,16 +161,29 @@ def fill_code(code: Code, fields: Mapping[str, str]) -> str:
     return quote(value, safe=_URL_LETTERS) if _URL.match(value) else value
 
 
-@functools.lru_cache(maxsize=4096)
-def _symbol(value: str, correction: str) -> tuple[tuple[bool, ...], ...] | None:
-    """The dark modules of a value, or None where it is too long."""
+def _mode(value: str) -> str:
+    """How a symbol holds a value: ISO/IEC 18004, the modes that any reader knows."""
+    if _DIGITS.fullmatch(value):
+        return "numeric"
+    return "alphanumeric" if _CAPITALS.fullmatch(value) else "byte"
+
+
+@functools.lru_cache(maxsize=64)
+def _symbol(value: str, mode: str, correction: str) -> tuple[tuple[bool, ...], ...]:
     # Most readers take bytes for UTF-8, whatever the standard's own first choice is.
-    encoding = None if value.isascii() else "utf-8"
-    try:
-        made = segno.make_qr(value, error=correction, encoding=encoding)
-    except DataOverflowError:
-        return None
+    encoding = "utf-8" if mode == "byte" else None
+    made = segno.make_qr(value, error=correction, mode=mode, encoding=encoding)
     return tuple(tuple(bool(v) for v in row) for row in made.matrix)
+
+
+@functools.lru_cache(maxsize=4096)
+def _modules_across(mode: str, length: int, correction: str) -> int:
+    """How many modules wide a symbol is, which its mode and length decide; 0: none is so large."""
+    letter = {"numeric": "1", "alphanumeric": "A", "byte": "a"}[mode]
+    try:
+        return len(_symbol(letter * length, mode, correction))
+    except DataOverflowError:
+        return 0
 
 
 def set_code(
@@ -187,8 +204,8 @@ def set_code(
         told = f"{code.label} is left out, because the roster's {named} is empty for this person"
         # As with names, a picture of nobody in particular is left without.
         return CodeSetting(warnings=(told,) if fields else ())
-    modules = _symbol(value, code.correction)
-    if modules is None:
+    across = _modules_across(_mode(value), len(value.encode()), code.correction)
+    if not across:
         told = (
             f"{code.label} is left out, because its {len(value)} letters are more than a code "
             "holds; shorten it, or choose a lower correction"
@@ -196,7 +213,7 @@ def set_code(
         return CodeSetting(warnings=(told,))
     sy, sx = scale
     x, y, w, h = code.box
-    count = len(modules) + 2 * code.quiet
+    count = across + 2 * code.quiet
     px = math.floor(min(w * sx, h * sy) / count + 1e-6)
     if px < 1:
         told = (
@@ -212,7 +229,7 @@ def set_code(
         )
     left = math.floor(x * sx + (w * sx - count * px) / 2 + code.quiet * px + 1e-6)
     top = math.floor(y * sy + (h * sy - count * px) / 2 + code.quiet * px + 1e-6)
-    return CodeSetting(modules, left / sx, top / sy, (px / sy, px / sx), tuple(warnings))
+    return CodeSetting(value, across, left / sx, top / sy, (px / sy, px / sx), tuple(warnings))
 
 
 def draw_code(code: Code, setting: CodeSetting, scale: tuple[float, float]) -> tuple[Ink, ...]:
@@ -226,16 +243,17 @@ def draw_code(code: Code, setting: CodeSetting, scale: tuple[float, float]) -> t
     Returns:
         Background and dark modules, lowest first.
     """
-    if not setting.modules:
+    if not setting.value:
         return ()
     sy, sx = scale
-    count = len(setting.modules)
+    count = setting.count
     grid = np.arange(-code.quiet, count + code.quiet + 1)
     # Whole pixels: in print exactly so, since the edges were put there.
     across = np.rint((setting.x + grid * setting.module[1]) * sx).astype(int)
     down = np.rint((setting.y + grid * setting.module[0]) * sy).astype(int)
     q, end = code.quiet, code.quiet + count
-    dark = np.array(setting.modules, dtype=np.uint8) * 255
+    symbol = _symbol(setting.value, _mode(setting.value), code.correction)
+    dark = np.array(symbol, dtype=np.uint8) * 255
     mask = np.repeat(
         np.repeat(dark, np.diff(down[q : end + 1]), 0), np.diff(across[q : end + 1]), 1
     )

@@ -54,7 +54,7 @@ def read_description(data: bytes, problems: list[str]) -> Description:
     """
     try:
         said = tomllib.loads(data.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as e:
+    except (ValueError, RecursionError) as e:  # of letters, of TOML, of numbers without end
         problems.append(f"template.toml cannot be read ({e}); mend that line")
         return Description(None, (), (), ())
     for key in said:

@@ -16,14 +16,13 @@ from itertools import groupby
 
 from PIL import ImageFont
 
-from stream.template.bidi import can_order, levels, visual_order
+from stream.template.bidi import can_cut, can_order, has_right_to_left, levels, visual_order
 from stream.template.typeface import Typeface, font, lacks, shows
 
 Extent = tuple[float, float, float, float]
 """Left, top, right, bottom of ink from the start of the baseline; top is negative."""
 
-# chosen: ink is known to 1/128 of a letter, outward, and a name is measured in a quarter of a
-# millisecond.
+# chosen: advances are exact, ink is known to 1/128 of a letter, outward.
 MEASURE_PX = 128
 # Beyond so many letters a line is measured smaller, so that what is drawn for it stays small.
 _LONG = 400
@@ -82,18 +81,39 @@ def extent(
 
 
 @functools.lru_cache(maxsize=1 << 14)
-def measured(face: Typeface, words: str, leftward: bool, features: tuple[str, ...] = ()) -> Extent:
-    """The ink of words in letter sizes."""
+def advance(face: Typeface, words: str, leftward: bool, features: tuple[str, ...]) -> float:
+    """How far the pen moves over words, in letter sizes."""
+    chosen = list(features) if features and can_order() else None
+    length = font(face, MEASURE_PX).getlength(words, direction=way(leftward), features=chosen)
+    return float(length) / MEASURE_PX
+
+
+@functools.lru_cache(maxsize=1 << 14)
+def _rendered(face: Typeface, words: str, leftward: bool, features: tuple[str, ...]) -> Extent:
     px = MEASURE_PX if len(words) <= _LONG else max(4, MEASURE_PX * _LONG // len(words))
     left, top, right, bottom = extent(font(face, px), words, leftward, features)
     return (left / px, top / px, right / px, bottom / px)
 
 
 @functools.lru_cache(maxsize=1 << 14)
-def _advance(face: Typeface, words: str, leftward: bool, features: tuple[str, ...]) -> float:
-    chosen = list(features) if features and can_order() else None
-    length = font(face, MEASURE_PX).getlength(words, direction=way(leftward), features=chosen)
-    return float(length) / MEASURE_PX
+def measured(face: Typeface, words: str, leftward: bool, features: tuple[str, ...] = ()) -> Extent:
+    """The ink of words in letter sizes.
+
+    Letters that stand alone and run to the right are measured one by one, each only once: a roster
+    of two thousand names has few. To a side only the two outermost can reach furthest.
+    """
+    parts = clusters(words)
+    if len(parts) < 3 or leftward or has_right_to_left(words) or any(map(joins, parts)):
+        return _rendered(face, words, leftward, features)
+    heights = [_rendered(face, part, False, features) for part in dict.fromkeys(parts)]
+    head, tail = "".join(parts[:2]), "".join(parts[-2:])
+    start = advance(face, words, False, features) - advance(face, tail, False, features)
+    return (
+        _rendered(face, head, False, features)[0],
+        min(ink[1] for ink in heights),
+        start + _rendered(face, tail, False, features)[2],
+        max(ink[3] for ink in heights),
+    )
 
 
 def clusters(words: str) -> list[str]:
@@ -102,7 +122,7 @@ def clusters(words: str) -> list[str]:
     for c in words:
         belongs = (
             unicodedata.category(c).startswith("M")
-            or c in "\u200c\u200d"
+            or unicodedata.category(c) == "Cf"
             or "\u1160" <= c <= "\u11ff"
         )
         if out and (belongs or out[-1].endswith(_JOINER)):
@@ -140,6 +160,8 @@ def _face_for(chain: tuple[Typeface, ...], unit: str) -> Typeface:
 
 def faced(words: str, face: Typeface) -> list[tuple[Typeface, list[str]]]:
     """Words cut into what comes from one font, in logical order, each as its clusters."""
+    if not any(lacks(face, c) for c in set(words) if shows(c)):
+        return [(face, clusters(words))]
     out: list[tuple[Typeface, list[str]]] = []
     for unit in _units(words):
         letters = "".join(unit)
@@ -156,6 +178,9 @@ def _cut(
     words: str, face: Typeface, leftward: bool, spaced: bool
 ) -> list[tuple[Typeface, str, int]]:
     """Pieces in logical order: font, letters, level."""
+    if not can_cut(words, leftward):
+        # One font and Pillow's order are better than letters in the wrong order.
+        return [(_face_for(face.chain, words), words, int(leftward))]
     runs = faced(words, face)
     if len(runs) == 1 and not spaced:
         return [(runs[0][0], words, int(leftward))]
@@ -201,15 +226,15 @@ def lay(
     for i in visual_order([level for _, _, level in cut]):
         chosen, letters, level = cut[i]
         left = bool(level % 2)
-        wide = _advance(chosen, letters, left, features)
+        wide = advance(chosen, letters, left, features)
         if pieces:
             x += tracking / 1000
             before = pieces[-1]
             if tracking and before.face is chosen and before.leftward == left:
                 # The pair's kerning, which letters drawn one by one would lose.
                 pair = letters + before.words if left else before.words + letters
-                x += _advance(chosen, pair, left, features)
-                x -= wide + _advance(chosen, before.words, left, features)
+                x += advance(chosen, pair, left, features)
+                x -= wide + advance(chosen, before.words, left, features)
         pieces.append(Piece(chosen, letters, left, x))
         x += wide
     inks = [(p.x, measured(p.face, p.words, p.leftward, features)) for p in pieces]

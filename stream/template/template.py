@@ -87,7 +87,7 @@ class Template:
     files: tuple[TemplateFile, ...]
     _picture: tuple[int, int] = field(repr=False)
     _arrangement: Arrangement = field(repr=False)
-    _faces: Mapping[tuple[str, ...], Typeface] = field(repr=False)
+    _faces: Mapping[tuple[str, ...], Typeface] = field(repr=False, compare=False)
     _kept: Kept = field(repr=False, compare=False)
 
     @property

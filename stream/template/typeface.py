@@ -21,9 +21,12 @@ DAMAGE = (OSError, ValueError, MemoryError, Image.DecompressionBombError)
 MOST_FONT_BYTES = 128 << 20
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Typeface:
-    """A font: the file's name, its content, and what can stand in for letters that it lacks."""
+    """A font: the file's name, its content, and what can stand in for letters that it lacks.
+
+    Two are the same only where they are one object, so that looking one up costs nothing.
+    """
 
     name: str
     data: bytes
@@ -63,7 +66,10 @@ def check_font(data: bytes) -> bool:
 
 def is_heavy(data: bytes) -> bool:
     """Whether a font calls itself bold or heavier."""
-    style = ImageFont.truetype(io.BytesIO(data), _TRIAL_PX).getname()[1] or ""
+    try:
+        style = ImageFont.truetype(io.BytesIO(data), _TRIAL_PX).getname()[1] or ""
+    except DAMAGE:
+        return False
     return any(word in style.lower() for word in ("bold", "black", "heavy"))
 
 
@@ -71,8 +77,11 @@ def has_small_caps(data: bytes) -> bool:
     """Whether a font has small capitals of its own (OpenType feature smcp)."""
     if not can_order():
         return False
-    trial = ImageFont.truetype(io.BytesIO(data), _TRIAL_PX)
-    plain, small = trial.getmask("ag"), trial.getmask("ag", features=["smcp"])
+    try:
+        trial = ImageFont.truetype(io.BytesIO(data), _TRIAL_PX)
+        plain, small = trial.getmask("ag"), trial.getmask("ag", features=["smcp"])
+    except DAMAGE:
+        return False
     return plain.size != small.size or bytes(plain) != bytes(small)
 
 

@@ -115,6 +115,8 @@ def test_papers_by_name(says: str, size: tuple[int, int]) -> None:
         (PICTURE + SLOT + "[[layer]]\nname = 'a'\nmode = 'glow'", "mode is 'glow'; need one of"),
         (PICTURE + SLOT + "[print]\n", 'a part "print" that is not known'),
         ("[picture\n", "template.toml cannot be read"),
+        ("a = " + "9" * 5000, "template.toml cannot be read"),
+        ("a = " + "[" * 5000, "template.toml cannot be read"),
     ],
 )
 def test_mistakes_are_told(toml: str, says: str) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 import torch
@@ -207,3 +208,115 @@ def test_fonts_are_checked(tmp_path: Path) -> None:
 
 def test_nothing_to_write() -> None:
     assert set_words(NAME, "", SANS) is None
+
+
+def test_fit_fills_the_box() -> None:
+    text = replace(NAME, size=None, least=10)
+    for words in ("Ana", "Wilhelmina Featherstone"):
+        setting = set_words(text, words, SANS)
+        assert setting is not None
+        left, top, right, bottom = setting.ink
+        assert max((right - left) / BOX[2], (bottom - top) / BOX[3]) == pytest.approx(1, abs=1e-6)
+
+
+def test_lines_as_many_as_are_allowed() -> None:
+    words = "Wilhelmina Maximiliane Featherstone Hohenbergen"
+    sizes = []
+    for lines in (1, 2, 3):
+        setting = set_words(replace(NAME, lines=lines), words, SANS)
+        assert setting is not None
+        assert len(setting.lines) <= lines
+        sizes.append(setting.size)
+    assert sizes[0] < sizes[1]
+    assert sizes[1] <= sizes[2]
+
+
+def test_lines_stand_apart_by_their_spacing() -> None:
+    for spacing in (1.0, 1.4):
+        setting = set_words(
+            replace(NAME, line_spacing=spacing), "Wilhelmina Featherstone-Okonkwo", SANS
+        )
+        assert setting is not None
+        (_, first), (_, second) = setting.starts
+        assert second - first == pytest.approx(spacing * setting.size)
+
+
+def test_the_case_is_given() -> None:
+    assert fill_in(replace(NAME, case="upper"), {"name": "stra\u00dfe"}) == "STRASSE"
+    assert fill_in(replace(NAME, case="title"), {"name": "ANA LI"}) == "Ana Li"
+
+
+def test_a_shadow_that_leaves_the_canvas_is_told() -> None:
+    text = replace(NAME, shadow=Shadow(60, 0, 10, (0, 0, 0), 0.5), align="right")
+    for canvas, told in (((400, 800), False), ((400, 520), True)):
+        setting = set_words(text, "Ana", SANS, canvas)
+        assert setting is not None
+        assert any("the shadow of" in w for w in setting.warnings) == told
+    # What is beyond the picture is not drawn.
+    setting = set_words(text, "Ana", SANS)
+    assert setting is not None
+    shadow = draw(text, setting, (1, 1), (400, 520))[0]
+    assert shadow.x + shadow.mask.shape[1] <= 520
+    far = replace(text, shadow=Shadow(1000, 0, 0, (0, 0, 0), 1))
+    assert len(draw(far, setting, (1, 1), (400, 520))) == 1
+
+
+def test_a_wide_blur_keeps_the_shadow_s_weight() -> None:
+    """A Gaussian moves darkness about and loses none, also where it is blurred at a small size."""
+    plain = replace(NAME, size=60, shadow=Shadow(0, 0, 0, (0, 0, 0), 1))
+    setting = set_words(plain, "Ana", SANS)
+    assert setting is not None
+    sums, middles = [], []
+    for blur in (0.0, 4.0, 25.0):
+        text = replace(plain, shadow=Shadow(0, 0, blur, (0, 0, 0), 1))
+        shadow = draw(text, setting, (1, 1), (400, 700))[0]
+        mask = shadow.mask.double()
+        sums.append(float(mask.sum()))
+        columns = torch.arange(mask.shape[1]) + shadow.x
+        middles.append(float((mask.sum(0) * columns).sum() / mask.sum()))
+    assert sums[1] == pytest.approx(sums[0], rel=0.05)
+    assert sums[2] == pytest.approx(sums[0], rel=0.1)
+    assert middles == pytest.approx([middles[0]] * 3, abs=1.5)
+
+
+def test_a_huge_shadow_of_a_small_canvas_is_drawn() -> None:
+    text = replace(NAME, shadow=Shadow(0, 0, 1000, (0, 0, 0), 1))
+    setting = set_words(text, "Ana", SANS)
+    assert setting is not None
+    shadow = draw(text, setting, (8, 8), (2000, 3000))[0]
+    assert tuple(shadow.mask.shape) <= (2000, 3000)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"size": None},
+        {"tracking": 150.0},
+        {"align": "left", "valign": "top", "outline": Outline(6, (0, 0, 0))},
+    ],
+)
+@pytest.mark.parametrize(
+    "words", ["Ana J\u00e1rfa", "Wilhelmina Featherstone-Okonkwo", "\u05e9\u05d9 7"]
+)
+def test_the_preview_is_the_print_made_smaller(change: dict[str, Any], words: str) -> None:
+    """Letter by letter in the same place: the print averaged down is what the preview shows."""
+    text = replace(NAME, box=(100.0, 48.0, 400.0, 120.0), **change)
+    setting = set_words(text, words, SANS)
+    assert setting is not None
+    pictures = []
+    for scale in (1, 4):
+        canvas = torch.zeros(1, 1, 200 * scale, 600 * scale)
+        for ink in draw(text, setting, (scale, scale)):
+            h, w = ink.mask.shape
+            canvas[0, 0, ink.y : ink.y + h, ink.x : ink.x + w] += ink.mask / 255.0
+        pictures.append(torch.nn.functional.avg_pool2d(canvas, scale))
+    preview, print_ = pictures
+    assert float((preview - print_).abs().sum() / print_.sum()) < 0.06
+    # The bound says something: one pixel aside would change more.
+    moved = (preview[..., 1:] - preview[..., :-1]).abs().sum() / preview.sum()
+    assert float(moved) > 0.06
+    # And the ink's middle is where it is in print, to a quarter of a pixel.
+    for axis in (2, 3):
+        places = torch.arange(preview.shape[axis]).view([-1 if i == axis else 1 for i in range(4)])
+        at = [float((image * places).sum() / image.sum()) for image in pictures]
+        assert at[0] == pytest.approx(at[1], abs=0.25)
