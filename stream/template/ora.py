@@ -64,7 +64,8 @@ class _Archive:
         entries = self.zip.infolist()
         if len(entries) > MOST_ENTRIES:
             raise UserError(f"it holds {len(entries)} entries; at most {MOST_ENTRIES} can be read")
-        self.entries = {e.filename: e for e in entries}
+        # One writer begins the names of entries with a slash.
+        self.entries = {e.filename.removeprefix("/"): e for e in entries}
         self.left = MOST_TOTAL
         first = min(entries, key=lambda e: e.header_offset, default=None)
         if (
@@ -177,7 +178,7 @@ class _Reading:
         self.layers += 1
         if self.layers > MOST_LAYERS:
             raise UserError(f"it holds more than {MOST_LAYERS} layers; merge some")
-        src = element.get("src", "")
+        src = element.get("src", "").removeprefix("/")
         name = plain(element.get("name", ""))
         if not _safe_name(src):
             self.wrong(element, f"its picture {shown(src)} does not lie inside the file")
