@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 import re
 from typing import Any
 
@@ -16,7 +15,10 @@ _COLOR = re.compile(r"#[0-9a-fA-F]{6}")
 
 def shown(value: object) -> str:
     """A value as a sentence quotes it: not longer than can be read."""
-    said = repr(value)
+    try:
+        said = repr(value)
+    except ValueError:  # Python writes no whole number of more than 4300 digits
+        said = "a number of thousands of digits"
     return said if len(said) <= _MOST_QUOTED else f"{said[: _MOST_QUOTED - 4]}...{said[-1]}"
 
 
@@ -50,7 +52,8 @@ class Reader:
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.wrong(key, "a number")
             return 1.0
-        if not (math.isfinite(value) and low <= value <= high):
+        # In this order: a whole number may be too large to be made a float.
+        if not (low <= value <= high):
             self.wrong(key, f"a number from {low:g} to {high:g}")
             return 1.0
         return float(value)
@@ -102,7 +105,7 @@ class Reader:
             not isinstance(value, list)
             or len(value) != 4
             or any(isinstance(v, bool) or not isinstance(v, int | float) for v in value)
-            or not all(math.isfinite(v) and abs(v) < 1e6 for v in value)
+            or not all(abs(v) < 1e6 for v in value)
             or value[2] < 1
             or value[3] < 1
         ):

@@ -164,6 +164,12 @@ def test_code_points_of_another_space_are_refused() -> None:
     assert at(raw_png(1, 1, 8, 2, rows, b"cICP" + bytes([1, 13, 0, 1]))) == [1, 2, 3, 255]
 
 
+def test_animations_are_refused() -> None:
+    frames = b"acTL" + (2).to_bytes(4, "big") + bytes(4)
+    with pytest.raises(UserError, match="is an animation; save one picture of it"):
+        read_png(raw_png(1, 1, 8, 2, b"\x00\x01\x02\x03", frames), "layer")
+
+
 def test_a_gamma_alone_is_not_followed() -> None:
     gamma = b"gAMA" + (100000).to_bytes(4, "big")
     assert at(raw_png(1, 1, 8, 2, b"\x00\x01\x02\x03", gamma)) == [1, 2, 3, 255]
