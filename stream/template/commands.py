@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import sys
 import textwrap
 from collections.abc import Iterator
 from pathlib import Path
@@ -167,6 +168,12 @@ def edge_remarks(template: Template) -> list[str]:
     return out
 
 
+def _working(what: str) -> None:
+    """Say on a terminal what takes its time; nothing takes it away again."""
+    if sys.stderr.isatty():
+        print(f"\r\x1b[K{what}" + (" ..." if what else ""), end="", file=sys.stderr, flush=True)
+
+
 def run_check(args: argparse.Namespace) -> int:
     """Check a template; 0 where it can be used, 1 where not."""
     given = _fields(args.fields)
@@ -176,8 +183,10 @@ def run_check(args: argparse.Namespace) -> int:
             f"{args.folder} has no template.toml; start one with: posewall template new "
             f"{args.folder}"
         )
+    _working(f"{args.folder.name}: reading the layers")
     template, problems = examine(args.folder)
     if template is None:
+        _working("")
         one = len(problems) == 1
         print(f'Template "{args.folder.resolve().name}" cannot be used yet.')
         print(f"{len(problems)} thing{'' if one else 's'} to mend:")
@@ -190,7 +199,9 @@ def run_check(args: argparse.Namespace) -> int:
     unknown = [c for c in given if c not in template.columns]
     notes += [f"{c} is no column of this template; it writes {known}" for c in unknown]
     notes += template.scene_warnings(fields)
+    _working(f"{template.name}: drawing the preview")
     _save(draw_preview(template, fields), target)
+    _working("")
     print(_headline(template))
     print("\nFrom the top:")
     print("\n".join(f"  {line}" for line in _tree(template.layers, template, 0)))

@@ -16,6 +16,9 @@ from stream.template.sizing import Picture, read_picture
 from stream.template.slots import Slot, read_slots
 from stream.template.wording import Text, read_text
 
+# chosen: a hundred times what a template with many texts needs.
+MOST_BYTES = 1 << 20
+
 
 @dataclass(frozen=True)
 class LayerNote:
@@ -53,8 +56,13 @@ def read_description(data: bytes, problems: list[str]) -> Description:
         problems: what is wrong is added here, a sentence each.
     """
     try:
+        if len(data) > MOST_BYTES:
+            raise ValueError(f"it is larger than {MOST_BYTES >> 10} kB")
         said = tomllib.loads(data.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as e:  # of letters, of TOML, of numbers without end
+    except RecursionError:
+        problems.append("template.toml cannot be read (brackets in brackets without end); mend it")
+        return Description(None, (), (), ())
+    except ValueError as e:  # what the parser, the decoder and Python's own numbers raise
         problems.append(f"template.toml cannot be read ({e}); mend that line")
         return Description(None, (), (), ())
     for key in said:

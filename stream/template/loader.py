@@ -41,10 +41,17 @@ BOLD_FONT = "fonts/DejaVuSans-Bold.ttf"
 # chosen: the parts of one 24 megapixel print with words on it fit, and leave a small machine room.
 KEPT_BYTES = 1 << 30
 MOST_PICTURE = 100_000_000
+MOST_FILE = 384 << 20
 
 
 def _read(path: Path, problems: list[str]) -> bytes | None:
     try:
+        if path.stat().st_size > MOST_FILE:
+            problems.append(
+                f"{path.name} is larger than {MOST_FILE >> 20} MB, which no layer needs; save it "
+                "smaller"
+            )
+            return None
         return path.read_bytes()
     except OSError as e:
         problems.append(f"{path.name} cannot be read ({e.strerror})")

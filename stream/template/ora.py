@@ -27,6 +27,7 @@ from stream.template.svg import Fonts, read_svg, svg_layer
 MOST_ENTRIES = 1000
 MOST_LAYERS = 200
 MOST_DEPTH = 16
+MOST_NAME = 120
 MOST_XML = 2 << 20
 MOST_ENTRY = 256 << 20
 MOST_TOTAL = 384 << 20
@@ -64,7 +65,8 @@ class _Archive:
         entries = self.zip.infolist()
         if len(entries) > MOST_ENTRIES:
             raise UserError(f"it holds {len(entries)} entries; at most {MOST_ENTRIES} can be read")
-        self.entries = {e.filename: e for e in entries}
+        # One writer begins the names of entries with a slash.
+        self.entries = {e.filename.removeprefix("/"): e for e in entries}
         self.left = MOST_TOTAL
         first = min(entries, key=lambda e: e.header_offset, default=None)
         if (
@@ -85,31 +87,35 @@ class _Archive:
         Raises:
             UserError: it is missing, packed in another way, too large, or damaged.
         """
-        entry = self.entries.get(name)
+        entry, said = self.entries.get(name), name[-80:]
         if entry is None:
-            raise UserError(f'the entry "{name}" is missing from the file')
+            raise UserError(f'the entry "{said}" is missing from the file')
         if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-            raise UserError(f'the entry "{name}" is packed in a way that OpenRaster does not allow')
+            raise UserError(f'the entry "{said}" is packed in a way that OpenRaster does not allow')
         if entry.flag_bits & 1:
-            raise UserError(f'the entry "{name}" is locked with a password')
+            raise UserError(f'the entry "{said}" is locked with a password')
         most = min(most, self.left)
         packed_well = entry.file_size > RATIO_FROM and (
             entry.file_size > MOST_RATIO * max(entry.compress_size, 1)
         )
         if entry.file_size > most or packed_well:
             raise UserError(
-                f'the entry "{name}" unpacks to {entry.file_size / 1e6:.0f} MB, '
+                f'the entry "{said}" unpacks to {entry.file_size / 1e6:.0f} MB, '
                 "which is more than a layer can need"
             )
         try:
             with self.zip.open(entry) as f:
                 data = f.read(most + 1)
         except _DAMAGED as e:
-            raise UserError(f'the entry "{name}" is damaged ({e})') from e
+            raise UserError(f'the entry "{said}" is damaged ({str(e)[:80]})') from e
         if len(data) > most:
-            raise UserError(f'the entry "{name}" is larger than it says')
+            raise UserError(f'the entry "{said}" is larger than it says')
         self.left -= len(data)
         return data
+
+
+def _name(element: ET.Element) -> str:
+    return plain(element.get("name", ""))[:MOST_NAME]
 
 
 def _safe_name(src: str) -> bool:
@@ -134,7 +140,7 @@ class _Reading:
 
     def label(self, element: ET.Element) -> str:
         kind = "group" if element.tag == "stack" else "layer"
-        return f'{kind} "{plain(element.get("name", ""))}" in {self.file}'
+        return f'{kind} "{_name(element)}" in {self.file}'
 
     def whole(self, element: ET.Element, key: str) -> int:
         value = element.get(key, "0")
@@ -177,8 +183,8 @@ class _Reading:
         self.layers += 1
         if self.layers > MOST_LAYERS:
             raise UserError(f"it holds more than {MOST_LAYERS} layers; merge some")
-        src = element.get("src", "")
-        name = plain(element.get("name", ""))
+        src = element.get("src", "").removeprefix("/")
+        name = _name(element)
         if not _safe_name(src):
             self.wrong(element, f"its picture {shown(src)} does not lie inside the file")
             return None
@@ -190,7 +196,7 @@ class _Reading:
                 self.seen[src] = self.archive.read(src)
             layer = Layer(
                 name,
-                f"{self.file}, {src}",
+                f"{self.file}, {src[-80:]}",
                 self.seen[src],
                 (0, 0),
                 dx + self.whole(element, "x"),
@@ -212,7 +218,7 @@ class _Reading:
         return layer
 
     def sized(self, layer: Layer, src: str) -> Layer:
-        what = f'its picture "{src}"'
+        what = f'its picture "{src[-80:]}"'
         if src.lower().endswith(".svg"):
             return svg_layer(layer, read_svg(layer.data, what), self.fonts)
         height, width, *_ = png_header(layer.data, what)
@@ -231,7 +237,7 @@ class _Reading:
             elif child.tag == "stack":
                 out.append(
                     LayerGroup(
-                        plain(child.get("name", "")),
+                        _name(child),
                         self.stack(child, dx, dy),
                         self.mode(child),
                         self.opacity(child),

@@ -58,13 +58,13 @@ def png_header(data: bytes, what: str) -> tuple[int, int, int, int]:
     return height, width, depth, kind
 
 
-def _chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
-    """Name and content of each chunk before the pixels."""
+def _chunks(data: bytes, whole: bool = False) -> Iterator[tuple[bytes, bytes]]:
+    """Name and content of each chunk before the pixels, or of the whole file."""
     at = 8
     while at + 8 <= len(data):
         (length,) = struct.unpack(">I", data[at : at + 4])
         name = data[at + 4 : at + 8]
-        if name == b"IDAT":
+        if name == b"IEND" or not name.isalpha() or (name == b"IDAT" and not whole):
             return
         yield name, data[at + 8 : at + 8 + length]
         at += 12 + length
@@ -79,10 +79,12 @@ def png_ppi(data: bytes) -> float | None:
     return None
 
 
-def _check_points(data: bytes, what: str) -> None:
-    points = next((c for name, c in _chunks(data) if name == b"cICP"), _SRGB_POINTS)
-    if points[:4] != _SRGB_POINTS:
-        raise UserError(f"{what} is in a colour space for video or HDR; save it as sRGB")
+def _check_kind(data: bytes, what: str) -> None:
+    for name, content in _chunks(data):
+        if name == b"cICP" and content[:4] != _SRGB_POINTS:
+            raise UserError(f"{what} is in a colour space for video or HDR; save it as sRGB")
+    if any(name == b"acTL" for name, _ in _chunks(data, whole=True)):
+        raise UserError(f"{what} is an animation; save one picture of it as PNG")
 
 
 def _one_color(data: bytes, channels: int) -> list[int] | None:
@@ -151,7 +153,7 @@ def read_png(data: bytes, what: str) -> Tensor:
         UserError: no PNG, too large, damaged, or in colours that cannot be brought to sRGB.
     """
     height, width, depth, kind = png_header(data, what)
-    _check_points(data, what)
+    _check_kind(data, what)
     try:
         with Image.open(io.BytesIO(data), formats=["PNG"]) as image:
             profile: bytes = image.info.get("icc_profile") or b""

@@ -10,6 +10,7 @@ Box = tuple[float, float, float, float]
 """x, y, width, height in canvas pixels."""
 
 _MOST_QUOTED = 80
+_MOST_WORDS = 300
 _COLOR = re.compile(r"#[0-9a-fA-F]{6}")
 
 
@@ -73,6 +74,9 @@ class Reader:
         value = self.table.get(key, default)
         if not isinstance(value, str) or not value.strip():
             self.wrong(key, "words in quotes")
+            return ""
+        if len(value) > _MOST_WORDS:
+            self.wrong(key, f"at most {_MOST_WORDS} letters")
             return ""
         return value
 

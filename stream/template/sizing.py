@@ -99,8 +99,9 @@ def _sides(r: Reader) -> tuple[float, float, float]:
         return width, height, USUAL_BLEED_MM / MM_PER_IN
     metric = [key for key in given if key.endswith("_mm")]
     if metric:
-        r.known += metric
+        r.known += lengths
         r.wrong(metric[0], "width and height both in inches or both in millimetres")
+        return 1.0, 1.0, USUAL_BLEED_IN
     width = r.number("width_in", low=0.01, high=LARGEST_IN)
     height = r.number("height_in", low=0.01, high=LARGEST_IN)
     return width, height, USUAL_BLEED_IN

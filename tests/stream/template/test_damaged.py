@@ -30,7 +30,7 @@ from stream.template.wording import read_text
 from tests.house.tree import ROOT
 from tests.stream.template.building import archive, raw_png
 
-DOCUMENTS = 240
+DOCUMENTS = 208
 MOST_BYTES = 1 << 30
 
 linux = pytest.mark.skipif(sys.platform != "linux", reason="memory is bounded by Linux's means")

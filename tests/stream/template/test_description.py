@@ -136,3 +136,21 @@ def test_a_mark_that_editors_put_first_is_no_mistake() -> None:
     problems: list[str] = []
     read_description(b"\xef\xbb\xbf" + (PICTURE + SLOT).encode(), problems)
     assert problems == []
+
+
+@pytest.mark.parametrize(
+    ("toml", "says"),
+    [
+        ("x = " + "[" * 100_000, "brackets in brackets"),
+        ("[picture]\nppi = " + "9" * 5000, "template.toml cannot be read"),
+        ("[picture]\nppi = " + "9" * 4000, "ppi is 9999"),
+        ("[picture]\nppi = 0x" + "f" * 9000, "ppi is a number of thousands of digits"),
+        ("[slot]\nbox = [0, 0, 1" + "0" * 400 + ", 5]", "box is [0, 0, 1000"),
+        ("# " + "x" * (1 << 20), "larger than 1024 kB"),
+    ],
+)
+def test_values_that_no_one_writes(toml: str, says: str) -> None:
+    problems: list[str] = []
+    read_description(toml.encode(), problems)
+    assert any(says in p for p in problems), problems
+    assert all(len(p) < 300 for p in problems)

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import logging
 import os
+from dataclasses import replace
 from pathlib import Path
+from typing import cast
 
 import pytest
 import torch
 
 from models.blend import Mode
-from models.composite import Overlay, apply_overlays
+from models.composite import Overlay, Scene, apply_overlays
 from models.flatten import Flat, Folded
-from stream.template import flattened
+from stream.template import Layer, Template, flattened, load_template
 from stream.template.flattened import Flattened, Part
+from stream.template.scene import Kept
+from tests.stream.template.building import folder_of
 
 SIZE = (6, 8)
 KEY = ("above", 0, SIZE)
@@ -159,3 +163,28 @@ def test_nothing_half_written_is_left(tmp_path: Path, monkeypatch: pytest.Monkey
     kept = cache(tmp_path)
     kept.keep(KEY, torch.zeros(1))
     assert list(kept.folder.iterdir()) == []
+
+
+def test_a_second_start_unpacks_no_layer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = cache(tmp_path, budget=1 << 24)
+    folder = folder_of(tmp_path / "ball")
+    first = load_template(folder)
+    size, fields = (60, 48), {"name": "Ana"}
+
+    def scene(t: Template) -> Scene:
+        return replace(t, _kept=cast("Kept", kept)).scene(size, fields)
+
+    made, plain = scene(first), first.scene(size, fields)
+    again = load_template(folder)
+
+    def refuse(_: Layer) -> torch.Tensor:
+        raise AssertionError("a layer was unpacked")
+
+    monkeypatch.setattr(Layer, "pixels", refuse)
+    found = scene(again)
+    picture = torch.rand(1, 3, *size)
+    for other in (plain, found):
+        assert torch.equal(made.below, other.below)
+        assert torch.equal(
+            apply_overlays(picture, made.overlays), apply_overlays(picture, other.overlays)
+        )

@@ -63,7 +63,7 @@ def test_nesting_without_end() -> None:
 
 
 @pytest.mark.parametrize(
-    "src", ["../sky.png", "/etc/sky.png", "data/../../sky.png", "C:/sky.png", "data\\sky.png", ""]
+    "src", ["../sky.png", "//etc/sky.png", "data/../../sky.png", "C:/sky.png", "data\\sky.png", ""]
 )
 def test_pictures_outside_the_file(src: str) -> None:
     xml = f'<image w="8" h="8"><stack><layer name="sky" src="{src}"/></stack></image>'
@@ -215,3 +215,12 @@ def test_more_pixels_than_can_be_flattened(monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(ora, "MOST_LAYER_PIXELS", 100)
     xml = '<image w="8" h="8"><stack>' + '<layer src="data/a.png"/>' * 2 + "</stack></image>"
     assert "hold more than 0 megapixels together" in told(archive(xml, {"data/a.png": PNG}))
+
+
+def test_a_slash_before_a_name_means_the_same_entry() -> None:
+    for src in ("/data/", "data/"):
+        for name in ("/data/a.png", "data/a.png"):
+            problems: list[str] = []
+            xml = ONE.format("").replace("data/", src)
+            assert read_ora(archive(xml, {name: PNG}), "layers.ora", problems) is not None
+            assert problems == []

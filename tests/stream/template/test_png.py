@@ -14,6 +14,7 @@ from PIL import Image, ImageCms
 from stream.errors import UserError
 from stream.template.png import png_header, png_ppi, read_png
 from tests.stream.template.building import png, raw_png
+from tests.stream.template.mutated import chunked
 
 
 def at(data: bytes) -> list[int]:
@@ -162,6 +163,16 @@ def test_code_points_of_another_space_are_refused() -> None:
     with pytest.raises(UserError, match="video or HDR; save it as sRGB"):
         read_png(raw_png(1, 1, 8, 2, rows, b"cICP" + bytes([9, 16, 0, 1])), "layer")
     assert at(raw_png(1, 1, 8, 2, rows, b"cICP" + bytes([1, 13, 0, 1]))) == [1, 2, 3, 255]
+
+
+def test_animations_are_refused() -> None:
+    frames = b"acTL" + (2).to_bytes(4, "big") + bytes(4)
+    with pytest.raises(UserError, match="is an animation; save one picture of it"):
+        read_png(raw_png(1, 1, 8, 2, b"\x00\x01\x02\x03", frames), "layer")
+    late = raw_png(1, 1, 8, 2, b"\x00\x01\x02\x03")
+    at = late.index(b"IEND") - 4
+    with pytest.raises(UserError, match="is an animation"):
+        read_png(late[:at] + chunked(b"acTL", bytes(8)) + late[at:], "layer")
 
 
 def test_a_gamma_alone_is_not_followed() -> None:

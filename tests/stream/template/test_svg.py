@@ -144,7 +144,7 @@ def test_a_drawing_that_never_ends(monkeypatch: pytest.MonkeyPatch) -> None:
     blurred = '<rect filter="url(#f)" width="20" height="10"/>' * 50
     body = f'<filter id="f"><feGaussianBlur stdDeviation="9"/></filter>{blurred}'
     drawing = read_svg(WHOLE.format(body).encode(), "layer")
-    with pytest.raises(UserError, match="too much time or memory"):
+    with pytest.raises(UserError, match="takes too"):
         draw_svg(drawing, (2000, 4000), (), "layer")
 
 
