@@ -237,7 +237,9 @@ class Keyer:
             if inner is not None:
                 dark = shadow.window(known.dark, full, origin, extent, inner, strokes)
                 shade = scaled_part(dark, part, size, smooth=False, within=inner)
-                nobody = replace(nobody, shade=shade and Shade(1 - shade[0], *shade[1:]))
+                if shade is not None:
+                    dark = shadow.faded(*shade, placement, frame.size, size)
+                    nobody = replace(nobody, shade=Shade(1 - dark, *shade[1:]))
         inner = inside(known.where, shrink, origin, extent)
         if inner is None:
             return nobody

@@ -3,8 +3,8 @@
 Colour differences: CIEDE2000 (Sharma, Wu, Dalal, *The CIEDE2000 Color-Difference Formula*, 2005) as
 the library colour-science computes it. Bars, of the project's own: over the subject's pixels a mean
 of 1.0 at most and a 95th percentile of 3 at most. They hold where the subject is solid up to a
-sharp or hairy edge. Veils, and edges drawn out by motion, are read by the small network of the live grade
-otherwise than by that of the prints; there the figures are held where they are.
+sharp or hairy edge. Veils, and edges drawn out by motion, are read by the small network of the live
+grade otherwise than by that of the prints; there the figures are held where they are.
 """
 
 from __future__ import annotations
