@@ -281,7 +281,10 @@ class Keyer:
     def _figure(self, frame: Upright, known: Known) -> Figure | None:
         if known.bare is None:
             return None
+        # Live the analysis' own size will do: the placement follows more coarsely than that.
+        coarsest = self._analysis.factor(frame.size)
         factor = max(1, round(max(frame.size) / SIDE))
+        factor = coarsest if self.grade is Grade.LIVE else factor
         small = frame.reduced(factor)
         size = (small.shape[-2], small.shape[-1])
         inner = inside(known.where, 1 / factor, (0, 0), size)
