@@ -43,6 +43,10 @@ def _lum(c: Tensor) -> Tensor:
     return 0.3 * c[:, 0:1] + 0.59 * c[:, 1:2] + 0.11 * c[:, 2:3]
 
 
+_ROUNDING = 2e-6
+"""Ten times the error of decoding and encoding white in float32; an eighth of a 16 bit code."""
+
+
 def _set_lum(c: Tensor, lum: Tensor) -> Tensor:
     """``c`` moved to a luminosity, and pulled towards grey where that leaves [0, 1].
 
@@ -62,7 +66,9 @@ def _sat(c: Tensor) -> Tensor:
 
 def _set_sat(c: Tensor, sat: Tensor) -> Tensor:
     """``c`` stretched to a saturation, its least channel at zero; a grey becomes zero."""
-    stretch = sat / _sat(c).clamp_min_(1e-12)
+    have = _sat(c)
+    # Rounding is no colour: a grey that came through several layers stays one.
+    stretch = sat / have.clamp_min(1e-12) * (have >= _ROUNDING)
     return (c - c.amin(1, keepdim=True)).mul_(stretch)
 
 
@@ -73,13 +79,22 @@ def _soft_light(cb: Tensor, cs: Tensor) -> Tensor:
     return torch.addcmul(torch.addcmul(cb, dark, cb * (1 - cb)), light, root - cb)
 
 
+def _ended(x: Tensor) -> Tensor:
+    """Zero where it is zero but for rounding.
+
+    Dodge jumps where the backdrop is black, burn where it is white, and white that went through
+    linear light comes back as .9999998.
+    """
+    return x * (x >= _ROUNDING)
+
+
 def _dodge(cb: Tensor, cs: Tensor) -> Tensor:
     # The floor serves both of the W3C's special cases: 0 / floor is 0, all else / floor is over 1.
-    return (cb / (1 - cs).clamp_min(1e-12)).clamp_max_(1)
+    return (_ended(cb) / (1 - cs).clamp_min(1e-12)).clamp_max_(1)
 
 
 def _burn(cb: Tensor, cs: Tensor) -> Tensor:
-    return 1 - ((1 - cb) / cs.clamp_min(1e-12)).clamp_max_(1)
+    return 1 - (_ended(1 - cb) / cs.clamp_min(1e-12)).clamp_max_(1)
 
 
 def line_in_backdrop(mode: Mode, cs: Tensor) -> tuple[Tensor, Tensor]:

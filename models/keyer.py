@@ -237,7 +237,9 @@ class Keyer:
             if inner is not None:
                 dark = shadow.window(known.dark, full, origin, extent, inner, strokes)
                 shade = scaled_part(dark, part, size, smooth=False, within=inner)
-                nobody = replace(nobody, shade=shade and Shade(1 - shade[0], *shade[1:]))
+                if shade is not None:
+                    dark = shadow.faded(*shade, placement, frame.size, size)
+                    nobody = replace(nobody, shade=Shade(1 - dark, *shade[1:]))
         inner = inside(known.where, shrink, origin, extent)
         if inner is None:
             return nobody
@@ -279,7 +281,10 @@ class Keyer:
     def _figure(self, frame: Upright, known: Known) -> Figure | None:
         if known.bare is None:
             return None
+        # Live the analysis' own size will do: the placement follows more coarsely than that.
+        coarsest = self._analysis.factor(frame.size)
         factor = max(1, round(max(frame.size) / SIDE))
+        factor = coarsest if self.grade is Grade.LIVE else factor
         small = frame.reduced(factor)
         size = (small.shape[-2], small.shape[-1])
         inner = inside(known.where, 1 / factor, (0, 0), size)

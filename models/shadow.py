@@ -19,6 +19,7 @@ import torch
 from torch import Tensor
 
 from models.pyramid import enlarge_part, enlarge_squares, pool, shrink, soften, spread
+from models.resample import Placement
 from models.screen import Screen
 from models.window import moved
 
@@ -35,6 +36,8 @@ _QUIET = 0.004
 _SOFT = 1 / 400
 """chosen: squares of this share of the frame's longer side at the least; a screen a metre and more
 behind the subject has no sharper shadows, and the steps of 8-bit codes would show in finer ones."""
+_FADE = 0.05
+"""chosen by eye: over this share of its frame a shadow runs out towards an edge that shows."""
 _SMOOTHED = 3
 """Rounds of a 3x3 blur against noise: they leave a fourth of it."""
 
@@ -155,3 +158,39 @@ def window(
     whole = dark.new_zeros(1, 1, *extent)
     whole[..., down, across] = enlarge_part(dark, *there, size).clamp(0, 1)
     return whole if strokes is None else whole * (1 - strokes[:, 1:2])
+
+
+def faded(
+    dark: Tensor,
+    rows: slice,
+    columns: slice,
+    placement: Placement,
+    frame: tuple[int, int],
+    size: tuple[int, int],
+) -> Tensor:
+    """A shadow in a picture, run out towards those edges of its frame that show there.
+
+    Of what the shadow does beyond the frame nothing is known; cut off, it would draw the edge.
+
+    Args:
+        dark: (1, 1, rows, columns) float in [0, 1], as `darkness`, scaled to the picture.
+        rows: where it lies in the picture.
+        columns: likewise.
+        placement: where the frame lies.
+        frame: (H, W) of the upright frame.
+        size: (H, W) of the picture.
+
+    Returns:
+        Same shape; ``dark`` itself where no edge shows.
+    """
+    spans = (
+        (rows, placement.dy, frame[0], size[0], (-1, 1)),
+        (columns, placement.dx, frame[1], size[1], (1, -1)),
+    )
+    for part, start, have, want, shape in spans:
+        stop = start + placement.scale * have
+        at = torch.arange(part.start, part.stop, device=dark.device) + 0.5
+        for shows, inside in ((start > 1, at - start), (stop < want - 1, stop - at)):
+            if shows:
+                dark = dark * (inside / (_FADE * (stop - start))).clamp(0, 1).view(shape)
+    return dark

@@ -125,7 +125,7 @@ def stand_notes(slot: Slot, figure: Figure | None) -> tuple[str, ...]:
 def cut_off_note(
     figure: Figure | None, frame: tuple[int, int], placement: Placement, size: tuple[int, int]
 ) -> str | None:
-    """A sentence where the frame's lower edge cuts through the subject and shows, else None.
+    """A sentence where an edge of the frame cuts through the subject and shows, else None.
 
     Args:
         figure: what was found in the frame; None where no slot asked for it.
@@ -133,10 +133,26 @@ def cut_off_note(
         placement: where it lies.
         size: (H, W) of the picture.
     """
-    edge = placement.dy + placement.scale * frame[0]
-    if figure is None or figure.feet is not None or edge > size[0] - 1:
+    if figure is None:
         return None
+    right, bottom = (
+        start + placement.scale * side
+        for start, side in ((placement.dx, frame[1]), (placement.dy, frame[0]))
+    )
+    left, beyond = figure.left <= 0, figure.right >= 1
+    if placement.mirror:
+        left, beyond = beyond, left
+    shows = {
+        "left": left and placement.dx > 1,
+        "right": beyond and right < size[1] - 1,
+        "lower": figure.bottom >= 1 and bottom < size[0] - 1,
+        "upper": figure.top <= 0 and placement.dy > 1,
+    }
+    sides = [side for side, there in shows.items() if there]
+    if not sides:
+        return None
+    named = " and ".join([", ".join(sides[:-1]), sides[-1]] if sides[1:] else sides)
     return (
-        "the frame cuts the subject off at its lower edge, and that edge lies inside the picture; "
-        "if no layer hides it, nudge the shot down or make it larger"
+        f"the frame cuts the subject off at its {named} edge, and that shows inside the picture; "
+        "if no layer hides it, nudge the shot or make it larger"
     )

@@ -9,7 +9,8 @@ import torch
 from torch import Tensor
 
 from models.color import SRGB_8BIT
-from models.composite import Scene, over
+from models.composite import Overlay, Scene, over
+from models.figure import Figure
 from models.keyer import Composite, Grade, Keyer, KeySettings
 from models.mask import Mask
 from models.resample import Placement
@@ -96,3 +97,32 @@ def test_composite_agrees_with_the_processors(
 @pytest.mark.parametrize("grade", list(Grade))
 def test_graphics_card_agrees_with_the_processor(grade: Grade) -> None:
     _agree(_composite("cuda", grade), _composite("cpu", grade))
+
+
+@pytest.mark.gpu
+@pytest.mark.parametrize("depth", [8, 16])
+def test_a_figure_and_two_slots_are_the_same_on_a_gpu(depth: int) -> None:
+    """Found, placed by what was found, with a shadow that runs out, between layers; both slots."""
+    y, x = torch.meshgrid(torch.arange(180.0), torch.arange(320.0), indexing="ij")
+    inside = ((60 - torch.hypot(y - 95, x - 150)) / 6).clamp(0, 1)
+    screen = torch.tensor([0.05, 0.35, 0.08])[:, None, None]
+    screen = screen * (1 - 0.4 * ((40 - torch.hypot(y - 110, x - 240)) / 20).clamp(0, 1))
+    seen = inside * torch.tensor([0.4, 0.36, 0.33])[:, None, None] + (1 - inside) * screen
+    r, g, b = (encode(seen, Transfer.SRGB) * 255).round().to(torch.uint8)
+
+    def placing(figure: Figure | None) -> Placement:
+        assert figure is not None
+        return Placement(0.6, 30 - 0.6 * 320 * figure.left, 20 - 0.6 * 180 * figure.top)
+
+    def made(device: str) -> tuple[Figure | None, Composite]:
+        keyer = Keyer(Grade.FINAL, EVERYTHING, device)
+        first = keyer.place((r, g, b), SRGB_8BIT, 0, placing, (160, 240))
+        second = keyer.place((r, g, b), SRGB_8BIT, 0, Placement(0.4, 90, 60), (160, 240))
+        steps = Overlay(gain=random(1, 3, 160, 240).float(), offset=torch.zeros(1, 3, 160, 240))
+        below = torch.full((1, 3, 160, 240), 0.2)
+        scene = Scene(below, (steps,), ((steps,),), (1, 0)).to(device)
+        return first.figure, keyer.lay([first, second], scene, depth)
+
+    (figure, got), (expected, want) = made("cuda"), made("cpu")
+    assert figure == expected
+    _agree(got, want)

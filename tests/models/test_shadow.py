@@ -18,6 +18,7 @@ from models.keyer import Cut, Grade, Keyer, KeySettings
 from models.mask import Mask
 from models.pyramid import grow
 from models.resample import Placement, resize
+from models.shadow import faded
 from models.transfer import Transfer, decode, encode
 from tests.models.keying import GRADES
 from tests.models.rendered import (
@@ -222,3 +223,21 @@ def test_a_hold_out_cuts_the_shadow_as_well() -> None:
     )
     plain = int((encode(there.below, Transfer.SRGB)[0, 0, 0, 0] * 255).round())
     assert bool((done.picture[92:128, 32:78] == plain).all())
+
+
+@pytest.mark.parametrize("mirror", [False, True])
+def test_a_shadow_runs_out_where_the_edge_of_its_frame_shows(mirror: bool) -> None:
+    """A frame in the middle of a larger picture: its edges do not draw themselves."""
+    rows, columns = slice(20, 60), slice(30, 90)
+    dark = torch.full((1, 1, 40, 60), 0.6)
+    got = faded(dark, rows, columns, Placement(0.5, 30, 20, mirror), (80, 120), (100, 150))
+    assert float(got[0, 0, 0].max()) < 0.2
+    assert float(got[0, 0, -1].max()) < 0.2
+    assert float(got[0, 0, :, 0].max()) < 0.2
+    assert float(got[0, 0, :, -1].max()) < 0.2
+    assert torch.equal(got[..., 5:-5, 5:-5], dark[..., 5:-5, 5:-5])
+    assert float(dark.min()) == pytest.approx(0.6)
+    # A frame that fills the picture, or reaches beyond it, keeps its shadow as it is.
+    whole = slice(0, 40), slice(0, 60)
+    assert torch.equal(faded(dark, *whole, Placement(0.5, 0, 0), (80, 120), (40, 60)), dark)
+    assert torch.equal(faded(dark, *whole, Placement(1.0, -9, -9), (80, 120), (40, 60)), dark)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import shutil
 import subprocess
 from pathlib import Path
@@ -13,6 +14,8 @@ import torch
 from PIL import Image
 
 from models.composite import Mode, blend, blend_layer
+from models.flatten import Group, Raster, flatten
+from models.transfer import Transfer, decode, encode
 
 
 def pixel(*values: float) -> torch.Tensor:
@@ -46,6 +49,9 @@ def test_separable_modes(mode: Mode, first: float, second: float) -> None:
         torch.testing.assert_close(blend(mode, grey(cb), grey(cs)), grey(expect), atol=1e-6, rtol=0)
 
 
+_PORTER_DUFF = [Mode.PLUS, Mode.DST_IN, Mode.DST_OUT, Mode.SRC_ATOP, Mode.DST_ATOP]
+
+
 def test_dodge_and_burn_at_their_special_cases() -> None:
     # Section 10.1.8: 0 where Cb = 0, else 1 where Cs = 1. 10.1.9: 1 where Cb = 1, else 0 at Cs = 0.
     for mode, cb, cs, expect in (
@@ -55,6 +61,30 @@ def test_dodge_and_burn_at_their_special_cases() -> None:
         (Mode.COLOR_BURN, 0.99, 0.0, 0.0),
     ):
         assert blend(mode, grey(cb), grey(cs))[0, 0, 0, 0].item() == expect
+
+
+def test_dodge_and_burn_at_their_special_cases_after_linear_light() -> None:
+    """White and black that were decoded and encoded again are white and black still."""
+    ends = torch.tensor([0.0, 1.0]).view(1, 1, 1, 2).expand(1, 3, 1, 2)
+    again = encode(decode(ends, Transfer.SRGB), Transfer.SRGB)
+    white = blend(Mode.COLOR_BURN, again, torch.zeros_like(again))[0, 0, 0, 1]
+    black = blend(Mode.COLOR_DODGE, again, torch.ones_like(again))[0, 0, 0, 0]
+    assert (white.item(), black.item()) == (1.0, 0.0)
+    # One step of 16 bits away they are not.
+    near = torch.tensor([1 / 65535, 65534 / 65535]).view(1, 1, 1, 2).expand(1, 3, 1, 2)
+    assert blend(Mode.COLOR_BURN, near, torch.zeros_like(near))[0, 0, 0, 1] == 0
+    assert blend(Mode.COLOR_DODGE, near, torch.ones_like(near))[0, 0, 0, 0] == 1
+
+
+def test_a_grey_but_for_rounding_stays_grey() -> None:
+    # Section 10.2: SetSat of a colour without saturation is 0, so a grey backdrop stays.
+    nearly = pixel(0.22538656, 0.22538656, 0.22538655)
+    torch.testing.assert_close(
+        blend(Mode.SATURATION, nearly, pixel(0.9, 0.1, 0.2)), nearly, atol=1e-6, rtol=0
+    )
+    torch.testing.assert_close(
+        blend(Mode.HUE, pixel(0.9, 0.1, 0.2), nearly), grey(0.351), atol=1e-6, rtol=0
+    )
 
 
 def test_soft_light_on_both_sides_of_its_seams() -> None:
@@ -171,3 +201,65 @@ def test_every_mode_agrees_with_a_browser(tmp_path: Path) -> None:
         off = np.abs(on_white - seen[j]).max()
         # chosen: 4 codes, from 8 bit premultiplied storage of both colours and the result.
         assert off <= 4, f"{mode.value}: {off:.1f} codes"
+
+
+def _by_formula(mode: Mode, cb: float, ab: float, cs: float, a: float) -> tuple[float, float]:
+    """Section 9.1 and 10: a pixel of one channel, premultiplied, and its coverage, in plain Python.
+
+    Porter and Duff: Fa and Fb of source and backdrop (section 9.1.4 and on); blend modes go with
+    source-over, where Cs is first mixed with B(Cb, Cs) (section 10, "co = cs x as ...").
+    """
+    fa, fb = {
+        Mode.DST_IN: (0.0, a),
+        Mode.DST_OUT: (0.0, 1 - a),
+        Mode.SRC_ATOP: (ab, 1 - a),
+        Mode.DST_ATOP: (1 - ab, a),
+        Mode.PLUS: (1.0, 1.0),
+    }.get(mode, (1.0, 1 - a))
+    mixed = cs
+    if mode in {m for m, *_ in SEPARABLE} - {Mode.NORMAL}:
+        mixed = (1 - ab) * cs + ab * float(blend(mode, grey(cb), grey(cs))[0, 0, 0, 0])
+    colour = a * fa * mixed + ab * fb * cb
+    return min(colour, 1.0), min(a * fa + ab * fb, 1.0)
+
+
+@pytest.mark.parametrize("mode", [*(m for m, *_ in SEPARABLE), *_PORTER_DUFF])
+def test_every_operator_with_alpha(mode: Mode) -> None:
+    for cb, ab, cs, a in itertools.product(
+        (0.1, 0.7), (0.0, 0.4, 1.0), (0.2, 0.9), (0.0, 0.3, 1.0)
+    ):
+        rgb, alpha = blend_layer(grey(cb), pixel(ab), grey(cs), pixel(a), mode)
+        colour, covered = _by_formula(mode, cb, ab, cs, a)
+        torch.testing.assert_close(alpha, pixel(covered), atol=1e-6, rtol=0)
+        torch.testing.assert_close(rgb * alpha, grey(colour), atol=1e-6, rtol=0)
+
+
+def _square(code: int, alpha: int) -> torch.Tensor:
+    return torch.tensor([code, code, code, alpha], dtype=torch.uint8).view(4, 1, 1)
+
+
+def _raster(code: int, alpha: int, mode: Mode = Mode.NORMAL, opacity: float = 1.0) -> Raster:
+    return Raster(lambda: _square(code, alpha), mode=mode, opacity=opacity)
+
+
+@pytest.mark.parametrize("mode", [Mode.NORMAL, Mode.MULTIPLY, Mode.SCREEN, Mode.DST_OUT])
+@pytest.mark.parametrize("opacity", [1.0, 0.5])
+def test_an_isolated_group_by_the_formulas(mode: Mode, opacity: float) -> None:
+    """What is written of isolated groups: from a backdrop of nothing, then met as one element,
+    its opacity multiplied in; here with a group inside the group.
+    """
+    inner = Group((_raster(51, 255), _raster(153, 153, Mode.SCREEN)), Mode.NORMAL, 0.5)
+    group = Group((_raster(204, 102), inner, _raster(102, 204, Mode.MULTIPLY)), mode, opacity)
+    got = flatten((_raster(128, 204), group), (1, 1), (1, 1))
+
+    def laid(below: tuple[float, float], mode: Mode, cs: float, a: float) -> tuple[float, float]:
+        pm, ab = below
+        return _by_formula(mode, pm / ab if ab else 0.0, ab, cs, a)
+
+    inside = laid(laid((0.0, 0.0), Mode.NORMAL, 0.2, 1.0), Mode.SCREEN, 0.6, 0.6)
+    whole = laid((0.0, 0.0), Mode.NORMAL, 0.8, 0.4)
+    whole = laid(whole, Mode.NORMAL, inside[0] / inside[1], inside[1] * 0.5)
+    whole = laid(whole, Mode.MULTIPLY, 0.4, 0.8)
+    want = laid((128 / 255 * 0.8, 0.8), mode, whole[0] / whole[1], whole[1] * opacity)
+    assert float(got.rgb_pm[0, 0, 0, 0]) == pytest.approx(want[0], abs=1e-6)
+    assert float(got.alpha[0, 0, 0, 0]) == pytest.approx(want[1], abs=1e-6)

@@ -164,3 +164,28 @@ def test_an_enlarged_frame_is_noted(event: Event) -> None:
     picture = Renderer(event).render(save_shot(event, small, settings=SETTINGS))
     # 100 picture rows over 24 frame rows; 40 ppi * 24 / 100 = 9.6 (computed).
     assert any("10 real pixels" in n for n in picture.notes)
+
+
+def test_a_figure_is_placed_by_its_slot(event: Event) -> None:
+    """The subject fills the box, not the frame; what a person should look at is noted."""
+    toml = event.paths.templates / "pier" / "template.toml"
+    fitted = 'fit = "figure"\nbox = [50, 50, 100, 150]'
+    toml.write_text(toml.read_text("utf-8").replace('fit = "cover"', fitted), "utf-8")
+    frame = make_frame()
+    shot = save_shot(event, frame, people=["1"], settings=SETTINGS, template=event.template())
+    picture = Renderer(event).render(shot)
+    # The box lies at (20, 20) to (60, 80) of the picture's 80 x 100 pixels; the body is 43 wide and
+    # 72 high in its frame, and reaches the frame's lower edge.
+    sky = torch.tensor([40, 90, 160])
+    differs = (picture.pixels.int() - sky).abs().amax(-1)[:86] > 30
+    rows, columns = differs.any(1).nonzero().flatten(), differs.any(0).nonzero().flatten()
+    assert abs(int(rows[0]) - 20) <= 2
+    assert abs(int(rows[-1]) - 79) <= 1
+    assert abs(int(columns[0]) - 22) <= 3
+    assert abs(int(columns[-1]) - 57) <= 3
+    assert any("cuts the subject off at its lower edge" in note for note in picture.notes)
+    y, cb, cr = (p.clone() for p in frame.planes)
+    bare = replace(frame, planes=(y.fill_(133), cb.fill_(63), cr.fill_(52)))
+    nobody = save_shot(event, bare, people=["1"], settings=SETTINGS, template=event.template())
+    notes = Renderer(event).render(nobody).notes
+    assert any("subject was not found in the frame" in note for note in notes)

@@ -108,6 +108,19 @@ def test_an_edge_in_plain_sight_is_told(tmp_path: Path) -> None:
     assert t.placement_notes(cut, frame_size=FRAME, size=size, placement=p) == ()
 
 
+@pytest.mark.parametrize(
+    ("mirror", "named"), [(False, "left and lower"), (True, "right and lower")]
+)
+def test_the_cut_edges_are_named_as_they_lie_in_the_picture(
+    tmp_path: Path, mirror: bool, named: str
+) -> None:
+    cut = replace(FIGURE, left=0.0, bottom=1.0, feet=None)
+    t = template(tmp_path, 'box = [20, 20, 40, 60]\nfit = "figure"\n')
+    p = t.placement(FRAME, (100, 80), mirror, cut)
+    (said,) = t.placement_notes(cut, frame_size=FRAME, size=(100, 80), placement=p)
+    assert f"off at its {named} edge" in said
+
+
 def test_a_mirrored_slot(tmp_path: Path) -> None:
     t = template(tmp_path, "mirror = true\n")
     assert t.placement(FRAME, (100, 80)).mirror
