@@ -295,6 +295,18 @@ class Scene:
         """The steps above each subject, up to the next; the lowest subject's first."""
         return (*self.between, self.overlays)
 
+    def topped(self, slot: int, step: Overlay) -> Scene:
+        """The same with one more step, directly above the subject of a slot.
+
+        Raises:
+            ShapeError: there is no such slot.
+        """
+        if slot not in self.order:
+            raise ShapeError(f"Scene: got slot {slot}; need one of {self.order}")
+        at = self.order.index(slot)
+        runs = [(step, *run) if i == at else run for i, run in enumerate(self.runs)]
+        return Scene(self.below, runs[-1], tuple(runs[:-1]), self.order)
+
     def to(self, device: torch.device | str) -> Scene:
         """The same on another device; itself where it is there already."""
         have, want = self.below.device, torch.device(device)

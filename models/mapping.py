@@ -9,8 +9,10 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
+from models.composite import Overlay
 from models.errors import ShapeError
 from models.resample import Placement, resize, scaled_part, visible
+from models.transfer import Transfer, encode
 from models.upright import Upright
 
 
@@ -109,3 +111,81 @@ def moved_along(was: Placement, now: Placement, width: int, frame_width: int) ->
     return Placement(
         ratio, now.dx + frame_width * now.scale + (was.dx - width) * ratio, dy, mirror=True
     )
+
+
+def as_layers(subject_pm: Tensor, frame_pm: Tensor) -> tuple[Tensor, Tensor]:
+    """A placed subject as two layers of a document: its colour everywhere, and its matte.
+
+    Where the matte is empty the colour is the frame's own, so that paint in the matte shows it.
+
+    Args:
+        subject_pm: (1, 4, H, W) float, linear Rec.709, premultiplied, and its alpha.
+        frame_pm: (1, 4, H, W) float, the untouched frame, likewise.
+
+    Returns:
+        Colour (4, H, W) uint8, sRGB-encoded, straight; matte (H, W) uint8.
+    """
+    alpha = subject_pm[:, 3:4].clamp(0, 1)
+    matte = alpha.mul(255).round()
+    # What the matte of 8 bit cannot hold is not the subject's.
+    own = subject_pm[:, :3].clamp_min(0) / alpha.clamp_min(1 / 255)
+    colour = torch.where(matte > 0, own, frame_pm[:, :3]).clamp(0, 1)
+    there = torch.maximum(frame_pm[:, 3:4], (matte > 0).to(frame_pm.dtype)).clamp(0, 1)
+    codes = torch.cat([encode(colour, Transfer.SRGB), there], 1).mul(255).round()
+    return codes[0].to(torch.uint8), matte[0, 0].to(torch.uint8)
+
+
+def straight_codes(rgb_pm: Tensor) -> Tensor:
+    """Linear premultiplied colour as a layer: (4, H, W) uint8, sRGB-encoded, straight."""
+    alpha = rgb_pm[:, 3:4].clamp(0, 1)
+    colour = (rgb_pm[:, :3] / alpha.clamp_min(1 / 255)).clamp(0, 1)
+    codes = torch.cat([encode(colour, Transfer.SRGB), alpha], 1).mul(255).round()
+    return codes[0].to(torch.uint8)
+
+
+def painted_over(
+    codes: Tensor, was: Placement, now: Placement, size: tuple[int, int], frame_width: int
+) -> Overlay:
+    """A retouch painted over one picture as a step above the subject in another.
+
+    Args:
+        codes: (4, h, w) uint8 or int32, straight, sRGB-encoded, over the picture it was made in.
+        was: where the frame lay there.
+        now: where it lies in the picture at hand.
+        size: (H, W) of the picture at hand.
+        frame_width: of the upright frame, in pixels.
+    """
+    unit = codes.float() / (255.0 if codes.dtype == torch.uint8 else 65535.0)
+    rgb_enc, alpha = unit[None, :3], unit[None, 3:]
+    same = was == now and size == (codes.shape[-2], codes.shape[-1])
+    if not same:
+        # In the encoded values that it was painted and is laid in.
+        along = moved_along(was, now, codes.shape[-1], frame_width)
+        moved = laid_out(torch.cat([rgb_enc * alpha, alpha], 1), along, size).clamp(0, 1)
+        alpha = moved[:, 3:]
+        rgb_enc = (moved[:, :3] / alpha.clamp_min(1e-6)).clamp(0, 1)
+    return Overlay(rgb_enc=rgb_enc, alpha=alpha)
+
+
+def layer_matte(codes: Tensor, opacity: float = 1.0) -> Tensor:
+    """The matte that a painted layer stands for: its alpha, and dark paint takes away, too.
+
+    Args:
+        codes: (4, H, W) uint8 or int32, straight.
+        opacity: the layer's.
+
+    Returns:
+        (H, W) float32 in [0, 1].
+    """
+    unit = codes.float() / (255.0 if codes.dtype == torch.uint8 else 65535.0)
+    return unit[3] * unit[:3].amax(0) * opacity
+
+
+def changed(before: Tensor, after: Tensor) -> Tensor:
+    """Where a matte was painted: (H, W) float32, 1 where it differs by more than 8 bit can.
+
+    Args:
+        before: (H, W) float, as it was.
+        after: (H, W) float, as it is.
+    """
+    return ((after - before).abs() > 1.5 / 255).float()

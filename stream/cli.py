@@ -35,6 +35,7 @@ def build_parser(whole: bool = True) -> argparse.ArgumentParser:
         from stream import cut
         from stream.batch import commands as batch
         from stream.check import commands as check
+        from stream.opening import commands as opening
         from stream.people import commands as people
         from stream.prints import commands as prints
         from stream.template import commands as template
@@ -42,6 +43,7 @@ def build_parser(whole: bool = True) -> argparse.ArgumentParser:
         batch.add_commands(commands)
         cut.add_commands(commands)
         check.add_commands(commands)
+        opening.add_commands(commands)
         template.add_commands(commands)
         people.add_commands(commands)
         prints.add_commands(commands)

@@ -57,6 +57,11 @@ class EventPaths:
         return self.root / "pictures"
 
     @property
+    def sheets(self) -> Path:
+        """Sheets and contact sheets; made when one is asked for."""
+        return self.root / "sheets"
+
+    @property
     def queue(self) -> Path:
         return self.root / "queue.sqlite"
 

@@ -9,14 +9,20 @@ from datetime import datetime
 
 from torch import Tensor
 
+from models.composite import Scene
+from models.cut import Composite
 from models.keyer import Grade, Keyer, KeySettings, Placed
+from models.mapping import painted_over
+from models.mask import Mask
 from stream.batch.picture import enlargement_note
 from stream.capture.frame import Frame
 from stream.event import Event
-from stream.painted import read_mask
+from stream.opening.openings import Paper
+from stream.painted import read_mask, read_matte
 from stream.people import texts
 from stream.shot import Shot, ShotError, Wanted, load_frame, load_plate, load_shot
 from stream.template import Nudge, Template
+from stream.template.png import read_png
 
 PLATE_UNFIT = "the clean plate was not used: it is of another source or size than this frame"
 NO_SCREEN = (
@@ -83,6 +89,27 @@ class _Ready:
     notes: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class Staged:
+    """A picture before it is laid together.
+
+    Attributes:
+        template: the design.
+        size: (H, W) of the picture.
+        scene: the design with words, and retouches above their subjects.
+        stands: of each slot the shot and its subject at its place; None where it stays empty.
+        taken: when the main shot's frame was taken.
+        notes: warnings, for people.
+    """
+
+    template: Template
+    size: tuple[int, int]
+    scene: Scene
+    stands: tuple[tuple[Shot, Placed] | None, ...]
+    taken: datetime
+    notes: tuple[str, ...]
+
+
 class Renderer:
     """Renders the shots of one event. One thread at a time."""
 
@@ -131,42 +158,96 @@ class Renderer:
             else:
                 notes.append(PLATE_UNFIT)
         keyer.set_mask(None)
+        painted: Mask | None = None
         if shot.mask is not None:
             painted = read_mask(self.event.paths.shots / shot.id / shot.mask)
             painted = painted.turned(frame.quarter_turns - shot.mask_turns)
             if painted.size == frame.upright_size:
                 keyer.set_mask(painted)
             else:
+                painted = None
+                notes.append(MASK_UNFIT)
+        if shot.matte is not None:
+            matte = read_matte(self.event.paths.shots / shot.id / shot.matte)
+            matte = matte.turned(frame.quarter_turns - shot.matte_turns)
+            if matte.size == frame.upright_size:
+                keyer.set_mask(matte if painted is None else painted.then(matte))
+            else:
                 notes.append(MASK_UNFIT)
         self._ready = _Ready(shot.id, frame, keyer, tuple(notes))
         return self._ready
 
-    def _picture(
+    def staged(
         self, shot: Shot, beside: Sequence[Shot], wanted: Wanted, fields: Mapping[str, str]
-    ) -> Picture:
+    ) -> Staged:
+        """Everything of a picture at its place, before it is laid together."""
         template = self.event.template_version(wanted.template, wanted.template_version)
-        size, ppi = template.picture_size(), template.ppi
+        size = template.picture_size()
         shown = [shot, *beside]
         taken = self._made_ready(shot).frame.taken
         notes: list[str] = []
-        stands: list[Placed | None] = []
+        stands: list[tuple[Shot, Placed] | None] = []
+        scene = template.scene(size, fields, self.device)
         for i, slot in enumerate(template.slots):
             if slot.shows > len(shown):
                 notes.append(EMPTY_SLOT.format(template.shots))
                 stands.append(None)
                 continue
-            placed, told = self._stand(shown[slot.shows - 1], template, size, i)
+            here = shown[slot.shows - 1]
+            placed, told = self._stand(here, template, size, i)
             notes += told
-            stands.append(placed)
+            stands.append((here, placed))
+            scene = self._retouched(scene, here, placed, size, i)
         notes += template.scene_warnings(fields)
-        done = self._keyer_for(shot).lay(stands, template.scene(size, fields, self.device))
+        return Staged(template, size, scene, tuple(stands), taken, tuple(notes))
+
+    def _picture(
+        self, shot: Shot, beside: Sequence[Shot], wanted: Wanted, fields: Mapping[str, str]
+    ) -> Picture:
+        staged = self.staged(shot, beside, wanted, fields)
+        notes = list(staged.notes)
+        done = self.lay(shot, staged)
         if not done.screen_found:
             notes.append(NO_SCREEN)
         if done.coverage < LEAST_COVERAGE:
             notes.append(NOBODY)
         if done.plate_fits is False:
             notes.append(OTHER_SCREEN)
-        return Picture(done.picture.cpu(), ppi, taken, tuple(dict.fromkeys(notes)))
+        ppi = staged.template.ppi
+        return Picture(done.picture.cpu(), ppi, staged.taken, tuple(dict.fromkeys(notes)))
+
+    def lay(self, shot: Shot, staged: Staged) -> Composite:
+        """The picture that was made ready, laid together."""
+        return self._keyer_for(shot).lay([s and s[1] for s in staged.stands], staged.scene)
+
+    def _retouched(
+        self, scene: Scene, shot: Shot, placed: Placed, size: tuple[int, int], slot: int
+    ) -> Scene:
+        """The scene with what was painted over a subject by hand."""
+        found = self.retouch(shot)
+        if found is None:
+            return scene
+        codes, paper = found
+        step = painted_over(codes, paper.placement, placed.placement, size, paper.frame_size[1])
+        return scene.topped(slot, step.to(self.device))
+
+    def retouch(self, shot: Shot) -> tuple[Tensor, Paper] | None:
+        """What was painted over a shot's subject by hand, and in which picture; None for nothing.
+
+        Raises:
+            UserError: its file is missing or damaged.
+        """
+        if shot.retouch is None:
+            return None
+        path = self.event.paths.shots / shot.id / shot.retouch
+        try:
+            data = path.read_bytes()
+        except OSError as e:
+            raise ShotError(
+                f"the retouch {path} cannot be read ({e.strerror}); put it back from a copy."
+            ) from e
+        codes = read_png(data, f"the retouch of shot {shot.id}")
+        return codes, Paper.from_json(shot.retouch_at)
 
     def _stand(
         self, shot: Shot, template: Template, size: tuple[int, int], slot: int

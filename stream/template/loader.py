@@ -284,7 +284,7 @@ def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tup
         notes=_notes(document, described.picture.size, described, faces),
         files=tuple(files.list),
         _picture=described.picture.size,
-        _arrangement=arrangement,
+        arrangement=arrangement,
         _faces=faces,
         _kept=Kept(KEPT_BYTES),
     )

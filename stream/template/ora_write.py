@@ -87,11 +87,11 @@ def _merged(nodes: Sequence[Node], size: tuple[int, int]) -> Image.Image:
     return Image.fromarray(codes.permute(1, 2, 0).contiguous().numpy(), "RGBA")
 
 
-def _png(image: Image.Image) -> bytes:
+def _png(image: Image.Image, pack: int) -> bytes:
     if image.mode not in ("RGB", "RGBA", "L", "LA", "P", "I;16"):
         image = image.convert("RGBA")
     out = io.BytesIO()
-    image.save(out, "PNG", compress_level=6)
+    image.save(out, "PNG", compress_level=pack)
     return out.getvalue()
 
 
@@ -104,7 +104,12 @@ def _add(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
 
 
 def write_ora(
-    path: Path, size: tuple[int, int], layers: Sequence[OraLayer | OraGroup], ppi: int = 300
+    path: Path,
+    size: tuple[int, int],
+    layers: Sequence[OraLayer | OraGroup],
+    ppi: int = 300,
+    merged: Image.Image | None = None,
+    pack: int = 6,
 ) -> None:
     """Write a document; an existing file is replaced only when the new one is whole.
 
@@ -113,6 +118,8 @@ def write_ora(
         size: (H, W) of the canvas in pixels.
         layers: lowest first, as numbered files lie.
         ppi: pixels per inch of the print.
+        merged: what other programs show of it; the layers flattened where none is given.
+        pack: how well the pictures are packed, 0 to 9; 1 is several times as fast as 6.
     """
     root = ET.Element(
         "image",
@@ -140,15 +147,15 @@ def write_ora(
                 describe(stack, child)
             return
         src = f"data/layer{len(pictures):03d}.png"
-        pictures.append((src, _png(layer.image)))
+        pictures.append((src, _png(layer.image, pack)))
         ET.SubElement(parent, "layer", {**common, "src": src, "x": str(layer.x), "y": str(layer.y)})
 
     stack = ET.SubElement(root, "stack")
     for layer in reversed(layers):
         describe(stack, layer)
     xml = ET.tostring(root, encoding="UTF-8", xml_declaration=True)
-    nodes = [n for layer in layers for n in _node(layer)]
-    merged = _merged(nodes, size)
+    if merged is None:
+        merged = _merged([n for layer in layers for n in _node(layer)], size)
     thumbnail = merged.copy()
     thumbnail.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX))
     partial = path.with_name(f".{path.name}.partial")
@@ -158,8 +165,8 @@ def write_ora(
             _add(archive, "stack.xml", xml)
             for name, data in pictures:
                 _add(archive, name, data)
-            _add(archive, "Thumbnails/thumbnail.png", _png(thumbnail))
-            _add(archive, "mergedimage.png", _png(merged))
+            _add(archive, "Thumbnails/thumbnail.png", _png(thumbnail, pack))
+            _add(archive, "mergedimage.png", _png(merged, pack))
         with partial.open("rb+") as f:
             os.fsync(f.fileno())
         partial.replace(path)

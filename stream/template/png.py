@@ -174,3 +174,19 @@ def read_png(data: bytes, what: str) -> Tensor:
     if planes.shape[1:] != (height, width):
         raise UserError(f"{what} is damaged and cannot be read; save it again")
     return planes
+
+
+def png_bytes(codes: Tensor) -> bytes:
+    """A layer as a PNG file.
+
+    Args:
+        codes: (4, H, W) uint8, or int32 in [0, 65535]; straight sRGB-encoded R, G, B, alpha.
+    """
+    deep = codes.dtype != torch.uint8
+    pixels = codes.permute(1, 2, 0).numpy().astype(np.uint16 if deep else np.uint8)
+    # OpenCV wants B, G, R.
+    swapped = np.ascontiguousarray(pixels[..., [2, 1, 0, 3]])
+    done, data = cv2.imencode(".png", swapped, [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    if not done:
+        raise UserError("a layer could not be packed as PNG; free some memory and do it again.")
+    return data.tobytes()

@@ -75,17 +75,18 @@ class Kept:
                 self.parts.popitem(last=False)
 
 
-def _node(item: Item, draw: Draw) -> list[Node]:
+def nodes_of(item: Item, draw: Draw) -> list[Node]:
+    """One item of an arrangement as it is flattened."""
     if isinstance(item, Layer):
         return [Raster(item.pixels, item.x, item.y, item.mode, item.opacity)]
     if isinstance(item, Block):
-        inner = tuple(n for child in item.children for n in _node(child, draw))
+        inner = tuple(n for child in item.children for n in nodes_of(child, draw))
         return [Group(inner, item.mode, item.opacity)]
     return list(draw(item)) if isinstance(item, Text | Code) else []
 
 
 def _nodes(items: Sequence[Item], draw: Draw) -> list[Node]:
-    return [n for item in items for n in _node(item, draw)]
+    return [n for item in items for n in nodes_of(item, draw)]
 
 
 def _runs(items: Sequence[Item]) -> list[tuple[bool, list[Item]]]:

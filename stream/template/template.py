@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -69,6 +69,7 @@ class Template:
         layers: the document's, lowest first.
         notes: what is not wrong but worth knowing, a sentence each.
         files: everything that it is made of.
+        arrangement: its layers, slots and words in one order.
     """
 
     name: str
@@ -86,7 +87,7 @@ class Template:
     notes: tuple[str, ...]
     files: tuple[TemplateFile, ...]
     _picture: tuple[int, int] = field(repr=False)
-    _arrangement: Arrangement = field(repr=False)
+    arrangement: Arrangement = field(repr=False)
     _faces: Mapping[tuple[str, ...], Typeface] = field(repr=False, compare=False)
     _kept: Kept = field(repr=False, compare=False)
 
@@ -112,16 +113,22 @@ class Template:
             UserError: ``size`` has another shape.
         """
         self._check_shape(size)
+        canvas, drawn = (self.height, self.width), self.drawn(size, fields)
+        return make_scene(self.arrangement, canvas, size, drawn, self._kept).to(device)
+
+    def drawn(
+        self, size: tuple[int, int], fields: Mapping[str, str]
+    ) -> Callable[[Text | Code], Sequence[Ink]]:
+        """What draws its words and codes for a person in a picture of (H, W)."""
         scale = (size[0] / self.height, size[1] / self.width)
 
-        def drawn(item: Text | Code) -> Sequence[Ink]:
+        def draw_item(item: Text | Code) -> Sequence[Ink]:
             if isinstance(item, Code):
                 return draw_code(item, self.code_setting(item, fields), scale)
             setting = self.setting(item, fields)
             return () if setting is None else draw(item, setting, scale, size)
 
-        canvas = (self.height, self.width)
-        return make_scene(self._arrangement, canvas, size, drawn, self._kept).to(device)
+        return draw_item
 
     def setting(self, text: Text, fields: Mapping[str, str]) -> Setting | None:
         """How one of its texts lies in its box for a person; None where it is empty."""

@@ -1,0 +1,32 @@
+"""The names of the layers by which a document that comes back is understood."""
+
+from __future__ import annotations
+
+import re
+
+SUBJECT = "Subject"
+COLOUR = "Colour"
+MATTE = "Matte"
+RETOUCH = "Retouch"
+FRAME = "Frame, untouched"
+
+_GROUP = re.compile(rf"{SUBJECT} (\d{{4,}}-[0-9a-f]{{6}}) ([0-9a-f]{{8}})\s*")
+
+
+def subject_name(shot_id: str, opening: str) -> str:
+    """The name of a subject's group.
+
+    Args:
+        shot_id: whose subject it is.
+        opening: 8 hex digits that tell this document from others of the shot.
+    """
+    return f"{SUBJECT} {shot_id} {opening}"
+
+
+def read_subject_name(name: str) -> tuple[str, str] | None:
+    """Shot and opening of a subject's group; None for the name of any other layer.
+
+    Editors may add words to a name, such as "copy"; a copy is not the subject.
+    """
+    match = _GROUP.fullmatch(name)
+    return (match[1], match[2]) if match else None
