@@ -34,11 +34,12 @@ from stream.durable import (
     sync_folder,
     write_synced,
 )
+from stream.errors import UserError
 from stream.layout import EventPaths
 from stream.people import Roster, Wanted
 from stream.people.current import CurrentRoster
 from stream.people.workbook import is_workbook
-from stream.template import Template, load_template
+from stream.template import Nudge, Template, load_template
 
 log = logging.getLogger("posewall.event")
 
@@ -189,6 +190,21 @@ class Event:
                 if p.is_dir() and not p.name.startswith(".")
             )
         )
+
+    def nudge(self, template: str) -> Nudge:
+        """How far subjects in a template are moved: what the event says, and what for it alone.
+
+        Raises:
+            EventError: [nudge] in event.toml has something else than numbers.
+        """
+        said = dict(self.config.nudge)
+        own = said.pop(template, {})
+        for name in self.template_names:
+            said.pop(name, None)
+        try:
+            return Nudge.from_json(said).then(Nudge.from_json(own))
+        except UserError as e:
+            raise EventError(f"{self.paths.config}, [nudge]: {e}") from e
 
     def template(self, name: str | None = None) -> Template:
         """A template as it is now, kept by its version from this moment.

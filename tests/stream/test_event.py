@@ -13,6 +13,7 @@ import pytest
 from stream.config import EventConfig, EventError
 from stream.errors import UserError
 from stream.event import Event
+from stream.template import Nudge
 from tests.stream.batch.scenario import ROSTER, make_event, make_template
 
 
@@ -177,3 +178,18 @@ def test_a_roster_that_became_unusable_says_why(tmp_path: Path) -> None:
     assert len(event.roster) == len(before.splitlines()) - 1
     event.paths.roster.write_text(before, "utf-8")
     assert event.roster_trouble is None
+
+
+def test_the_event_and_a_template_move_their_subjects(tmp_path: Path) -> None:
+    event = make_event(tmp_path)
+    assert event.nudge("pier") == Nudge()
+    text = event.paths.config.read_text("utf-8")
+    event.paths.config.write_text(
+        text + "\n[nudge]\ndown = 2\nscale = 1.1\n[nudge.pier]\ndown = -5\nscale = 0.5\n", "utf-8"
+    )
+    event = Event.open(event.paths.root)
+    assert event.nudge("pier") == Nudge(0, 2, 1.1).then(Nudge(0, -5, 0.5))
+    assert event.nudge("other") == Nudge(0, 2, 1.1)
+    event.paths.config.write_text(text + '\n[nudge]\nup = "a lot"\n', "utf-8")
+    with pytest.raises(EventError, match="nudge has up"):
+        Event.open(event.paths.root).nudge("pier")
