@@ -14,13 +14,15 @@ from dbos import error as dbos_error
 
 from models.errors import PosewallError
 from stream.batch.jobs import MOST_STARTS, WORKFLOW, QueueError
-from stream.batch.render import Renderer
+from stream.batch.render import Picture, Renderer
 from stream.durable import StorageError, held, replace_file, storage_sentence, sync_folder
+from stream.event import Event
 from stream.people import RosterError
 from stream.prints.about import About
+from stream.prints.naming import inside
 from stream.prints.output import Output
 from stream.prints.picture import picture_bytes, picture_owner
-from stream.shot import Shot, ShotError, load_shot
+from stream.shot import Shot, ShotError, load_shot, output_of
 
 log = logging.getLogger("posewall.batch")
 _PASSING = frozenset(
@@ -50,29 +52,47 @@ def make_pictures(renderer: Renderer, shot: Shot) -> dict[str, Any]:
     """
     event = renderer.event
     for wanted in shot.wanted:
-        target = event.paths.pictures / wanted.picture
+        target = inside(event.paths.pictures, wanted.picture)
         if target.exists() and picture_owner(target) != shot.unique:
             raise ShotError(
                 f"pictures/ has a file that begins with {shot.number:04d} and has the name of this "
                 "shot's picture, but is not this shot's picture; move it elsewhere and render the "
                 "shot again."
             )
+    output = output_of(event, shot.output)
     notes: list[str] = []
     for wanted, picture in renderer.pictures(shot):
-        about = About(picture.ppi, picture.taken, shot.unique)
-        data = picture_bytes(picture.pixels, Output(), about)
-        replace_file(event.paths.pictures / wanted.picture, data)
+        data = picture_bytes(picture.pixels, output, _about(event, shot, picture, output))
+        target = inside(event.paths.pictures, wanted.picture)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        replace_file(target, data)
         notes += picture.notes
     names = [w.picture for w in shot.wanted]
-    if shot.former_pictures:
+    if any(w.former for w in shot.wanted):
         with held(event.paths.lock):
             # Keyed otherwise while this was in work, a former picture may be one that stays.
-            for former in load_shot(event, shot.id).former_pictures:
-                old = event.paths.pictures / former
+            now = load_shot(event, shot.id)
+            for former in (f for w in now.wanted for f in w.former):
+                old = inside(event.paths.pictures, former)
                 if former not in names and picture_owner(old) == shot.unique:
                     old.unlink(missing_ok=True)
-                    sync_folder(event.paths.pictures)
+                    sync_folder(old.parent)
     return {"picture": shot.picture, "pictures": names, "notes": list(dict.fromkeys(notes))}
+
+
+def _about(event: Event, shot: Shot, picture: Picture, output: Output) -> About:
+    """What is written into a picture's file; people only where the event allows it."""
+    people = (event.roster.get(number) for number in shot.people) if output.names else ()
+    return About(
+        picture.ppi,
+        picture.taken,
+        shot.unique,
+        event.name,
+        tuple(p.shown_name for p in people if p and p.shown_name),
+        shot.id,
+        picture.made.bleed_px,
+        picture.made.trim_in,
+    )
 
 
 # The library runs module functions, by name, in any process: what they work on stands here.

@@ -20,9 +20,10 @@ from stream.event import Event
 from stream.opening.openings import Paper
 from stream.painted import read_mask, read_matte
 from stream.people import texts
-from stream.shot import Shot, ShotError, Wanted, load_frame, load_plate, load_shot
+from stream.shot import Shot, ShotError, Wanted, load_frame, load_plate, load_shot, output_of
 from stream.template import Nudge, Template
 from stream.template.png import read_png
+from stream.template.template import Print
 
 PLATE_UNFIT = "the clean plate was not used: it is of another source or size than this frame"
 NO_SCREEN = (
@@ -33,6 +34,10 @@ NOBODY = "nobody is to be seen in this picture; look at it before you print it"
 LEAST_COVERAGE = 0.005
 """chosen: a subject smaller than this share of a picture is a speck, or nobody."""
 MASK_UNFIT = "the mask was not used: it is of another size than this frame"
+OTHER_SHAPE = (
+    "it was ordered as {}, which has another shape than the template '{}', so it was made in the "
+    "template's own size; order a template of that shape"
+)
 EMPTY_SLOT = (
     "the template shows {} shots and this one was given fewer, so a slot stayed empty; give the "
     "others with 'posewall batch change SHOT --beside SHOT'"
@@ -45,16 +50,18 @@ class Picture:
     """A finished picture.
 
     Attributes:
-        pixels: (H, W, 3) uint8 on the CPU, sRGB.
+        pixels: (H, W, 3) on the CPU, sRGB: uint8, or int32 codes where 16 bits were asked for.
         ppi: pixels an inch in print.
         taken: when the frame was taken.
         notes: warnings, for people.
+        made: how large it is.
     """
 
     pixels: Tensor
     ppi: float
     taken: datetime
     notes: tuple[str, ...]
+    made: Print
 
 
 def text_fields(event: Event, *shown: Shot) -> dict[str, str]:
@@ -95,7 +102,7 @@ class Staged:
 
     Attributes:
         template: the design.
-        size: (H, W) of the picture.
+        made: how large the picture is.
         scene: the design with words, and retouches above their subjects.
         stands: of each slot the shot and its subject at its place; None where it stays empty.
         taken: when the main shot's frame was taken.
@@ -103,7 +110,7 @@ class Staged:
     """
 
     template: Template
-    size: tuple[int, int]
+    made: Print
     scene: Scene
     stands: tuple[tuple[Shot, Placed] | None, ...]
     taken: datetime
@@ -182,10 +189,14 @@ class Renderer:
     ) -> Staged:
         """Everything of a picture at its place, before it is laid together."""
         template = self.event.template_version(wanted.template, wanted.template_version)
-        size = template.picture_size()
+        notes: list[str] = []
+        made = template.print_as(wanted.size)
+        if made is None:
+            notes.append(OTHER_SHAPE.format(wanted.size, template.name))
+            made = template.own_print
+        size = made.size
         shown = [shot, *beside]
         taken = self._made_ready(shot).frame.taken
-        notes: list[str] = []
         stands: list[tuple[Shot, Placed] | None] = []
         scene = template.scene(size, fields, self.device)
         for i, slot in enumerate(template.slots):
@@ -199,26 +210,32 @@ class Renderer:
             stands.append((here, placed))
             scene = self._retouched(scene, here, placed, size, i)
         notes += template.scene_warnings(fields)
-        return Staged(template, size, scene, tuple(stands), taken, tuple(notes))
+        return Staged(template, made, scene, tuple(stands), taken, tuple(notes))
 
     def _picture(
         self, shot: Shot, beside: Sequence[Shot], wanted: Wanted, fields: Mapping[str, str]
     ) -> Picture:
         staged = self.staged(shot, beside, wanted, fields)
         notes = list(staged.notes)
-        done = self.lay(shot, staged)
+        done = self.lay(shot, staged, output_of(self.event, shot.output).depth)
         if not done.screen_found:
             notes.append(NO_SCREEN)
         if done.coverage < LEAST_COVERAGE:
             notes.append(NOBODY)
         if done.plate_fits is False:
             notes.append(OTHER_SCREEN)
-        ppi = staged.template.ppi
-        return Picture(done.picture.cpu(), ppi, staged.taken, tuple(dict.fromkeys(notes)))
+        return Picture(
+            done.picture.cpu(),
+            staged.template.ppi,
+            staged.taken,
+            tuple(dict.fromkeys(notes)),
+            staged.made,
+        )
 
-    def lay(self, shot: Shot, staged: Staged) -> Composite:
-        """The picture that was made ready, laid together."""
-        return self._keyer_for(shot).lay([s and s[1] for s in staged.stands], staged.scene)
+    def lay(self, shot: Shot, staged: Staged, depth: int = 8) -> Composite:
+        """The picture that was made ready, laid together, at 8 or 16 bits a sample."""
+        stands = [s and s[1] for s in staged.stands]
+        return self._keyer_for(shot).lay(stands, staged.scene, depth)
 
     def _retouched(
         self, scene: Scene, shot: Shot, placed: Placed, size: tuple[int, int], slot: int

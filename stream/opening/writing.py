@@ -83,11 +83,11 @@ def open_up(event: Event, shot: Shot, out: Path, template: str | None = None) ->
             if stand is None:
                 subjects.append(None)
                 continue
-            subjects.append(_subject(event, renderer, shot, *stand, staged.size, out))
+            subjects.append(_subject(event, renderer, shot, *stand, staged.made.size, out))
         done = renderer.lay(shot, staged)
-        layers = document_layers(staged.template, staged.size, fields, subjects)
+        layers = document_layers(staged.template, staged.made.size, fields, subjects)
         merged = Image.fromarray(np.ascontiguousarray(done.picture.cpu().numpy()))
-        write_ora(out, staged.size, layers, round(staged.template.ppi), merged, PACK)
+        write_ora(out, staged.made.size, layers, round(staged.template.ppi), merged, PACK)
     return tuple(dict.fromkeys(staged.notes))
 
 

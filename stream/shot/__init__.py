@@ -12,6 +12,7 @@ from stream.shot.finding import find_shot, load_shot, shot_ids, shots
 from stream.shot.plates import Plate, load_plate, save_plate
 from stream.shot.record import RECORD, Shot, ShotError
 from stream.shot.store import add_still, load_frame, people_names, save_shot
+from stream.shot.titling import output_of, titled
 from stream.shot.wanted import Wanted
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "load_frame",
     "load_plate",
     "load_shot",
+    "output_of",
     "people_names",
     "render_again",
     "save_plate",
@@ -37,4 +39,5 @@ __all__ = [
     "shot_ids",
     "shots",
     "sweep_leftovers",
+    "titled",
 ]

@@ -13,9 +13,9 @@ from pathlib import Path
 from stream.durable import add_copy, held, replace_file, storing, sweep_partials
 from stream.event import Event
 from stream.shot.finding import load_shot, shot_ids
-from stream.shot.naming import picture_name
 from stream.shot.record import RECORD, UNPAINTED, Shot, ShotError
-from stream.shot.store import file_digest, people_names, read_photo, still_name
+from stream.shot.store import file_digest, read_photo, still_name
+from stream.shot.titling import output_of, retitled
 
 log = logging.getLogger("posewall.shot")
 STILL_MISSED = "the camera's still did not come; the video frame was used"
@@ -88,21 +88,18 @@ def settle(event: Event, shot_id: str, note: str = STILL_MISSED) -> Shot:
 
 
 def render_again(event: Event, shot_id: str) -> Shot:
-    """Ask for the picture once more, with the people's names as the roster has them now."""
+    """Ask for the pictures once more: names as the roster has them now, files as the event says.
+
+    Raises:
+        UserError: no such shot, the event's form of pictures cannot be used, or the disk did not
+            take it.
+    """
     with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
         shot = load_shot(event, shot_id)
-        edition = len(shot.earlier) + 1
-        name = picture_name(shot.number, people_names(event, shot.people), edition)
-        former = tuple(dict.fromkeys((*shot.former_pictures, shot.picture)))
-        return rewrite(
-            event,
-            replace(
-                shot,
-                render=shot.render + 1,
-                picture=name,
-                former_pictures=tuple(f for f in former if f != name),
-            ),
-        )
+        output = dict(event.config.pictures)
+        output_of(event, output)
+        shot = replace(shot, output=output, render=shot.render + 1)
+        return rewrite(event, retitled(event, shot))
 
 
 def sweep_leftovers(event: Event) -> int:

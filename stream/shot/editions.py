@@ -16,9 +16,10 @@ from stream.event import Event
 from stream.painted import MaskError, read_mask, write_matte
 from stream.shot.changes import rewrite
 from stream.shot.finding import load_shot
-from stream.shot.naming import picture_name
 from stream.shot.record import KEPT, UNPAINTED, Shot, ShotError
-from stream.shot.store import file_digest, load_frame, people_names
+from stream.shot.store import file_digest, load_frame
+from stream.shot.titling import titled
+from stream.shot.wanted import Wanted
 from stream.template import Nudge
 
 log = logging.getLogger("posewall.shot")
@@ -68,13 +69,14 @@ def _keep_made(event: Event, shot: Shot) -> Shot:
     former name, under which it is to stay. What is still made under the corrected one goes.
     """
     pictures = event.paths.pictures
-    if (pictures / shot.picture).is_file():
-        return shot
-    made = [f for f in shot.former_pictures if (pictures / f).is_file()]
-    if not made:
-        return shot
-    former = tuple(f for f in shot.former_pictures if f != made[-1])
-    return replace(shot, picture=made[-1], former_pictures=(*former, shot.picture))
+
+    def kept(wanted: Wanted) -> Wanted:
+        made = [f for f in wanted.former if (pictures / f).is_file()]
+        if (pictures / wanted.picture).is_file() or not made:
+            return wanted
+        return wanted.renamed(made[-1])
+
+    return shot.wanting([kept(w) for w in shot.wanted])
 
 
 def _keep_bytes(event: Event, shot: Shot, kind: str, data: bytes) -> str:
@@ -172,15 +174,8 @@ def change_shot(
         shot = _keep_made(event, shot)
         told = shot.to_json()
         earlier = (*shot.earlier, {field: told[field] for field in KEPT})
-        people = people_names(event, shot.people)
         log.info("shot %s is made otherwise (edition %d)", shot.id, len(earlier) + 1)
-        return rewrite(
-            event,
-            replace(
-                now,
-                former_pictures=shot.former_pictures,
-                earlier=earlier,
-                picture=picture_name(shot.number, people, len(earlier) + 1),
-                render=shot.render + 1,
-            ),
-        )
+        former = [w.former for w in shot.wanted]
+        now = titled(event, now, len(earlier) + 1)
+        now = now.wanting([replace(w, former=f) for w, f in zip(now.wanted, former, strict=True)])
+        return rewrite(event, replace(now, earlier=earlier, render=shot.render + 1))

@@ -43,10 +43,3 @@ def safe_name(text: str, longest: int = LONGEST_BYTES) -> str:
     if name.split(".")[0].rstrip().upper() in DEVICES:
         name = f"_{name}"
     return unicodedata.normalize("NFC", name)
-
-
-def picture_name(number: int, people: str, edition: int = 1) -> str:
-    """The file name of a shot's picture: its running number, who is in it, which edition it is."""
-    name = safe_name(people)
-    parts = [f"{number:04d}", *([name] if name else []), *([str(edition)] if edition > 1 else [])]
-    return "-".join(parts) + ".jpg"

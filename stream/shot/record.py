@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from pathlib import PurePath
@@ -18,7 +18,7 @@ from stream.shot.wanted import Wanted
 RECORD = "shot.json"
 KEPT = (
     *("picture", "settings", "mask", "mask_turns", "frame", "original", "sha256", "plate"),
-    *("template", "template_version", "size", "copies", "also", "nudge", "beside"),
+    *("template", "template_version", "size", "copies", "output", "also", "nudge", "beside"),
     *("matte", "matte_turns", "retouch", "retouch_at"),
 )
 """Of a picture that stays after its shot was keyed otherwise: what it was made with."""
@@ -32,6 +32,12 @@ ID_FORM = re.compile(r"\d{4,}-[0-9a-f]{6}")
 
 class ShotError(UserError):
     """A shot is not there, or its files cannot be used."""
+
+
+def _below(name: str) -> bool:
+    """Whether a picture's name stays inside its folder; a slash separates folders in it."""
+    parts = name.split("/")
+    return all(p and p not in (".", "..") and not set(p) & set("\\:\0") for p in parts)
 
 
 @dataclass(frozen=True)
@@ -58,6 +64,7 @@ class Shot:
         picture: file name below ``pictures/``.
         size: name of a paper that the picture is made for; None for the template's own size.
         copies: how many prints of it are wanted.
+        output: the form of its pictures' files, as `Output.to_table` gives it.
         also: further pictures of the same frame, by other templates or in other sizes.
         nudge: how far the subject is moved and scaled from its place, as `Nudge.to_json` gives it.
         beside: ids of shots whose subjects stand in the template's further slots.
@@ -96,6 +103,7 @@ class Shot:
     picture: str
     size: str | None = None
     copies: int = 1
+    output: Mapping[str, Any] = field(default_factory=dict)
     also: tuple[Wanted, ...] = ()
     nudge: Mapping[str, Any] = field(default_factory=dict)
     beside: tuple[str, ...] = ()
@@ -123,16 +131,37 @@ class Shot:
     @property
     def wanted(self) -> tuple[Wanted, ...]:
         """Every picture that is to be made of it, the one that people posed for first."""
-        main = Wanted(self.template, self.template_version, self.picture, self.size, self.copies)
+        main = Wanted(
+            self.template,
+            self.template_version,
+            self.picture,
+            self.size,
+            self.copies,
+            self.former_pictures,
+        )
         return (main, *self.also)
+
+    def wanting(self, wanted: Sequence[Wanted]) -> Shot:
+        """The same with these pictures, the one that people posed for first."""
+        main, *also = wanted
+        return replace(
+            self,
+            template=main.template,
+            template_version=main.template_version,
+            picture=main.picture,
+            size=main.size,
+            copies=main.copies,
+            former_pictures=main.former,
+            also=tuple(also),
+        )
 
     @property
     def picture_names(self) -> tuple[str, ...]:
         """Every name that a picture of it has or had, each once."""
-        now = [w.picture for w in self.wanted]
+        now = [n for w in self.wanted for n in (w.picture, *w.former)]
         then = [str(e["picture"]) for e in self.earlier if e.get("picture")]
         then += [str(w["picture"]) for e in self.earlier for w in e.get("also", ())]
-        return tuple(dict.fromkeys((*now, *self.former_pictures, *then)))
+        return tuple(dict.fromkeys((*now, *then)))
 
     def noting(self, note: str) -> Shot:
         """The same shot with one more note, once."""
@@ -149,6 +178,7 @@ class Shot:
         data["earlier"] = [dict(e) for e in self.earlier]
         data["settings"] = dict(self.settings)
         data["also"] = [w.to_json() for w in self.also]
+        data["output"] = dict(self.output)
         data["nudge"], data["beside"] = dict(self.nudge), list(self.beside)
         data["retouch_at"] = None if self.retouch_at is None else dict(self.retouch_at)
         return data
@@ -179,6 +209,7 @@ class Shot:
             known["settings"] = dict(data["settings"])
             known["copies"] = int(data.get("copies", 1))
             known["also"] = tuple(Wanted.from_json(w) for w in data.get("also", ()))
+            known["output"] = dict(data.get("output") or {})
             known["nudge"] = dict(data.get("nudge") or {})
             known["beside"] = tuple(str(b) for b in data.get("beside", ()))
             at = data.get("retouch_at")
@@ -191,7 +222,7 @@ class Shot:
         inside = ("mask", "frame", "original", "matte", "retouch")
         names += [e.get(n) for e in shot.earlier for n in inside]
         try:
-            names += shot.picture_names
+            pictures = shot.picture_names
         except (AttributeError, KeyError, TypeError) as e:
             raise ShotError(f"the record of shot {shot.id} is damaged ({e})") from e
         for name in names:
@@ -199,6 +230,12 @@ class Shot:
                 raise ShotError(
                     f"the record of shot {shot.id} names the file '{name}', which is not a plain "
                     "file name; correct it in shot.json."
+                )
+        for name in pictures:
+            if not _below(name):
+                raise ShotError(
+                    f"the record of shot {shot.id} names the picture '{name}', which would lie "
+                    "outside pictures/; correct it in shot.json."
                 )
         if not ID_FORM.fullmatch(shot.id) or shot.taken.tzinfo is None:
             raise ShotError(f"the record of shot '{shot.id}' has no usable id or time")

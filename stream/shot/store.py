@@ -18,7 +18,7 @@ from dataclasses import replace
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from stream.capture.frame import Frame
 from stream.capture.stills import read_still
@@ -30,13 +30,16 @@ from stream.durable import (
     storing,
     write_synced,
 )
+from stream.errors import UserError
 from stream.event import Event
 from stream.shot.finding import shots
 from stream.shot.frames import check_file, decode_frame, encode_frame, view_jpeg
-from stream.shot.naming import picture_name, safe_name
+from stream.shot.naming import safe_name
+from stream.shot.ordering import ordered
 from stream.shot.plates import PLATE_RECORD
 from stream.shot.record import RECORD, Shot, ShotError
-from stream.template import Template
+from stream.shot.titling import output_of, titled
+from stream.template import Nudge, Template
 
 log = logging.getLogger("posewall.shot")
 # chosen: the smallest that shows a figure at all; what is smaller came by mistake.
@@ -73,12 +76,8 @@ def _next_number(event: Event) -> int:
 def _commit_shot(event: Event, partial: Path, draft: Shot) -> Shot:
     with held(event.paths.lock):
         number = _next_number(event)
-        shot = replace(
-            draft,
-            number=number,
-            id=f"{number:04d}-{draft.unique[:6]}",
-            picture=picture_name(number, people_names(event, draft.people)),
-        )
+        shot = replace(draft, number=number, id=f"{number:04d}-{draft.unique[:6]}")
+        shot = titled(event, shot)
         write_synced(partial / RECORD, shot.to_bytes())
         commit_folder(partial, event.paths.shots / shot.id)
     log.info("kept shot %s (people %s)", shot.id, ",".join(shot.people) or "none")
@@ -95,21 +94,28 @@ def _draft(
     plate: str | None,
     settings: Settings,
     mirror: bool,
+    nudge: Nudge | None,
 ) -> Shot:
-    # A shot must never name a version that nobody has: its copy is made before the shot is.
-    if template is None or isinstance(template, str):
-        kept = event.template(template)
-    else:
-        kept = event.keep_template(template)
     # The moment does not come again: what is wrong beside the frame is noted, not refused.
-    notes: list[str] = []
+    wanted, notes = ordered(event, people, template)
+    output: dict[str, Any] = dict(event.config.pictures)
+    try:
+        output_of(event, output)
+    except UserError as e:
+        notes.append(f"the usual form of pictures was used: {e}")
+        output = {}
+    if nudge is None:
+        try:
+            nudge = event.nudge(wanted[0].template)
+        except UserError as e:
+            notes.append(f"the subject was not moved: {e}")
     if plate is not None and not (event.paths.plates / plate / PLATE_RECORD).is_file():
         notes.append(f"the clean plate {plate} was no longer there; the screen is estimated")
         plate = None
     unknown = [p for p in people if event.roster.get(p) is None]
     if unknown:
         notes.append(f"number {', '.join(unknown)} was not on the roster")
-    return Shot(
+    draft = Shot(
         id="",
         number=0,
         unique=uuid.uuid4().hex,
@@ -122,16 +128,19 @@ def _draft(
         quarter_turns=frame.quarter_turns,
         mirror=mirror,
         people=tuple(dict.fromkeys(people)),
-        template=kept.name,
-        template_version=kept.version,
+        template="",
+        template_version="",
         plate=plate,
         settings=settings.to_json(),
         picture="",
+        output=output,
+        nudge=nudge.to_json() if nudge not in (None, Nudge()) else {},
         notes=tuple(notes),
         pts=frame.pts,
         time_base=str(frame.time_base) if frame.time_base else None,
         index=frame.index,
     )
+    return draft.wanting(wanted)
 
 
 def save_shot(
@@ -145,6 +154,7 @@ def save_shot(
     mirror: bool = False,
     still_until: datetime | None = None,
     notes: Sequence[str] = (),
+    nudge: Nudge | None = None,
 ) -> Shot:
     """Keep a frame for good, with everything needed to render it again.
 
@@ -161,6 +171,8 @@ def save_shot(
         mirror: the picture shows the frame flipped left to right.
         still_until: with a tethered camera, until when its still is awaited; aware.
         notes: warnings to keep with the shot.
+        nudge: how far the subject is moved, the event's and the template's nudge included; None
+            for those alone.
 
     Returns:
         The shot as kept.
@@ -180,6 +192,7 @@ def save_shot(
             plate=plate,
             settings=settings,
             mirror=mirror,
+            nudge=nudge,
         )
         digest = hashlib.sha256(data).hexdigest()
         draft = replace(draft, still_until=still_until, notes=(*draft.notes, *notes), sha256=digest)
@@ -253,6 +266,7 @@ def add_still(
             plate=plate,
             settings=settings,
             mirror=False,
+            nudge=None,
         )
         digest = file_digest(path)
         for known in shots(event):

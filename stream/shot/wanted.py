@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 
@@ -17,6 +17,7 @@ class Wanted:
         picture: file name below ``pictures/``.
         size: name of a paper that the picture is made for; None for the template's own size.
         copies: how many prints of it are wanted.
+        former: names that it had before, when a person's name was corrected.
     """
 
     template: str
@@ -24,10 +25,16 @@ class Wanted:
     picture: str
     size: str | None = None
     copies: int = 1
+    former: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Plain values, readable in a file."""
-        return asdict(self)
+        return {**asdict(self), "former": list(self.former)}
+
+    def renamed(self, name: str) -> Wanted:
+        """The same under another name, the one before kept in mind."""
+        former = tuple(dict.fromkeys((*self.former, self.picture)))
+        return replace(self, picture=name, former=tuple(f for f in former if f != name))
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Wanted:
@@ -43,4 +50,5 @@ class Wanted:
             str(data["picture"]),
             None if size is None else str(size),
             int(data.get("copies", 1)),
+            tuple(str(f) for f in data.get("former", ())),
         )

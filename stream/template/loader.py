@@ -275,6 +275,7 @@ def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tup
         height=document.size[0],
         ppi=described.picture.ppi,
         trim_size=described.picture.trim_size,
+        trim_in=(described.picture.width_in, described.picture.height_in),
         bleed_px=described.picture.bleed_px,
         safe_px=described.picture.safe_px,
         slots=described.slots,

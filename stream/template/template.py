@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -23,6 +24,7 @@ from stream.template.codes import Code, CodeSetting, draw_code, set_code
 from stream.template.inking import draw
 from stream.template.layers import Layer, LayerGroup
 from stream.template.nudge import Nudge
+from stream.template.paper import PAPERS
 from stream.template.scene import Kept, make_scene
 from stream.template.slots import Slot
 from stream.template.standing import Stand, cut_off_note, stand_notes
@@ -51,6 +53,21 @@ class TemplateFile:
 
 
 @dataclass(frozen=True)
+class Print:
+    """How large a picture is.
+
+    Attributes:
+        size: (H, W) in pixels, the bleed included.
+        bleed_px: picture pixels a side that are cut away.
+        trim_in: (width, height) of the trimmed print in inches.
+    """
+
+    size: tuple[int, int]
+    bleed_px: int
+    trim_in: tuple[float, float]
+
+
+@dataclass(frozen=True)
 class Template:
     """A template, read and checked.
 
@@ -61,6 +78,7 @@ class Template:
         height: of the canvas, in pixels.
         ppi: of the print.
         trim_size: (H, W) in pixels of the print once it is trimmed.
+        trim_in: (width, height) of the trimmed print in inches.
         bleed_px: picture pixels from the top and the left edge to the trimmed print.
         safe_px: picture pixels from the trimmed edge to the safe area; 0 where none is given.
         slots: where subjects stand.
@@ -78,6 +96,7 @@ class Template:
     height: int
     ppi: float
     trim_size: tuple[int, int]
+    trim_in: tuple[float, float]
     bleed_px: int
     safe_px: int
     slots: tuple[Slot, ...]
@@ -100,6 +119,32 @@ class Template:
     def picture_size(self) -> tuple[int, int]:
         """(H, W) of the print at its pixels per inch, the bleed included."""
         return self._picture
+
+    @property
+    def own_print(self) -> Print:
+        """How large a picture of it is as it was designed."""
+        return Print(self._picture, self.bleed_px, self.trim_in)
+
+    def print_as(self, paper: str | None) -> Print | None:
+        """How large a picture of it is on a paper.
+
+        Args:
+            paper: a name in `PAPERS`; None for its own size.
+
+        Returns:
+            None where the paper has another shape.
+        """
+        wide, high = self.trim_in
+        if paper is None:
+            return self.own_print
+        sheet = PAPERS[paper]
+        short, long = sorted((sheet.width_in, sheet.height_in))
+        width, height = (long, short) if wide > high else (short, long)
+        grown = width / wide
+        if abs(height / high / grown - 1) > SHAPE_TOLERANCE:
+            return None
+        size = (max(1, round(self._picture[0] * grown)), max(1, round(self._picture[1] * grown)))
+        return Print(size, math.floor(self.bleed_px * grown + 1e-9), (width, height))
 
     def scene(self, size: tuple[int, int], fields: Mapping[str, str], device: str = "cpu") -> Scene:
         """The template made ready for one picture.

@@ -95,7 +95,7 @@ def test_no_press_is_lost_over_a_person_a_plate_or_a_broken_roster(event: Event)
     "change",
     [
         {"frame": "../../secret.mkv"},
-        {"picture": "a/b.jpg"},
+        {"picture": "../b.jpg"},
         {"id": "0001"},
         {"taken": "2026-05-31T18:00:00"},
         {"encoding": {"matrix": "none"}},

@@ -25,7 +25,7 @@ from stream.shot import (
     save_shot,
 )
 from stream.shot.frames import FrameFileError, decode_frame, encode_frame
-from stream.shot.naming import picture_name, safe_name
+from stream.shot.naming import safe_name
 from tests.stream.batch.scenario import (
     SETTINGS,
     make_frame,
@@ -127,14 +127,14 @@ DEVICES = {"CON", "PRN", "AUX", "NUL"} | {f"{p}{n}" for p in ("COM", "LPT") for 
 
 @given(st.text(max_size=400))
 def test_any_text_makes_a_safe_name(text: str) -> None:
-    for name in (safe_name(text), picture_name(7, text)):
-        assert not FORBIDDEN & set(name)
-        assert name.split(".")[0].upper() not in DEVICES
-        assert name == name.strip(" .") or name == ""
-        assert len(name.encode()) < 150
-        assert unicodedata.is_normalized("NFC", name)
-        assert name not in (".", "..")
-    assert Path("pictures", picture_name(7, text)).parent == Path("pictures")
+    name = safe_name(text)
+    assert not FORBIDDEN & set(name)
+    assert name.split(".")[0].upper() not in DEVICES
+    assert name == name.strip(" .") or name == ""
+    assert len(name.encode()) < 150
+    assert unicodedata.is_normalized("NFC", name)
+    assert name not in (".", "..")
+    assert Path("pictures", f"7-{name}").parent == Path("pictures")
 
 
 @pytest.mark.parametrize(

@@ -152,7 +152,7 @@ def test_a_soft_edge_comes_back_soft(event: Event, tmp_path: Path) -> None:
     assert stand is not None
     placed = stand[1]
     assert placed.subject_pm is not None
-    alpha = torch.zeros(staged.size)
+    alpha = torch.zeros(staged.made.size)
     alpha[placed.rows, placed.columns] = placed.subject_pm[0, 3]
     assert float((alpha[64:72, 37:43] - 128 / 255).abs().max()) < 0.01
 
