@@ -247,7 +247,7 @@ def _line(job: Job) -> str:
     if job.state is State.FAILED:
         return f"{text}: {job.why}"
     if job.state is State.DONE:
-        text += f": {job.picture}"
+        text += f": {', '.join([str(job.picture), *job.more])}"
     return text + "".join(f"\n      note: {n}" for n in job.notes)
 
 
@@ -274,6 +274,7 @@ def batch_status(args: argparse.Namespace) -> int:
     print(f"{event.name}: {len(jobs)} shots; {listed}.")
     print("Pictures are being made now." if at_work else "No program is making pictures now.")
     for job in jobs:
-        gone = job.picture and not (event.paths.pictures / job.picture).exists()
-        print(f"  {_line(job)}{' (the file is no longer there)' if gone else ''}")
+        names = [n for n in (job.picture, *job.more) if n]
+        gone = [n for n in names if not (event.paths.pictures / n).exists()]
+        print(f"  {_line(job)}" + "".join(f"\n      {n} is no longer there" for n in gone))
     return 0

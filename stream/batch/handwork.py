@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
+from typing import Any
 
 from models.color import to_codes
 from models.errors import PosewallError
@@ -15,7 +16,10 @@ from stream.cut import write_png
 from stream.errors import UserError
 from stream.event import Event
 from stream.key_options import add_key_options, given_settings
-from stream.shot import change_shot, find_shot, load_frame
+from stream.people.orders import read_size
+from stream.shot import Shot, change_shot, find_shot, load_frame
+from stream.template import Nudge
+from stream.template.paper import PAPERS
 
 
 def add_commands(
@@ -33,6 +37,36 @@ def add_commands(
         type=float,
         metavar="0-1",
         help="how much of the background's light spills over the subject's edge",
+    )
+    placed = change.add_argument_group("where and for whom")
+    placed.add_argument(
+        "--right", type=float, metavar="%", help="move the subject right, in %% of the picture"
+    )
+    placed.add_argument(
+        "--down", type=float, metavar="%", help="move the subject down, in %% of the picture"
+    )
+    placed.add_argument(
+        "--scale", type=float, metavar="TIMES", help="make the subject so many times as large"
+    )
+    placed.add_argument(
+        "--as-designed", action="store_true", help="neither moved nor scaled: as the template says"
+    )
+    placed.add_argument(
+        "--beside",
+        action="append",
+        metavar="SHOT",
+        help="a shot for the template's next slot; several times for several, '' for none",
+    )
+    placed.add_argument(
+        "--person",
+        action="append",
+        metavar="NUMBER",
+        help="who is really in it: number or part of a name; several times for several people",
+    )
+    placed.add_argument("--template", metavar="NAME", help="make it with this template")
+    placed.add_argument("--size", metavar="PAPER", help="make it for this paper, such as 5x7")
+    change.add_argument(
+        "--no-paint", action="store_true", help="no longer use what 'take-back' brought"
     )
     painted = change.add_mutually_exclusive_group()
     painted.add_argument(
@@ -54,17 +88,54 @@ def add_commands(
     return change, frame
 
 
+def _wishes(event: Event, args: argparse.Namespace) -> dict[str, Any]:
+    """What else `change_shot` is asked for, beside key settings; what was not given is left out.
+
+    Raises:
+        UserError: a person, template, paper or shot that there is not.
+    """
+    size = None if args.size is None else read_size(args.size)
+    if args.size is not None and size is None:
+        raise UserError(f"there is no paper '{args.size}'; give one of {', '.join(PAPERS)}.")
+    people = None if args.person is None else [event.roster.one(t).number for t in args.person]
+    beside = None
+    if args.beside is not None:
+        beside = [find_shot(event, text).id for text in args.beside if text.strip()]
+    nudged = (args.right, args.down, args.scale) != (None, None, None) or args.as_designed
+    wishes = {
+        "mask": args.mask,
+        "drop_mask": args.no_mask or None,
+        "drop_by_hand": args.no_paint or None,
+        "people": people,
+        "template": None if args.template is None else event.template(args.template),
+        "size": size,
+        "beside": beside,
+        "nudge": Nudge() if nudged else None,  # each shot has its own
+    }
+    return {name: wish for name, wish in wishes.items() if wish is not None}
+
+
+def _nudged(shot: Shot, args: argparse.Namespace) -> dict[str, Nudge]:
+    """A shot's nudge with what was given of it changed."""
+    given = {"right": args.right, "down": args.down, "scale": args.scale}
+    given = {name: value for name, value in given.items() if value is not None}
+    if args.as_designed:
+        return {"nudge": Nudge.from_json(given)}
+    return {"nudge": Nudge.from_json({**shot.nudge, **given})} if given else {}
+
+
 def batch_change(args: argparse.Namespace) -> int:
     """Change shots and queue their new pictures; 1 when any was refused."""
     event, given = Event.open(args.event), given_settings(args)
-    if not given and args.mask is None and not args.no_mask:
+    wishes = _wishes(event, args)
+    if not given and not wishes:
         raise UserError("nothing to change was given; name a setting, such as --despill 0.8.")
     refused = 0
     with event.logging(), JobQueue(event) as queue:
         for text in args.shots:
             try:
                 before = find_shot(event, text)
-                shot = change_shot(event, before.id, given, mask=args.mask, drop_mask=args.no_mask)
+                shot = change_shot(event, before.id, given, **{**wishes, **_nudged(before, args)})
             except PosewallError as e:
                 refused += 1
                 print(f"{text}: {e}", file=sys.stderr)

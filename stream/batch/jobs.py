@@ -60,7 +60,8 @@ class Job:
         state: where it is.
         why: the sentence of a failure.
         transient: the failure may pass by itself, such as a full disk.
-        picture: file name below pictures/, once done.
+        picture: file name below pictures/, once done; of several the one that was posed for.
+        more: the others that were made of it.
         notes: warnings.
     """
 
@@ -71,6 +72,7 @@ class Job:
     transient: bool = False
     picture: str | None = None
     notes: tuple[str, ...] = ()
+    more: tuple[str, ...] = ()
 
     @property
     def number(self) -> str:
@@ -227,7 +229,10 @@ def _job(shot: Shot, row: Any) -> Job:
     if row.status == "SUCCESS" and isinstance(row.output, Mapping):
         notes = tuple(str(n) for n in row.output.get("notes", ()))
         if row.output.get("picture"):
-            return Job(shot.id, shot, State.DONE, picture=str(row.output["picture"]), notes=notes)
+            main = str(row.output["picture"])
+            every = [str(p) for p in row.output.get("pictures", ())]
+            more = tuple(p for p in every if p != main)
+            return Job(shot.id, shot, State.DONE, picture=main, notes=notes, more=more)
         why, passing = str(row.output.get("why", "")), bool(row.output.get("transient"))
         return Job(shot.id, shot, State.FAILED, why=why, transient=passing, notes=notes)
     if row.status == "MAX_RECOVERY_ATTEMPTS_EXCEEDED":

@@ -16,11 +16,12 @@ from stream.event import Event
 from stream.painted import MaskError, read_mask, write_matte
 from stream.shot.changes import rewrite
 from stream.shot.finding import load_shot
+from stream.shot.ordering import ordered
 from stream.shot.record import KEPT, UNPAINTED, Shot, ShotError
 from stream.shot.store import file_digest, load_frame
 from stream.shot.titling import titled
 from stream.shot.wanted import Wanted
-from stream.template import Nudge
+from stream.template import Nudge, Template
 
 log = logging.getLogger("posewall.shot")
 
@@ -109,6 +110,27 @@ def _alike(shot: Shot) -> Shot:
     )
 
 
+def _ordered(
+    event: Event,
+    shot: Shot,
+    people: Sequence[str] | None,
+    template: Template | None,
+    size: str | None,
+) -> Shot:
+    """The shot for other people, by another template or in another size."""
+    if people is not None and tuple(people) != shot.people:
+        shot = replace(shot, people=tuple(people))
+        wanted, notes = ordered(event, people, template or shot.template)
+        shot = shot.wanting(wanted)
+        for note in notes:
+            shot = shot.noting(note)
+    if template is not None and template.version != shot.template_version:
+        kept = event.keep_template(template)
+        also = tuple(w for w in shot.also if w.template != kept.name)
+        shot = replace(shot, template=kept.name, template_version=kept.version, also=also)
+    return shot if size is None else replace(shot, size=size)
+
+
 def change_shot(
     event: Event,
     shot_id: str,
@@ -120,6 +142,9 @@ def change_shot(
     beside: Sequence[str] | None = None,
     by_hand: ByHand | None = None,
     drop_by_hand: bool = False,
+    people: Sequence[str] | None = None,
+    template: Template | None = None,
+    size: str | None = None,
 ) -> Shot:
     """Make a kept shot otherwise; the picture becomes another file and the earlier one stays.
 
@@ -133,6 +158,9 @@ def change_shot(
         beside: ids of the shots in the template's further slots.
         by_hand: what was painted in its opened-up picture.
         drop_by_hand: what was painted there before no longer counts.
+        people: roster numbers of who is really in it; their orders come with them.
+        template: which template the main picture is made with.
+        size: the paper that the main picture is made for.
 
     Returns:
         The shot as kept; the same as before where nothing of it changed.
@@ -163,6 +191,7 @@ def change_shot(
             now = replace(now, mask=name, mask_turns=turns)
             if not (event.paths.shots / shot.id / name).is_file():
                 add_copy(mask, event.paths.shots / shot.id / name)
+        now = _ordered(event, now, people, template, size)
         if nudge is not None:
             now = replace(now, nudge=nudge.to_json() if nudge != Nudge() else {})
         if beside is not None:
@@ -175,7 +204,7 @@ def change_shot(
         told = shot.to_json()
         earlier = (*shot.earlier, {field: told[field] for field in KEPT})
         log.info("shot %s is made otherwise (edition %d)", shot.id, len(earlier) + 1)
-        former = [w.former for w in shot.wanted]
-        now = titled(event, now, len(earlier) + 1)
-        now = now.wanting([replace(w, former=f) for w, f in zip(now.wanted, former, strict=True)])
+        # What is still made under a name before the last correction goes with the new pictures.
+        former = tuple(f for w in shot.wanted for f in w.former)
+        now = replace(titled(event, now, len(earlier) + 1), former_pictures=former)
         return rewrite(event, replace(now, earlier=earlier, render=shot.render + 1))
