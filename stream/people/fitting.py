@@ -32,13 +32,32 @@ def wanted_templates(person: Person, names: Sequence[str], usual: str | None) ->
     return named if named and None not in ordered else tuple(names)
 
 
+def _misfits(person: Person, templates: Mapping[str, Template], usual: str | None) -> list[Finding]:
+    """Orders of a paper that has another shape than the template."""
+    out = []
+    for order in person.orders:
+        template = templates.get(order.template or usual or "")
+        if template is not None and template.print_as(order.size) is None:
+            wide, high = template.trim_in
+            out.append(
+                Finding(
+                    person.number,
+                    template.name,
+                    f'{order.size} is ordered of template "{template.name}", which has the shape '
+                    f"of {wide:g} x {high:g} in, so it would be made in that size; order another "
+                    "template or another size",
+                )
+            )
+    return out
+
+
 def check_words(
     roster: Roster,
     templates: Mapping[str, Template],
     usual: str | None,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Finding, ...]:
-    """Look for letters that a font lacks and names that do not fit their box.
+    """Look for letters that a font lacks, names that do not fit, and sizes of another shape.
 
     Args:
         roster: everybody.
@@ -66,6 +85,7 @@ def check_words(
             # A column that the roster lacks is told once, above.
             whole = {**dict.fromkeys(template.columns, ""), **fields}
             out += [Finding(person.number, name, w) for w in template.scene_warnings(whole)]
+        out += _misfits(person, templates, usual)
         if progress:
             progress(done, len(roster))
     return tuple(out)
