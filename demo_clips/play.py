@@ -21,14 +21,13 @@ from demo_clips import make, scenario
 from stream.errors import UserError
 from stream.event import Event
 from stream.live.link import Link, LinkError, ask, find_link
+from stream.shot import shots
 
 GRABS = ((4.5, "103"), (9.0, "111"))
 """Seconds into the clip, and whose shot it is."""
 
-STILLS = (
-    ("portrait_24mp.jpg", "104", scenario.EVENING),
-    ("portrait_6mp.jpg", "105", scenario.DAYLIGHT),
-)
+STILLS = (("portrait_24mp.jpg", "104"), ("portrait_6mp.jpg", "105"))
+"""Files, and whose they are; their orders on the roster say by which templates they are made."""
 
 
 def _posewall(*words: str | Path) -> list[str]:
@@ -120,17 +119,17 @@ def _demo(folder: Path) -> int:
     print(f"\n1. The clip runs through the live loop; two shots are grabbed.\n   Event: {folder}\n")
     _play(folder, made)
     print("\n2. Two stills are added by hand.\n")
-    for still, person, template in STILLS:
+    for still, person in STILLS:
         _run(
             "batch", "add", made / "stills" / still, "--event", folder, "--person", person,
-            "--template", template, "--plate", made / "plates" / still,
+            "--plate", made / "plates" / still,
         )  # fmt: skip
     print("\n3. The pictures that are still waiting are made.\n")
     _run("batch", "run", "--event", folder)
     pictures = sorted((folder / "pictures").glob("*.jpg"))
-    wanted = len(GRABS) + len(STILLS)
-    if len(pictures) != wanted:
-        raise UserError(f"{len(pictures)} pictures were made, not {wanted}; see above")
+    wanted = [w.picture for shot in shots(Event.open(folder)) for w in shot.wanted]
+    if sorted(wanted) != [p.name for p in pictures]:
+        raise UserError(f"{len(pictures)} pictures were made, not {len(wanted)}; see above")
     print(f"\nFinished in {time.monotonic() - begun:.0f} s. Open these and look at them:\n")
     for picture in pictures:
         print(f"  {picture}")

@@ -59,6 +59,16 @@ def _copy_tree(source: Path, target: Path) -> None:
             copy_synced(Path(here, name), into / name)
 
 
+def _mark(folder: Path) -> tuple[tuple[str, int, int], ...]:
+    """Names, times and sizes of a folder's files: other ones after every edit."""
+    found = []
+    for here, _, files in os.walk(folder, followlinks=True):
+        for name in files:
+            state = Path(here, name).stat()
+            found.append((str(Path(here, name)), state.st_mtime_ns, state.st_size))
+    return tuple(sorted(found))
+
+
 class Event:
     """An open event folder. Threads may share it."""
 
@@ -66,6 +76,7 @@ class Event:
         self.paths = EventPaths(root)
         self.config = config
         self._guard = threading.Lock()
+        self._read: dict[str, tuple[tuple[tuple[str, int, int], ...], Template]] = {}
         self._templates: dict[tuple[str, str], Template] = {}
         self._roster = CurrentRoster(self.paths, lambda: self.template_names)
 
@@ -232,7 +243,16 @@ class Event:
                 f"{', '.join(self.template_names) or 'none'}); copy its folder there or name "
                 "another."
             )
-        return self.keep_template(load_template(folder))
+        # Reading one takes seconds; a press asks for each that its people ordered.
+        mark = _mark(folder)
+        with self._guard:
+            read = self._read.get(name)
+        if read is not None and read[0] == mark:
+            return self.keep_template(read[1])
+        template = load_template(folder)
+        with self._guard:
+            self._read[name] = (mark, template)
+        return self.keep_template(template)
 
     def keep_template(self, template: Template) -> Template:
         """Make sure that a template can be had again as it is now.

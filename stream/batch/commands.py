@@ -135,7 +135,8 @@ def batch_add(args: argparse.Namespace) -> int:
     event = Event.open(args.event)
     with event.logging(), JobQueue(event) as queue:
         people = [event.roster.one(text).number for text in args.person]
-        template = event.template(args.template)
+        if args.template is not None:
+            event.template(args.template)
         settings = KeySettings.from_json(dict(event.config.key))
         plate = save_plate(event, read_still(args.plate), still=args.plate) if args.plate else None
         refused = 0
@@ -143,7 +144,12 @@ def batch_add(args: argparse.Namespace) -> int:
             place = f"{n}/{len(args.files)}"
             try:
                 shot, new = add_still(
-                    event, path, people=people, template=template, plate=plate, settings=settings
+                    event,
+                    path,
+                    people=people,
+                    template=args.template,
+                    plate=plate,
+                    settings=settings,
                 )
             except UserError as e:
                 refused += 1

@@ -66,7 +66,7 @@ def test_roster_has_twelve_people_each_with_a_number_of_their_own(made: Path) ->
     with (made / "event" / "roster.csv").open(encoding="utf-8", newline="") as f:
         rows = list(csv.DictReader(f, strict=True))
     assert len(rows) == 12
-    assert set(rows[0]) == {"number", "name", "group"}
+    assert set(rows[0]) == {"number", "name", "group", "order"}
     assert len({r["number"] for r in rows}) == 12
     assert all(r["name"] and r["group"] for r in rows)
     assert max(len(r["name"]) for r in rows) > 50

@@ -1,4 +1,4 @@
-"""`make demo`, whole: four finished pictures, held against the demo's known alpha.
+"""`make demo`, whole: five finished pictures, held against the demo's known alpha.
 
 The clip's subject, alpha and screen are known exactly (`demo_clips.truth`), so what the pictures
 should be is worked out here without the Keyer: the true subject, its green limited to the larger of
@@ -37,7 +37,8 @@ class Played:
 
     def codes(self, number: int) -> NDArray[np.float32]:
         """The picture of a shot: (H, W, 3), 0 to 255."""
-        with Image.open(self.pictures[number - 1]) as image:
+        path = self.event.paths.pictures / find_shot(self.event, str(number)).picture
+        with Image.open(path) as image:
             return np.asarray(image, np.float32)
 
 
@@ -75,8 +76,8 @@ def _template(played: Played, number: int) -> tuple[Template, dict[str, str], Fr
     return template, dict(person.fields), load_frame(played.event, shot)
 
 
-def test_four_pictures_ready_for_print(played: Played) -> None:
-    assert len(played.pictures) == 4
+def test_five_pictures_ready_for_print(played: Played) -> None:
+    assert len(played.pictures) == 5
     for path in played.pictures:
         with Image.open(path) as image:
             # 8x10 inches at 300 ppi.
@@ -142,6 +143,11 @@ def test_the_right_name_is_set(played: Played, number: int) -> None:
     assert error(fields["name"]) < 0.5 * min(error(name) for name in others)
 
 
-def test_the_stills_keep_both_templates(played: Played) -> None:
-    names = {find_shot(played.event, str(n)).template for n in (3, 4)}
-    assert names == {scenario.EVENING, scenario.DAYLIGHT}
+def test_the_stills_are_made_as_they_were_ordered(played: Played) -> None:
+    ordered = [
+        [(w.template, w.copies) for w in find_shot(played.event, str(n)).wanted] for n in (3, 4)
+    ]
+    assert ordered == [
+        [(scenario.EVENING, 2), (scenario.DAYLIGHT, 1)],
+        [(scenario.DAYLIGHT, 1)],
+    ]

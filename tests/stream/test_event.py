@@ -10,10 +10,11 @@ from pathlib import Path
 
 import pytest
 
+import stream.event
 from stream.config import EventConfig, EventError
 from stream.errors import UserError
 from stream.event import Event
-from stream.template import Nudge
+from stream.template import Nudge, Template, load_template
 from tests.stream.batch.scenario import ROSTER, make_event, make_template
 
 
@@ -193,3 +194,23 @@ def test_the_event_and_a_template_move_their_subjects(tmp_path: Path) -> None:
     event.paths.config.write_text(text + '\n[nudge]\nup = "a lot"\n', "utf-8")
     with pytest.raises(EventError, match="nudge has up"):
         Event.open(event.paths.root).nudge("pier")
+
+
+def test_a_template_is_read_once_until_it_is_edited(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    event = make_event(tmp_path)
+    read: list[Path] = []
+
+    def counted(folder: Path) -> Template:
+        read.append(folder)
+        return load_template(folder)
+
+    monkeypatch.setattr(stream.event, "load_template", counted)
+    first = event.template("pier")
+    assert event.template("pier").version == first.version
+    assert len(read) == 1
+    path = event.paths.templates / "pier" / "template.toml"
+    path.write_text(path.read_text("utf-8").replace("size = 18", "size = 17"), "utf-8")
+    assert event.template("pier").version != first.version
+    assert len(read) == 2
