@@ -141,10 +141,11 @@ def test_what_is_no_drawing(data: bytes, says: str) -> None:
 
 def test_a_drawing_that_never_ends(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(svg, "MOST_SECONDS", 1)
-    blurred = '<rect filter="url(#f)" width="20" height="10"/>' * 50
+    blurred = '<rect filter="url(#f)" width="20" height="10"/>' * 500
     body = f'<filter id="f"><feGaussianBlur stdDeviation="9"/></filter>{blurred}'
     drawing = read_svg(WHOLE.format(body).encode(), "layer")
-    with pytest.raises(UserError, match="takes too"):
+    # Whichever limit a busy machine reaches first: both are told apart nowhere else.
+    with pytest.raises(UserError, match="takes too (long|much time or memory) to draw"):
         draw_svg(drawing, (2000, 4000), (), "layer")
 
 
