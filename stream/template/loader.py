@@ -20,6 +20,7 @@ from stream.template.numbered import numbered_files, read_numbered
 from stream.template.ora import read_ora
 from stream.template.scene import Kept
 from stream.template.slots import Slot, slot_name
+from stream.template.svg import SvgLayer
 from stream.template.template import SHAPE_TOLERANCE, Template, TemplateFile
 from stream.template.typeface import (
     MOST_FONT_BYTES,
@@ -215,10 +216,14 @@ def _notes(
         for text in described.texts
         if text.case == "small caps" and not has_small_caps(faces[text.fonts].data)
     ]
-    if picture[0] / document.size[0] > 1.25:
+    painted = any(
+        isinstance(at, Layer) and at.visible and not isinstance(at, SvgLayer)
+        for at in walk(document.layers)
+    )
+    if painted and picture[0] / document.size[0] > 1.25:
         out.append(
-            f"its layers are {document.size[1]} x {document.size[0]} pixels and are enlarged to "
-            f"{picture[1]} x {picture[0]} for the print, which looks soft"
+            f"its painted layers are {document.size[1]} x {document.size[0]} pixels and are "
+            f"enlarged to {picture[1]} x {picture[0]} for the print, which looks soft"
         )
     return tuple(out)
 
