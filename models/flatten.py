@@ -327,3 +327,29 @@ def finish(folded: Folded) -> tuple[Overlay, ...]:
     whole = torch.ones_like(folded.coverage).expand_as(paper)
     last = Folded((Overlay(gain=whole, offset=paper),))
     return join(Folded(folded.overlays), last).overlays
+
+
+def bare_sides(alpha: Tensor, rim: int) -> tuple[str, ...]:
+    """The sides where layers end within a rim that they should cover, though they cover the inside.
+
+    Args:
+        alpha: (1, 1, H, W) float. What flattened layers cover, in [0, 1].
+        rim: pixels from each edge.
+
+    Returns:
+        Of "top", "bottom", "left" and "right" those where somewhere the outermost pixel is barer
+        than the first one inside the rim.
+    """
+    a = alpha[0, 0]
+    h, w = a.shape
+    if rim < 1 or 2 * rim >= min(h, w):
+        return ()
+    inner = a[rim : h - rim, rim : w - rim]
+    pairs = {
+        "top": (a[0, rim : w - rim], inner[0]),
+        "bottom": (a[-1, rim : w - rim], inner[-1]),
+        "left": (a[rim : h - rim, 0], inner[:, 0]),
+        "right": (a[rim : h - rim, -1], inner[:, -1]),
+    }
+    # chosen: half of a coverage is no softened edge any more.
+    return tuple(side for side, (out, ins) in pairs.items() if bool((ins - out > 0.5).any()))
