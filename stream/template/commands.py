@@ -21,6 +21,7 @@ from stream.template.loader import DESCRIPTION, examine, read_layers
 from stream.template.paper import MM_PER_IN, PAPERS
 from stream.template.preview import HEIGHT, draw_preview, sample_fields
 from stream.template.scene import nodes_of
+from stream.template.sketch import sketch
 from stream.template.starter import choose_layer, start_description
 from stream.template.template import Template, preview_size
 from stream.template.wording import Text
@@ -199,6 +200,20 @@ def _working(what: str) -> None:
         print(f"\r\x1b[K{what}" + (" ..." if what else ""), end="", file=sys.stderr, flush=True)
 
 
+def _sketched(folder: Path, given: dict[str, str], target: Path) -> bool:
+    """Draw what can be drawn of a template that cannot be used yet; False where that is nothing."""
+    try:
+        template = sketch(folder)
+        sheet = draw_preview(template, sample_fields(template, given)) if template else None
+    except UserError:
+        # Of what is wrong with it enough was said.
+        return False
+    if sheet is None:
+        return False
+    _save(sheet, target)
+    return True
+
+
 def run_check(args: argparse.Namespace) -> int:
     """Check a template; 0 where it can be used, 1 where not."""
     given = _fields(args.fields)
@@ -216,7 +231,10 @@ def run_check(args: argparse.Namespace) -> int:
         print(f'Template "{args.folder.resolve().name}" cannot be used yet.')
         print(f"{len(problems)} thing{'' if one else 's'} to mend:")
         print(_wrapped(list(problems)))
-        print("No preview was drawn. Mend this and check again.")
+        if _sketched(args.folder, given, target):
+            print(f"Mend this and check again. What can be drawn of it: {target}")
+        else:
+            print("No preview was drawn. Mend this and check again.")
         return 1
     fields = sample_fields(template, given)
     notes = list(template.notes) + edge_remarks(template) + bare_remarks(template)

@@ -94,9 +94,12 @@ def _flattened(template: Template, fields: Mapping[str, str], size: tuple[int, i
     grey = torch.tensor([int(FIGURE[i : i + 2], 16) / 255 for i in (1, 3, 5)]).view(1, 3, 1, 1)
     encoded = encode(picture, Transfer.SRGB)
     for index, steps in zip(scene.order, scene.runs, strict=True):
-        alpha = coverage(template.stand(size, index))
-        figure = decode(grey, Transfer.SRGB).expand_as(picture) * alpha
-        encoded = apply_overlays(encode(over(figure, alpha, picture), Transfer.SRGB), steps)
+        # A template that cannot be used yet may have no place for anybody.
+        if index < len(template.slots):
+            alpha = coverage(template.stand(size, index))
+            figure = decode(grey, Transfer.SRGB).expand_as(picture) * alpha
+            picture = over(figure, alpha, picture)
+        encoded = apply_overlays(encode(picture, Transfer.SRGB), steps)
         picture = decode(encoded, Transfer.SRGB)
     return Image.fromarray(np.ascontiguousarray(to_codes(encoded, 8).numpy()))
 

@@ -51,7 +51,31 @@ def test_everything_wrong_is_told_at_once(
         '[[text]] "{name}" stands above "frame"',
     ):
         assert part in said
-    assert not (tmp_path / "ball.preview.jpg").exists()
+    # What can be drawn is drawn: sky and hills, nobody, no words.
+    assert "What can be drawn of it" in said
+    seen = np.asarray(Image.open(tmp_path / "ball.preview.jpg")).astype(int)
+    assert seen[700, 100, 1] > seen[700, 100, 0] + 60
+    assert np.abs(seen[400, 360] - 0x8F).max() > 30
+
+
+def test_what_can_be_drawn_is_drawn(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # Another shape than the layers, a font that is missing, and one slot of two that is right.
+    toml = "[picture]\nwidth_in = 9\nheight_in = 5\nppi = 20\n" + TWO.replace('"sky"', '"sea"')
+    folder = folder_of(tmp_path / "ball", toml + TEXT + 'font = "fonts/Gone.ttf"\n')
+    target = tmp_path / "ball.preview.jpg"
+    assert main(["template", "check", str(folder)]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "another shape" in said
+    assert "fonts/Gone.ttf" in said
+    with Image.open(target) as image:
+        seen = np.asarray(image.convert("RGB")).astype(int)
+    assert np.abs(seen[270, 540] - 0x8F).max() < 12, "somebody stands in the slot that is right"
+    target.unlink()
+    for path in folder.glob("*.png"):
+        path.write_bytes(b"GIF89a")
+    assert main(["template", "check", str(folder)]) == 1
+    assert "No preview was drawn" in capsys.readouterr().out
+    assert not target.exists()
 
 
 def test_what_is_good_to_know(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
