@@ -11,11 +11,11 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+from stream.color_profile import srgb_profile
 from stream.durable import replace_file, storing
 from stream.errors import UserError
 from stream.event import Event
 from stream.prints import contact, gallery, jpeg_file, sheet
-from stream.prints.icc import srgb_profile
 from stream.prints.output import CHROMA, QUALITY, Output
 from stream.prints.pdf_file import POINTS_IN, Book, Rect
 from stream.prints.sheet import MM_IN, Piece

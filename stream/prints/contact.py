@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageOps
 
+from stream.color_profile import srgb_profile
 from stream.errors import UserError
 from stream.prints.finished import look, srgb_pixels
-from stream.prints.icc import srgb_profile
 from stream.template.inking import draw
 from stream.template.text import Setting, fill_in, set_words
 from stream.template.typeface import Typeface, chained, font, missing_letters

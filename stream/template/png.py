@@ -22,8 +22,9 @@ from numpy.typing import NDArray
 from PIL import Image
 from torch import Tensor
 
+from stream.color_profile import ProfileError
 from stream.errors import UserError
-from stream.template.icc import ProfileError, ToSrgb, to_srgb
+from stream.template.icc import ToSrgb, to_srgb
 
 # chosen: a 20 x 30 inch print at 300 ppi is 54 megapixels; some room for bleed, and no more, as
 # one picture of 80 megapixels takes 640 MB while it is unpacked.

@@ -18,9 +18,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from stream.color_profile import ProfileError
 from stream.errors import UserError
 from stream.template.description import read_description
-from stream.template.icc import ProfileError, ToSrgb
+from stream.template.icc import ToSrgb
 from stream.template.ora import read_ora
 from stream.template.png import read_png
 from stream.template.sizing import read_picture
