@@ -262,7 +262,8 @@ def run_contact(args: argparse.Namespace) -> int:
     grid = contact.Grid.of(args.paper, args.ppi, args.columns)
     count = -(-len(entries) // grid.cells)
     paths = _targets(out, count)
-    title = f"{event.name} · {event.config.day.isoformat()}" if event.config.day else event.name
+    # First, where no right-to-left name turns its parts around.
+    title = f"{event.config.day.isoformat()} · {event.name}" if event.config.day else event.name
     output, made = Output(form, args.quality, args.chroma), datetime.now().astimezone()
     drawn = _progress("drawing page", count)
     book = Book()

@@ -167,13 +167,15 @@ def pages(
         edge = round(_MARGIN * grid.mm)
         place = f"{n + 1} / {count}"
         head = font(bundled(), round(_TITLE_MM * grid.mm))
-        pen.text((grid.size[1] - edge, edge), place, fill=_GREY, font=head, anchor="rt")
         room = grid.size[1] - 2 * edge - head.getlength(place) - _GAP * grid.mm
         box = (edge, edge - grid.mm, max(room, 1.0), (_HEAD - 2) * grid.mm)
         size = _TITLE_MM * grid.mm
         looks = _text(box, size, size / 2, align="left", valign="top", lines=2)
-        if title and _written(page, title, face, looks, _INK) is None and n == 0:
+        setting = _written(page, title, face, looks, _INK)
+        if setting is None and title and n == 0:
             notes.append(f"the title is left out, since {_NO_FONT}")
+        base = setting.starts[0][1] if setting is not None else edge + size
+        pen.text((grid.size[1] - edge, base), place, fill=_GREY, font=head, anchor="rs")
         for m, entry in enumerate(entries[n * grid.cells : (n + 1) * grid.cells]):
             x = edge + m % grid.columns * grid.step[1]
             y = edge + round(_HEAD * grid.mm) + m // grid.columns * grid.step[0]
