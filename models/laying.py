@@ -19,7 +19,7 @@ _Window = tuple[slice, slice]
 _Linear = Callable[[slice], Tensor]
 """Gives rows of a picture, within a window, in linear light."""
 # chosen: 1 Mi pixel a band on a CPU; a print is laid in half the time of laying it whole, since its
-# bands stay in the cache, and needs a fifth of the memory.
+# bands stay in the cache, and without large tensors between.
 _BAND_PIXELS = 1 << 20
 
 

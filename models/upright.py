@@ -13,7 +13,7 @@ from models.resample import resize
 from models.transfer import decode
 
 # chosen: 1 Mi pixel a band; a 24 megapixel frame is scaled in half the time of scaling it whole,
-# since its bands stay in the cache, and needs a fifth of the memory.
+# since its bands stay in the cache, and without large tensors between.
 _BAND_PIXELS = 1 << 20
 _LARGE_PIXELS = 4 * _BAND_PIXELS
 
@@ -44,7 +44,8 @@ class Upright:
         """A part of a window that is made smaller, antialiased in linear light.
 
         On a CPU a large one goes band by band, first across and then down: the filter is separable
-        and runs in that order anyway, so each value is that of scaling the window whole.
+        and runs in that order anyway, so each value is that of scaling the window whole, within
+        the rounding of the curve.
 
         Args:
             rows: of the window; start and stop given.

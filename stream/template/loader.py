@@ -15,10 +15,10 @@ from stream.template.arrange import arrange
 from stream.template.codes import Code, code_notes
 from stream.template.description import Description, read_description
 from stream.template.drawing_fonts import DrawingFonts, family_notes
+from stream.template.kept import MEMORY_BYTES, Kept
 from stream.template.layers import Document, Layer, walk
 from stream.template.numbered import numbered_files, read_numbered
 from stream.template.ora import read_ora
-from stream.template.scene import Kept
 from stream.template.slots import Slot, slot_name
 from stream.template.template import SHAPE_TOLERANCE, Template, TemplateFile
 from stream.template.typeface import (
@@ -38,8 +38,6 @@ DESCRIPTION = "template.toml"
 DOCUMENT = "layers.ora"
 # For letters that a bold font lacks.
 BOLD_FONT = "fonts/DejaVuSans-Bold.ttf"
-# chosen: the parts of one 24 megapixel print with words on it fit, and leave a small machine room.
-KEPT_BYTES = 1 << 30
 MOST_PICTURE = 100_000_000
 MOST_FILE = 384 << 20
 
@@ -287,7 +285,7 @@ def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tup
         _picture=described.picture.size,
         arrangement=arrangement,
         _faces=faces,
-        _kept=Kept(KEPT_BYTES),
+        _kept=Kept(MEMORY_BYTES),
     )
     return template, ()
 
