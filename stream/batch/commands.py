@@ -19,10 +19,10 @@ from stream.capture.stills import read_still
 from stream.device import pick_device
 from stream.errors import UserError
 from stream.event import Event
-from stream.people import Wanted
+from stream.people import Wanted, texts
 from stream.people.columns import read_mapping
 from stream.people.commands import reading
-from stream.shot import add_still, find_shot, render_again, save_plate
+from stream.shot import add_still, find_shot, output_of, render_again, save_plate
 
 BAR = 30
 
@@ -204,6 +204,10 @@ class Progress:
 def batch_run(args: argparse.Namespace) -> int:
     """Make the pictures that are not made yet; 1 when any failed."""
     event, device = Event.open(args.event), pick_device(args.device)
+    output = output_of(event, event.config.pictures)
+    output.check()
+    output.pattern.check(texts(event.roster.people[:1]))
+    print(f"Pictures: {output.said()}.", file=sys.stderr)
     with event.logging(), JobQueue(event) as queue:
         for shot_id in _again(args.again, event, queue):
             queue.enqueue(render_again(event, shot_id))

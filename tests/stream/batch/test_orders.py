@@ -200,3 +200,23 @@ def test_a_wanted_picture_survives_its_record() -> None:
     wanted = Wanted("gate", "v", "a.jpg", "5x7", 3, ("b.jpg",))
     assert Wanted.from_json(wanted.to_json()) == wanted
     assert wanted.renamed("b.jpg") == Wanted("gate", "v", "b.jpg", "5x7", 3, ("a.jpg",))
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ('form = "bmp"', "form is 'bmp'"),
+        ('file_name = "{team}/{shot}"', "there is no {team}"),
+        ('profile = "paper.icc"', "paper.icc"),
+        ('file_name = "../{shot}"', "inside pictures/"),
+    ],
+)
+def test_a_form_that_cannot_be_is_told_before_anything_is_made(
+    event: Event, capsys: pytest.CaptureFixture[str], words: str, said: str
+) -> None:
+    event = configured(event, f"[pictures]\n{words}")
+    shot = save_shot(event, make_frame(), people=["1"], settings=SETTINGS)
+    assert shot.picture.endswith(".jpg"), "no press is lost over it"
+    assert main(["batch", "run", "--event", str(event.paths.root)]) == 2
+    assert said in capsys.readouterr().err
+    assert list(event.paths.pictures.iterdir()) == []
