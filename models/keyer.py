@@ -26,6 +26,7 @@ from models.figure import Figure as Figure
 from models.laying import Laying
 from models.mask import Mask
 from models.pyramid import enlarge, grow
+from models.recall import Mark
 from models.resample import Placement, resize, scaled_part, visible
 from models.settings import KeySettings as KeySettings
 from models.siting import sited
@@ -66,23 +67,33 @@ class Keyer:
         self.solver = Solver(grade, self.settings, self.device)
         """Cuts windows of frames; what it is told comes from here."""
         self._analysis = Analysis(grade, self.settings, clip)
+        # A still is laid into several templates, and stands in several slots of one.
+        self._remembers = grade is Grade.FINAL and not clip
+        self._seen: tuple[Mark, Encoding, Known] | None = None
+        self._plate: Mark | None = None
         self._mask: Mask | None = None
         self._laying = Laying(self.settings.light_wrap)
 
     def set_plate(
         self, planes: Planes | None, encoding: Encoding | None = None, quarter_turns: int = 0
     ) -> None:
-        """Keep the picture of the bare screen, or drop it.
+        """Keep the picture of the bare screen, or drop it; the one that is kept costs nothing.
 
         Args:
             planes: three (H, W) integer tensors as in `cut`; None drops the plate.
             encoding: how to read them.
             quarter_turns: clockwise turns that make the plate upright.
         """
-        plate = None
-        if planes is not None:
-            plate = self._upload(planes, encoding or Encoding(), quarter_turns)
+        encoding = encoding or Encoding()
+        if planes is None:
+            plate, mark = None, None
+        elif self._plate and self._plate.stands_for(planes, encoding, quarter_turns):
+            return
+        else:
+            plate = self._upload(planes, encoding, quarter_turns)
+            mark = Mark.of(planes, encoding, quarter_turns)
         self._analysis.set_plate(plate)
+        self._plate, self._seen = mark, None
 
     def set_mask(self, painted: Mask | None) -> None:
         """Keep strokes painted by hand that override the matte of every frame, or drop them.
@@ -200,10 +211,7 @@ class Keyer:
         Raises:
             ShapeError: as in `cut`.
         """
-        if self.grade is Grade.FINAL:
-            encoding = sited(planes, encoding)
-        frame = self._upload(planes, encoding, quarter_turns)
-        known = self._analyse(frame)
+        frame, known = self._look(planes, encoding, quarter_turns)
         figure = None
         if not isinstance(placement, Placement):
             figure = self._figure(frame, known)
@@ -245,10 +253,8 @@ class Keyer:
             return nobody
         down, across = inner
         window = moved(down, origin[0]), moved(across, origin[1])
-        if shrink < 1:
-            rgb = resize(frame.linear(rows, columns), extent)[..., down, across]
-        else:
-            rgb = frame.linear(*window)
+        small = shrink < 1
+        rgb = frame.scaled(rows, columns, extent, inner) if small else frame.linear(*window)
         strokes = None if strokes is None else strokes[..., down, across]
         cut = self.solver.cut(rgb, known, full, *window, shrink, strokes)
         whole = rgb.new_zeros(1, 4, *extent)
@@ -319,6 +325,21 @@ class Keyer:
         """
         return self._laying(placed, scene, depth)
 
+    def _look(
+        self, planes: Planes, encoding: Encoding, quarter_turns: int
+    ) -> tuple[Upright, Known]:
+        """A frame and what it tells; the last still is not analysed twice."""
+        seen = self._seen
+        if seen is not None and seen[0].stands_for(planes, encoding, quarter_turns):
+            frame = self._upload(planes, seen[1], quarter_turns)
+            return frame, self._painted(frame, seen[2])
+        found = sited(planes, encoding) if self.grade is Grade.FINAL else encoding
+        frame = self._upload(planes, found, quarter_turns)
+        known = self._analysis(frame)
+        if self._remembers:
+            self._seen = Mark.of(planes, encoding, quarter_turns), found, known
+        return frame, self._painted(frame, known)
+
     def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Upright:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
         return Upright((y, cb, cr), encoding, quarter_turns)
@@ -327,15 +348,18 @@ class Keyer:
         self, frame: Upright, noisy: Upright | None = None, follows: bool = False
     ) -> Known:
         """What the whole frame tells, with what is painted over it."""
-        if self._mask is not None and self._mask.size != frame.size:
+        return self._painted(frame, self._analysis(frame, noisy, follows))
+
+    def _painted(self, frame: Upright, known: Known) -> Known:
+        """What is known of a frame, with what is painted over it."""
+        if self._mask is None:
+            return known
+        if self._mask.size != frame.size:
             have = self._mask.size
             raise ShapeError(
                 f"mask: it is {have[1]}x{have[0]} and the frame is {frame.size[1]}x{frame.size[0]} "
                 "(width x height, upright); paint it over this frame at its full size"
             )
-        known = self._analysis(frame, noisy, follows)
-        if self._mask is None:
-            return known
         painted = bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size)
         return replace(known, where=hull(known.where, painted))
 

@@ -10,6 +10,7 @@ plates/ID/  shots/ID/ clean plates and shots, each whole or not there
 pictures/             what is printed
 sheets/               sheets and contact sheets, once one was made
 queue.sqlite          the queue's store
+.flattened/           finished parts of templates, without words; may be deleted at any time
 posewall.log          what happened; shots by number, no names of people
 ```
 """
@@ -41,6 +42,7 @@ from stream.people import Roster, Wanted
 from stream.people.current import CurrentRoster
 from stream.people.workbook import is_workbook
 from stream.template import Nudge, Template, load_template
+from stream.template.kept import Store
 
 log = logging.getLogger("posewall.event")
 
@@ -71,7 +73,13 @@ def _mark(folder: Path) -> tuple[tuple[str, int, int], ...]:
 
 
 class Event:
-    """An open event folder. Threads may share it."""
+    """An open event folder. Threads may share it.
+
+    Attributes:
+        paths: where things lie in it.
+        config: event.toml.
+        flattened: finished parts of its templates.
+    """
 
     def __init__(self, root: Path, config: EventConfig) -> None:
         self.paths = EventPaths(root)
@@ -79,6 +87,7 @@ class Event:
         self._guard = threading.Lock()
         self._read: dict[str, tuple[tuple[tuple[str, int, int], ...], Template]] = {}
         self._templates: dict[tuple[str, str], Template] = {}
+        self.flattened = Store(self.paths.flattened)
         self._roster = CurrentRoster(self.paths, lambda: self.template_names)
 
     @property
@@ -298,10 +307,12 @@ class Event:
     def _remember(self, template: Template) -> Template:
         key = (template.name, template.version)
         with self._guard:
-            # A template holds its layers in memory: only the last few are remembered.
-            while key not in self._templates and len(self._templates) >= 4:
-                self._templates.pop(next(iter(self._templates)))
-            return self._templates.setdefault(key, template)
+            if key not in self._templates:
+                # A template holds its layers in memory: only the last few are remembered.
+                while len(self._templates) >= 4:
+                    self._templates.pop(next(iter(self._templates)))
+                self._templates[key] = template.kept_in(self.flattened)
+            return self._templates[key]
 
     def _kept(self, name: str, version: str) -> Path:
         return self.paths.template_versions / version[:16] / name

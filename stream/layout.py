@@ -45,6 +45,11 @@ class EventPaths:
         return self.root / "template-versions"
 
     @property
+    def flattened(self) -> Path:
+        """Finished parts of templates, made again when they are gone."""
+        return self.root / ".flattened"
+
+    @property
     def plates(self) -> Path:
         return self.root / "plates"
 

@@ -20,7 +20,7 @@ from stream.event import Event
 from stream.opening.openings import Paper
 from stream.painted import read_mask, read_matte
 from stream.people import texts
-from stream.shot import Shot, ShotError, Wanted, load_frame, load_plate, load_shot, output_of
+from stream.shot import Plate, Shot, ShotError, Wanted, load_frame, load_plate, load_shot, output_of
 from stream.template import Nudge, Template
 from stream.template.png import read_png
 from stream.template.template import Print
@@ -125,6 +125,7 @@ class Renderer:
         self.device = device
         self._keyer: tuple[str, Keyer] | None = None
         self._ready: _Ready | None = None
+        self._plate: Plate | None = None
 
     def _keyer_for(self, shot: Shot) -> Keyer:
         key = json.dumps(dict(shot.settings), sort_keys=True)
@@ -150,6 +151,14 @@ class Renderer:
         """Make the picture that people posed for; raises as `pictures`."""
         return next(self.pictures(shot))[1]
 
+    def _plate_of(self, shot: Shot) -> Plate | None:
+        """A shot's clean plate; the last one is kept, since one serves most of an event."""
+        if shot.plate is None:
+            return None
+        if self._plate is None or self._plate.id != shot.plate:
+            self._plate = load_plate(self.event, shot.plate)
+        return self._plate
+
     def _made_ready(self, shot: Shot) -> _Ready:
         """The frame of a shot, and a keyer with its settings, plate and mask."""
         if self._ready is not None and self._ready.shot_id == shot.id:
@@ -157,13 +166,14 @@ class Renderer:
         notes = list(shot.notes)
         frame = load_frame(self.event, shot)
         keyer = self._keyer_for(shot)
-        keyer.set_plate(None)
-        if shot.plate is not None:
-            plate = load_plate(self.event, shot.plate)
-            if plate.fits(frame, still=shot.original is not None):
-                keyer.set_plate(plate.frame.planes, plate.frame.encoding, plate.frame.quarter_turns)
-            else:
-                notes.append(PLATE_UNFIT)
+        plate = self._plate_of(shot)
+        if plate is not None and not plate.fits(frame, still=shot.original is not None):
+            plate = None
+            notes.append(PLATE_UNFIT)
+        if plate is None:
+            keyer.set_plate(None)
+        else:
+            keyer.set_plate(plate.frame.planes, plate.frame.encoding, plate.frame.quarter_turns)
         keyer.set_mask(None)
         painted: Mask | None = None
         if shot.mask is not None:

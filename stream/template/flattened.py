@@ -99,7 +99,7 @@ def _digest(tensors: Mapping[str, Tensor]) -> str:
 class Flattened:
     """Finished parts of one template version in a folder that several templates may share.
 
-    It is used as `stream.template.scene.Kept` is, by several threads and processes at once.
+    It is used by `stream.template.kept.Store`, by several threads and processes at once.
 
     Attributes:
         folder: made when the first part is kept.

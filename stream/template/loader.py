@@ -16,10 +16,10 @@ from stream.template.arrange import Arrangement, arrange
 from stream.template.codes import Code, code_notes
 from stream.template.description import Description, read_description
 from stream.template.drawing_fonts import DrawingFonts, family_notes
+from stream.template.kept import MEMORY_BYTES, Kept
 from stream.template.layers import Document, Layer, walk
 from stream.template.numbered import numbered_files, read_numbered
 from stream.template.ora import read_ora
-from stream.template.scene import Kept
 from stream.template.slots import Slot, slot_name
 from stream.template.svg import SvgLayer
 from stream.template.template import SHAPE_TOLERANCE, Template, TemplateFile
@@ -40,8 +40,6 @@ DESCRIPTION = "template.toml"
 DOCUMENT = "layers.ora"
 # For letters that a bold font lacks.
 BOLD_FONT = "fonts/DejaVuSans-Bold.ttf"
-# chosen: the parts of one 24 megapixel print with words on it fit, and leave a small machine room.
-KEPT_BYTES = 1 << 30
 MOST_PICTURE = 100_000_000
 MOST_FILE = 384 << 20
 
@@ -319,7 +317,7 @@ def build(found: Gathered, arrangement: Arrangement) -> Template:
         _picture=described.picture.size,
         arrangement=arrangement,
         _faces=found.faces,
-        _kept=Kept(KEPT_BYTES),
+        _kept=Kept(MEMORY_BYTES),
     )
 
 

@@ -5,10 +5,7 @@ Everything without words on it is kept by size, so that the next person costs on
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from functools import partial
 from itertools import groupby
 
@@ -29,52 +26,13 @@ from models.flatten import (
 )
 from stream.template.arrange import Arrangement, Block, Item, has_text
 from stream.template.codes import Code
+from stream.template.kept import Parts
 from stream.template.layers import Layer
 from stream.template.svg import SvgLayer
 from stream.template.wording import Text
 
 Size = tuple[int, int]
 Draw = Callable[[Text | Code], Sequence[Node]]
-
-
-def _bytes(part: Flat | Folded | Tensor) -> int:
-    if isinstance(part, Flat):
-        return _bytes(part.rgb_pm) + _bytes(part.alpha)
-    if isinstance(part, Folded):
-        return sum(_overlay_bytes(o) for o in part.overlays)
-    return part.untyped_storage().nbytes()
-
-
-def _overlay_bytes(overlay: Overlay) -> int:
-    parts = (overlay.gain, overlay.offset, overlay.rgb_enc, overlay.alpha, overlay.coverage)
-    return sum(_bytes(p) for p in parts if p is not None)
-
-
-@dataclass
-class Kept:
-    """Finished parts within a budget of memory, the one unused for longest dropped first."""
-
-    budget: int
-    parts: OrderedDict[tuple[str, int, Size], Flat | Folded | Tensor] = field(
-        default_factory=OrderedDict
-    )
-    lock: threading.RLock = field(default_factory=threading.RLock)
-
-    def find(self, key: tuple[str, int, Size]) -> Flat | Folded | Tensor | None:
-        """A part that was made before."""
-        with self.lock:
-            if key in self.parts:
-                self.parts.move_to_end(key)
-            return self.parts.get(key)
-
-    def keep(self, key: tuple[str, int, Size], part: Flat | Folded | Tensor) -> None:
-        """Keep a part for the next picture; one that alone is over the budget is not kept."""
-        if _bytes(part) > self.budget:
-            return
-        with self.lock:
-            self.parts[key] = part
-            while sum(_bytes(p) for p in self.parts.values()) > self.budget:
-                self.parts.popitem(last=False)
 
 
 def nodes_of(item: Item, draw: Draw, canvas: Size) -> list[Node]:
@@ -102,7 +60,7 @@ def _keeps_coverage(items: Sequence[Item]) -> bool:
 
 
 def _overlays(
-    items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Kept, label: str
+    items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Parts, label: str
 ) -> tuple[Overlay, ...]:
     """Fold items above an opaque picture."""
     if not _keeps_coverage(items):
@@ -122,7 +80,7 @@ def _overlays(
     return done.overlays
 
 
-def _below(items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Kept) -> Tensor:
+def _below(items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Parts) -> Tensor:
     """Flatten what lies below the subject, in linear light."""
     runs = _runs(items)
     if not any(texty for texty, _ in runs):
@@ -136,12 +94,11 @@ def _below(items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Ke
     rest = list(items)
     if not runs[0][0]:
         part = kept.find(("start", 0, size))
-        start = (
-            part
-            if isinstance(part, Flat)
-            else flatten(_nodes(runs[0][1], draw, canvas), canvas, size)
-        )
-        kept.keep(("start", 0, size), start)
+        if isinstance(part, Flat):
+            start = part
+        else:
+            start = flatten(_nodes(runs[0][1], draw, canvas), canvas, size)
+            kept.keep(("start", 0, size), start)
         rest = rest[len(runs[0][1]) :]
         if start.opaque:
             steps = _overlays(rest, canvas, size, draw, kept, "below")
@@ -151,7 +108,9 @@ def _below(items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Ke
     return on_paper(flat, out=flat.rgb_pm)
 
 
-def make_scene(arrangement: Arrangement, canvas: Size, size: Size, draw: Draw, kept: Kept) -> Scene:
+def make_scene(
+    arrangement: Arrangement, canvas: Size, size: Size, draw: Draw, kept: Parts
+) -> Scene:
     """Flatten and fold an arrangement for one picture.
 
     Args:

@@ -9,7 +9,7 @@ import hashlib
 import math
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from models.composite import Scene
@@ -22,10 +22,11 @@ from stream.errors import UserError
 from stream.template.arrange import Arrangement
 from stream.template.codes import Code, CodeSetting, draw_code, set_code
 from stream.template.inking import draw
+from stream.template.kept import Parts, Store
 from stream.template.layers import Layer, LayerGroup
 from stream.template.nudge import Nudge
 from stream.template.paper import PAPERS
-from stream.template.scene import Kept, make_scene
+from stream.template.scene import make_scene
 from stream.template.slots import Slot
 from stream.template.standing import Stand, cut_off_note, stand_notes
 from stream.template.text import Setting, fill_in, set_words
@@ -108,7 +109,7 @@ class Template:
     _picture: tuple[int, int] = field(repr=False)
     arrangement: Arrangement = field(repr=False)
     _faces: Mapping[tuple[str, ...], Typeface] = field(repr=False, compare=False)
-    _kept: Kept = field(repr=False, compare=False)
+    _kept: Parts = field(repr=False, compare=False)
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -280,6 +281,10 @@ class Template:
             cut = cut_off_note(figure, frame_size, placement, size)
             notes = notes if cut is None else (*notes, cut)
         return notes
+
+    def kept_in(self, store: Store) -> Template:
+        """The same, with the parts that it makes in a store that others share."""
+        return replace(self, _kept=store.of(self.version))
 
     def copy_to(self, folder: Path) -> None:
         """Copy everything that the template is made of, the program's own fonts included.

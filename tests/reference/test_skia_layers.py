@@ -21,8 +21,9 @@ from models.composite import KEEPS_COVERAGE, Mode, apply_overlays
 from models.flatten import Flat, Raster, flatten
 from models.transfer import Transfer, encode
 from stream.template.arrange import arrange
+from stream.template.kept import Kept
 from stream.template.layers import Layer, LayerGroup
-from stream.template.scene import Kept, make_scene
+from stream.template.scene import make_scene
 from stream.template.slots import Slot
 from tests.stream.template.building import png
 

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import logging
 import os
+import shutil
 import tomllib
 from datetime import date
 from pathlib import Path
 
 import pytest
+import torch
 
 import stream.event
 from stream.config import EventConfig, EventError
 from stream.errors import UserError
 from stream.event import Event
-from stream.template import Nudge, Template, load_template
+from stream.template import Layer, Nudge, Template, load_template
 from tests.stream.batch.scenario import ROSTER, make_event, make_template
 
 
@@ -214,3 +216,42 @@ def test_a_template_is_read_once_until_it_is_edited(
     path.write_text(path.read_text("utf-8").replace("size = 18", "size = 17"), "utf-8")
     assert event.template("pier").version != first.version
     assert len(read) == 2
+
+
+def test_a_design_is_flattened_once_for_an_event(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each start of the program finds what the one before made; the folder may go any time."""
+    event = make_event(tmp_path)
+    size = event.template().picture_size()
+    first = event.template().scene(size, {"name": "Mira"})
+    assert any(event.paths.flattened.iterdir())
+    unpacked: list[str] = []
+    pixels = Layer.pixels
+
+    def told(layer: Layer) -> torch.Tensor:
+        unpacked.append(layer.name)
+        return pixels(layer)
+
+    template = Event.open(event.paths.root).template()
+    monkeypatch.setattr(Layer, "pixels", told)
+    again = template.scene(size, {"name": "Mira"})
+    assert unpacked == []
+    assert torch.equal(again.below, first.below)
+    shutil.rmtree(event.paths.flattened)
+    template = Event.open(event.paths.root).template()
+    unpacked.clear()
+    assert torch.equal(template.scene(size, {"name": "Mira"}).below, first.below)
+    assert sorted(unpacked) == ["sky", "strip"]
+
+
+def test_all_templates_of_an_event_share_one_budget(tmp_path: Path) -> None:
+    event = make_event(tmp_path)
+    make_template(event.paths.templates / "shore", ppi=60)
+    for name in ("pier", "shore"):
+        template = event.template(name)
+        size = template.picture_size()
+        template.scene(size, {})
+        assert event.flattened.memory.find((template.version, ("ground", 0, size))) is not None
+        assert event.template_version(name, template.version) is template
+    assert len(event.flattened.memory.parts) == 4

@@ -13,8 +13,10 @@ from stream.batch.render import NO_SCREEN, NOBODY, OTHER_SCREEN, PLATE_UNFIT, Re
 from stream.capture.frame import Frame
 from stream.event import Event
 from stream.shot import (
+    Plate,
     ShotError,
     add_still,
+    load_plate,
     load_shot,
     save_plate,
     save_shot,
@@ -189,3 +191,24 @@ def test_a_figure_is_placed_by_its_slot(event: Event) -> None:
     nobody = save_shot(event, bare, people=["1"], settings=SETTINGS, template=event.template())
     notes = Renderer(event).render(nobody).notes
     assert any("subject was not found in the frame" in note for note in notes)
+
+
+def test_a_plate_is_read_once_for_many_shots(event: Event, monkeypatch: pytest.MonkeyPatch) -> None:
+    one, other = save_plate(event, make_frame(50)), save_plate(event, make_frame(51))
+    shots = [
+        save_shot(event, make_frame(i), settings=SETTINGS, plate=plate)
+        for i, plate in enumerate((one, one, other, None, one))
+    ]
+    alone = [Renderer(event).render(shot).pixels for shot in shots]
+    read: list[str] = []
+
+    def told(where: Event, plate: str) -> Plate:
+        read.append(plate)
+        return load_plate(where, plate)
+
+    monkeypatch.setattr("stream.batch.render.load_plate", told)
+    renderer = Renderer(event)
+    together = [renderer.render(shot).pixels for shot in shots]
+    assert read == [one, other, one]
+    for a, b in zip(alone, together, strict=True):
+        assert torch.equal(a, b)

@@ -6,7 +6,6 @@ import logging
 import os
 from dataclasses import replace
 from pathlib import Path
-from typing import cast
 
 import pytest
 import torch
@@ -16,7 +15,6 @@ from models.composite import Overlay, Scene, apply_overlays
 from models.flatten import Flat, Folded
 from stream.template import Layer, Template, flattened, load_template
 from stream.template.flattened import Flattened, Part
-from stream.template.scene import Kept
 from tests.stream.template.building import folder_of
 
 SIZE = (6, 8)
@@ -172,7 +170,7 @@ def test_a_second_start_unpacks_no_layer(tmp_path: Path, monkeypatch: pytest.Mon
     size, fields = (60, 48), {"name": "Ana"}
 
     def scene(t: Template) -> Scene:
-        return replace(t, _kept=cast("Kept", kept)).scene(size, fields)
+        return replace(t, _kept=kept).scene(size, fields)
 
     made, plain = scene(first), first.scene(size, fields)
     again = load_template(folder)
