@@ -9,7 +9,7 @@ from typing import Any
 
 from stream.batch import Job, JobQueue, State
 from stream.event import Event
-from stream.shot import Shot, people_names, shots
+from stream.shot import Shot, shots
 
 SHOWN = 8
 # chosen: a picture takes seconds to make; asking more often would read the store for nothing.
@@ -24,11 +24,17 @@ WORDS = {
 }
 
 
+def _who(event: Event, shot: Shot) -> str:
+    """Who is in a shot, for the operator; a name that is not to be shown stays off the list."""
+    found = (event.roster.get(number) for number in shot.people)
+    return ", ".join(p.shown_name or f"{p.number} (name not shown)" for p in found if p)
+
+
 def _row(event: Event, shot: Shot) -> dict[str, Any]:
     return {
         "id": shot.id,
         "time": shot.taken.astimezone().strftime("%H:%M:%S"),
-        "who": people_names(event, shot.people),
+        "who": _who(event, shot),
         "state": "still" if shot.still_until else "kept",
         "why": "",
         "notes": list(shot.notes),

@@ -115,10 +115,11 @@ class Posing:
         ).moved
         if moved == Nudge():
             return {"sentence": "As designed"}
-        return {
-            "sentence": f"Moved {moved.right:+.0f} % across, {moved.down:+.0f} % down, "
-            f"{moved.scale:.0%} large"
-        }
+        right, down, large = moved.right, moved.down, moved.scale
+        said = [f"{abs(right):.0f} % {'right' if right > 0 else 'left'}"] if right else []
+        said += [f"{abs(down):.0f} % {'down' if down > 0 else 'up'}"] if down else []
+        said += [f"{large:.0%} large"] if large != 1 else []
+        return {"sentence": f"Moved: {', '.join(said)}"}
 
     def nudge(self, pose: Pose) -> Nudge:
         """The whole nudge of a pose: what the event and the template say, and by hand."""

@@ -11,7 +11,7 @@ from stream.shot.editions import ByHand, change_shot
 from stream.shot.finding import find_shot, load_shot, shot_ids, shots
 from stream.shot.plates import Plate, load_plate, save_plate
 from stream.shot.record import RECORD, Shot, ShotError
-from stream.shot.store import add_still, load_frame, people_names, save_shot
+from stream.shot.store import add_still, load_frame, save_shot
 from stream.shot.titling import output_of, titled
 from stream.shot.wanted import Wanted
 
@@ -31,7 +31,6 @@ __all__ = [
     "load_plate",
     "load_shot",
     "output_of",
-    "people_names",
     "render_again",
     "save_plate",
     "save_shot",

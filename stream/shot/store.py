@@ -13,7 +13,7 @@ import re
 import shutil
 import time
 import uuid
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from fractions import Fraction
@@ -51,12 +51,6 @@ class Settings(Protocol):
     """Anything that the keyer's settings are to this room."""
 
     def to_json(self) -> dict[str, object]: ...
-
-
-def people_names(event: Event, people: Iterable[str]) -> str:
-    """The names of people by their numbers, as they stand in a picture's name and text."""
-    found = (event.roster.get(number) for number in people)
-    return ", ".join(p.name for p in found if p and not p.no_name)
 
 
 def _next_number(event: Event) -> int:

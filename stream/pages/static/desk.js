@@ -47,6 +47,14 @@ function personRow(person) {
 
 const WHY = { usual: "the usual one", ordered: "as ordered", chosen: "chosen here" };
 
+function movedWords(moved) {
+  if (!moved) return "";
+  const across = moved.right && `${Math.abs(moved.right).toFixed(0)} % ${moved.right > 0 ? "right" : "left"}`;
+  const down = moved.down && `${Math.abs(moved.down).toFixed(0)} % ${moved.down > 0 ? "down" : "up"}`;
+  const large = moved.scale !== 1 && `${(100 * moved.scale).toFixed(0)} % large`;
+  return `Moved: ${[across, down, large].filter(Boolean).join(", ")}`;
+}
+
 function showDesign() {
   const names = state.templates || [];
   const select = el("template");
@@ -56,9 +64,7 @@ function showDesign() {
   el("why").textContent = WHY[state.why] || "";
   const moved = state.moved;
   el("designed").disabled = !moved;
-  el("designed").textContent = moved
-    ? `As designed (now ${moved.right.toFixed(0)} % right, ${moved.down.toFixed(0)} % down, ` +
-      `${(100 * moved.scale).toFixed(0)} % large)` : "As designed";
+  el("moved").textContent = movedWords(moved);
 }
 
 const STATES = {

@@ -274,9 +274,9 @@ def test_desk_chooses_the_template_and_moves_the_subject(
     assert evening.now["template"] == "dawn"
     assert tab.run("document.getElementById('designed').disabled") is True
     tab.run("document.querySelector('#place [data-down=\"-1\"]').click()")
-    tab.until("document.getElementById('designed').textContent.includes('-1 % down')")
+    tab.until("document.getElementById('moved').textContent === 'Moved: 1 % up'")
     tab.run("document.querySelector('#place [data-scale=\"1.02\"]').click()")
-    tab.until("document.getElementById('designed').textContent.includes('102 % large')")
+    tab.until("document.getElementById('moved').textContent === 'Moved: 102 % large'")
     tab.run("document.getElementById('designed').click()")
     tab.until("document.getElementById('designed').disabled")
     assert evening.moves == [(0, -1, 1), (0, 0, 1.02), (0, 0, 1)]

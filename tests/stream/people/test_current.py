@@ -10,7 +10,8 @@ import pytest
 from stream.config import EventConfig, EventError, with_roster
 from stream.event import Event
 from stream.people import Order, RosterError, Wanted
-from stream.shot import people_names
+from stream.shot import save_shot
+from tests.stream.batch.scenario import SETTINGS, make_frame, make_template
 from tests.stream.people.lists import as_workbook
 
 BOOK: dict[str, list[list[Any]]] = {
@@ -122,8 +123,14 @@ def test_orders_go_to_kept_numbers(tmp_path: Path) -> None:
 
 def test_a_hidden_name_is_in_no_file_name(tmp_path: Path) -> None:
     event = make(tmp_path, b"number,name,no name\n1,Mira,\n2,Jon,yes\n3,Ada,no\n")
-    assert people_names(event, ["1", "2", "3"]) == "Mira, Ada"
-    assert people_names(event, ["2"]) == ""
+    make_template(event.paths.templates / "pier")
+
+    def titled(*people: str) -> str:
+        kept = save_shot(event, make_frame(), people=people, template="pier", settings=SETTINGS)
+        return kept.picture
+
+    assert titled("1", "2", "3") == "0001-Mira,-Ada.jpg"
+    assert titled("2") == "0002.jpg"
 
 
 TOML = '# ours\nname = "Lake"  # the name\n\n[key]\nchoke = 1\n'
