@@ -52,6 +52,9 @@ class Raster:
         y: canvas pixel of its top edge.
         mode: how it meets what lies below.
         opacity: in [0, 1].
+        sharp: for a layer of shapes: draws what a picture of (H, W) shows of it at that size, and
+            says at which pixel of the picture its left and top edges lie; None where ``pixels``
+            have to do.
     """
 
     pixels: Callable[[], Tensor]
@@ -59,6 +62,7 @@ class Raster:
     y: int = 0
     mode: Mode = Mode.NORMAL
     opacity: float = 1.0
+    sharp: Callable[[Size], tuple[Tensor, int, int] | None] | None = None
 
 
 @dataclass(frozen=True)
@@ -120,6 +124,19 @@ def _check(pixels: Tensor) -> None:
         )
 
 
+def _raster_tiles(node: Raster, canvas: Size, size: Size) -> Iterator[Tile]:
+    drawn = node.sharp(size) if node.sharp is not None and canvas != size else None
+    if drawn is not None:
+        _check(drawn[0])
+        return plain_tiles(*trim(*drawn), size)
+    pixels = node.pixels()
+    _check(pixels)
+    pixels, x, y = trim(pixels, node.x, node.y)
+    if canvas == size:
+        return plain_tiles(pixels, x, y, size)
+    return scaled_tiles(pixels, x, y, canvas, size)
+
+
 def _tiles(node: Node, canvas: Size, size: Size) -> tuple[Mode, Iterator[Tile]]:
     """A node's mode, and its pieces at picture size with its opacity applied."""
     mode = Mode.NORMAL if isinstance(node, Ink) else node.mode
@@ -129,14 +146,7 @@ def _tiles(node: Node, canvas: Size, size: Size) -> tuple[Mode, Iterator[Tile]]:
         group = flatten(node.children, canvas, size)
         tiles = flat_tiles(group.rgb_pm, group.alpha)
     else:
-        pixels = node.pixels()
-        _check(pixels)
-        pixels, x, y = trim(pixels, node.x, node.y)
-        tiles = (
-            plain_tiles(pixels, x, y, size)
-            if canvas == size
-            else scaled_tiles(pixels, x, y, canvas, size)
-        )
+        tiles = _raster_tiles(node, canvas, size)
     if mode in _BEYOND:
         tiles = everywhere(tiles, size)
     if node.opacity != 1:
@@ -317,3 +327,29 @@ def finish(folded: Folded) -> tuple[Overlay, ...]:
     whole = torch.ones_like(folded.coverage).expand_as(paper)
     last = Folded((Overlay(gain=whole, offset=paper),))
     return join(Folded(folded.overlays), last).overlays
+
+
+def bare_sides(alpha: Tensor, rim: int) -> tuple[str, ...]:
+    """The sides where layers end within a rim that they should cover, though they cover the inside.
+
+    Args:
+        alpha: (1, 1, H, W) float. What flattened layers cover, in [0, 1].
+        rim: pixels from each edge.
+
+    Returns:
+        Of "top", "bottom", "left" and "right" those where somewhere the outermost pixel is barer
+        than the first one inside the rim.
+    """
+    a = alpha[0, 0]
+    h, w = a.shape
+    if rim < 1 or 2 * rim >= min(h, w):
+        return ()
+    inner = a[rim : h - rim, rim : w - rim]
+    pairs = {
+        "top": (a[0, rim : w - rim], inner[0]),
+        "bottom": (a[-1, rim : w - rim], inner[-1]),
+        "left": (a[rim : h - rim, 0], inner[:, 0]),
+        "right": (a[rim : h - rim, -1], inner[:, -1]),
+    }
+    # chosen: half of a coverage is no softened edge any more.
+    return tuple(side for side, (out, ins) in pairs.items() if bool((ins - out > 0.5).any()))

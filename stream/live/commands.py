@@ -133,6 +133,9 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     )
     after.add_argument("people", nargs="*", metavar="PERSON", help="number or name on the roster")
     after.add_argument(
+        "--template", metavar="NAME", help="show them in this template (or the one they ordered)"
+    )
+    after.add_argument(
         "--event", required=True, type=Path, metavar="DIR", help="the event's folder"
     )
     after.set_defaults(run=run_next)
@@ -166,7 +169,8 @@ def run_plate(args: argparse.Namespace) -> int:
 
 def run_next(args: argparse.Namespace) -> int:
     """Say who is in the next shots."""
-    print(_asked(args, "/next", {"people": args.people})["sentence"])
+    words = {"people": args.people, "template": args.template}
+    print(_asked(args, "/next", words)["sentence"])
     return 0
 
 

@@ -6,7 +6,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from models.composite import Scene
 from models.figure import Figure
@@ -38,6 +38,7 @@ class Setting:
     size: tuple[int, int]
     following: Following = field(default_factory=Following, repr=False)
     nudge: Nudge = NO_NUDGE
+    fields: Mapping[str, str] | None = None
     _placements: dict[tuple[int, int], Placement] = field(default_factory=dict, repr=False)
 
     def placement(self, frame_size: tuple[int, int]) -> Placement:
@@ -71,6 +72,15 @@ class Setting:
         return placed
 
 
+@dataclass(frozen=True)
+class Wish:
+    """A scene to build."""
+
+    template: Template
+    fields: Mapping[str, str]
+    nudge: Nudge = NO_NUDGE
+
+
 class SceneMaker:
     """Builds the newest wish on a thread of its own.
 
@@ -82,52 +92,79 @@ class SceneMaker:
     def __init__(
         self,
         template: Template,
-        size: tuple[int, int],
+        height: int,
         device: str,
         stop: threading.Event,
         on_error: Callable[[str], None],
     ) -> None:
+        """Prepare.
+
+        Args:
+            template: the usual one.
+            height: of the live picture, in pixels; its width follows from the template.
+            device: where scenes shall lie.
+            stop: set when all ends.
+            on_error: takes a sentence.
+        """
         self.current: Setting | None = None
         self._template = template
-        self._size = size
+        self._height = height
         self._device = device
         self._on_error = on_error
-        self._failed: dict[str, str] | None = None
+        self._failed: Wish | None = None
         self._again_s = 0.0
         self._following = Following()
-        self._wishes: Slot[dict[str, str]] = Slot()
+        self._wishes: Slot[Wish] = Slot()
         self._steady = Steady("scene", self._build, stop, on_error)
 
-    def want(self, fields: Mapping[str, str]) -> None:
-        """Ask for a scene with these texts; a newer wish replaces one not begun."""
-        self._wishes.put(dict(fields))
+    def want(
+        self,
+        fields: Mapping[str, str],
+        template: Template | None = None,
+        nudge: Nudge = NO_NUDGE,
+    ) -> None:
+        """Ask for a scene with these texts; a newer wish replaces one not begun.
+
+        Args:
+            fields: the texts.
+            template: the design; None for the usual one.
+            nudge: how far subjects are moved in it.
+        """
+        self._wishes.put(Wish(template or self._template, dict(fields), nudge))
 
     def start(self) -> None:
         """Begin to build wishes."""
         self._steady.start()
 
     def _build(self) -> bool:
-        fields = self._wishes.take(0.5)
-        again = fields is None and self._failed is not None and time.monotonic() >= self._again_s
+        wish = self._wishes.take(0.5)
+        again = wish is None and self._failed is not None and time.monotonic() >= self._again_s
         if again:
-            fields = self._failed
-        if fields is not None:
+            wish = self._failed
+        if wish is not None:
             self._failed = None
             try:
-                self._show(fields)
+                self._show(wish)
             except Exception:
-                self._failed, self._again_s = fields, time.monotonic() + AGAIN_S
-                if not again and any(fields.values()):
+                self._failed, self._again_s = wish, time.monotonic() + AGAIN_S
+                if not again and any(wish.fields.values()):
                     # The name of the one before must not stay over the next person.
-                    self._show(dict.fromkeys(fields, ""))
+                    self._show(replace(wish, fields=dict.fromkeys(wish.fields, "")))
                     self._on_error(NAMELESS)
                 raise
         return not self._wishes.closed
 
-    def _show(self, fields: Mapping[str, str]) -> None:
-        scene = self._template.scene(self._size, fields, device=self._device)
+    def _show(self, wish: Wish) -> None:
+        size = preview_size(wish.template.picture_size(), self._height)
+        now = self.current
+        alike = now is not None and (now.template, now.fields) == (wish.template, wish.fields)
+        if now is not None and alike and now.nudge != wish.nudge:
+            # Only moved: the scene stays as it is.
+            scene = now.scene
+        else:
+            scene = wish.template.scene(size, wish.fields, device=self._device)
         # The person before the camera stays, whoever is named below.
-        self.current = Setting(self._template, scene, self._size, self._following)
+        self.current = Setting(wish.template, scene, size, self._following, wish.nudge, wish.fields)
 
     def close(self) -> None:
         """Build no more."""

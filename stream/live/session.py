@@ -29,15 +29,15 @@ from stream.live.loop import LiveLoop
 from stream.live.making import Making
 from stream.live.notices import Notices, ScreenWatch
 from stream.live.plates import PlateKeeper, as_turned
+from stream.live.posing import Posing
 from stream.live.ring import Ring
-from stream.live.scenes import SceneMaker, preview_size
+from stream.live.scenes import SceneMaker
 from stream.live.shooting import Shooting
 from stream.live.steady import Steady
 from stream.live.tether import Awaiting, Tether
 from stream.live.wishes import Wishes, bound_threads, pick_device
 from stream.pages.feed import Feed
 from stream.pages.serve import PageServer
-from stream.people import Person
 from stream.shot import Shot, save_plate
 
 log = logging.getLogger("posewall.live")
@@ -63,7 +63,6 @@ class Session:
         self.feed.on_sent = lambda seconds: self.meter.stages.note("send", seconds)
         self._stop = threading.Event()
         self._lock = threading.Lock()
-        self._next: tuple[Person, ...] = ()
         self._kept = 0
         self._greeted = False
         self._countdown = Countdown(self._press)
@@ -71,6 +70,7 @@ class Session:
         self.plates = PlateKeeper(self.notices.passing)
         self._screen = ScreenWatch(self.notices)
         self._lately = Lately(event)
+        self._posing = Posing(event, self.notices)
         self._keeper = Keeper(self.notices.passing)
         self._shooting: Shooting | None = None
         self._tether: Tether | None = None
@@ -112,8 +112,8 @@ class Session:
         settings = KeySettings.from_json(dict(self.event.config.key))
         for note in template.notes:
             self.notices.passing(f"Template {template.name}: {note}.")
-        size = preview_size(template.picture_size(), self.wishes.preview_height)
-        self._scenes = SceneMaker(template, size, device, self._stop, self.notices.passing)
+        height = self.wishes.preview_height
+        self._scenes = SceneMaker(template, height, device, self._stop, self.notices.passing)
         self._shooting = Shooting(
             self.event, template, settings, self._ring, self.plates, self.notices.passing
         )
@@ -127,7 +127,8 @@ class Session:
         self._keeper.start()
         self._keeper.do(self._open_queue)
         self._scenes.start()
-        self._show_next()
+        self._posing.begin(template, self._scenes)
+        self._keeper.do(self._posing.read_templates)
         self._use_plate_file()
         intake, scenes = self._intake, self._scenes
         self._loop = LiveLoop(
@@ -260,7 +261,7 @@ class Session:
         """Everything that the pages show, as plain JSON values."""
         figures = self.meter.read()
         with self._lock:
-            people, kept = self._next, self._kept
+            kept = self._kept
         return {
             "event": self.event.name,
             "source": self._intake.state()
@@ -280,7 +281,7 @@ class Session:
             },
             "pictures": figures.frames_out,
             "mirror": self.wishes.mirror,
-            "next": [who.plain(p) for p in people],
+            **self._posing.state(),
             "roster": self._has_roster(),
             "plate": self.plates.state(),
             "shots": self._lately.rows(),
@@ -311,14 +312,13 @@ class Session:
 
     def _press(self, moment_s: float) -> Future[dict[str, Any]]:
         shooting = self._ready()
-        with self._lock:
-            people = self._next
-        numbers = tuple(p.number for p in people)
-        tether = self._tether
+        pose, tether = self._posing.pose, self._tether
+        numbers = pose.numbers
 
         def take() -> dict[str, Any]:
             try:
-                shot = shooting.take(moment_s, numbers, await_still=tether is not None)
+                nudge = self._posing.nudge(pose)
+                shot = shooting.take(moment_s, numbers, tether is not None, pose.template, nudge)
             except UserError as error:
                 if tether is None:
                     raise
@@ -331,10 +331,10 @@ class Session:
             with self._lock:
                 self._kept += 1
             self.feed.say(self.state())
-            names = ", ".join(p.name for p in people)
+            names = ", ".join(p.name for p in pose.people)
             sentence = f"Kept {shot.id}" + (f", {names}" if names else "")
             answer = {"shot": shot.id, "people": list(numbers), "sentence": sentence}
-            soft = shooting.enlarged(moment_s) if tether is None else None
+            soft = shooting.enlarged(moment_s, pose.template) if tether is None else None
             if soft:
                 self.notices.passing(soft[0].upper() + soft[1:] + ".")
                 answer |= {"sentence": f"{sentence}; {soft}", "note": soft}
@@ -366,26 +366,25 @@ class Session:
             self._shooting.drop_still_plate()
         return {"sentence": "No clean plate in use"}
 
-    def set_next(self, people: list[str]) -> dict[str, Any]:
+    def set_next(self, people: list[str], template: str | None = None) -> dict[str, Any]:
         """Say who is in the next shots: numbers or names; an empty list for nobody by name."""
-        chosen = who.chosen(self.event, people)
-        with self._lock:
-            self._next = chosen
-        self._show_next()
+        return self._said(self._posing.choose(people, template))
+
+    def show_in(self, template: str) -> dict[str, Any]:
+        """Show the next shots in another template."""
+        return self._said(self._posing.show_in(template))
+
+    def move(self, right: float, down: float, scale: float) -> dict[str, Any]:
+        """Move the subjects of the next shots a little."""
+        return self._said(self._posing.move(right, down, scale))
+
+    def _said(self, answer: dict[str, Any]) -> dict[str, Any]:
         self.feed.say(self.state())
-        names = ", ".join(p.name for p in chosen) or "nobody by name"
-        return {"people": [who.plain(p) for p in chosen], "sentence": f"Next: {names}"}
+        return answer
 
     def find(self, words: str) -> list[dict[str, Any]]:
         """People of the roster that fit the words, best first, a few."""
         return who.found(self.event, words)
-
-    def _show_next(self) -> None:
-        fields = who.texts(self._next)
-        if self._scenes is not None and self._shooting is not None:
-            self._scenes.want(fields)
-            warnings = self._shooting.template.scene_warnings(fields) if self._next else ()
-            self.notices.standing("scene", " ".join(f"{w}." for w in warnings) or None)
 
     # For the terminal
 

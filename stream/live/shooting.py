@@ -23,7 +23,7 @@ from stream.live.plates import PlateKeeper
 from stream.live.ring import Ring
 from stream.shot import Shot, add_still, attach_original, save_plate, save_shot, settle
 from stream.shot.changes import STILL_MISSED
-from stream.template import Template
+from stream.template import Nudge, Template
 
 log = logging.getLogger("posewall.live")
 
@@ -68,8 +68,22 @@ class Shooting:
             )
         return frame
 
-    def take(self, moment_s: float, people: tuple[str, ...], await_still: bool = False) -> Shot:
+    def take(
+        self,
+        moment_s: float,
+        people: tuple[str, ...],
+        await_still: bool = False,
+        template: Template | None = None,
+        nudge: Nudge | None = None,
+    ) -> Shot:
         """Keep the frame of a press for good, and queue its picture unless a still is to come.
+
+        Args:
+            moment_s: of the press.
+            people: roster numbers.
+            await_still: a camera's still is to take the frame's place.
+            template: the design that they stood in; None for the usual one.
+            nudge: how far they were moved in it; None for what the event says.
 
         Raises:
             UserError: there is no such frame, or the disk did not take it.
@@ -80,10 +94,11 @@ class Shooting:
             self.event,
             frame,
             people=people,
-            template=self.template,
+            template=template or self.template,
             plate=self.plates.plate_id,
             settings=self.settings,
             still_until=until,
+            nudge=nudge,
         )
         if until is None:
             self.queue(shot.id)
@@ -96,16 +111,16 @@ class Shooting:
         except PosewallError as error:
             self.on_trouble(f"Shot {shot_id} is kept, but not queued: {error}")
 
-    def enlarged(self, moment_s: float) -> str | None:
+    def enlarged(self, moment_s: float, template: Template | None = None) -> str | None:
         """A sentence when the print enlarges the frame of a moment, else None."""
         frame = self.ring.nearest(moment_s, 0.0)
         if frame is None:
             return None
-        if self.template.wants_figure:
+        template = template or self.template
+        if template.wants_figure:
             return None  # its scale is known when the picture is made, which notes it then
-        size = self.template.picture_size()
-        placement = self.template.placement(frame.upright_size, size)
-        return enlargement_note(self.template.ppi, placement.scale)
+        placement = template.placement(frame.upright_size, template.picture_size())
+        return enlargement_note(template.ppi, placement.scale)
 
     def attach(self, shot_id: str, still: Path, note: str | None = None) -> Shot:
         """Give a kept shot its still and queue its picture."""

@@ -46,12 +46,12 @@ def _part(item: Item, canvas: Size, size: Size, draw: Draw) -> Part | None:
         return None
     if isinstance(item, Layer):
         # Alone it blends with nothing: its own way of blending stays the layer's.
-        plain = _painted(item.name, [_plain(n) for n in nodes_of(item, draw)], canvas, size)
+        plain = _painted(item.name, [_plain(n) for n in nodes_of(item, draw, canvas)], canvas, size)
         if plain is None:
             return None
         return OraLayer(plain.name, plain.image, plain.x, plain.y, item.mode, item.opacity)
     kind = "Words" if isinstance(item, Text) else "Code"
-    return _painted(f"{kind}: {item.value}", nodes_of(item, draw), canvas, size)
+    return _painted(f"{kind}: {item.value}", nodes_of(item, draw, canvas), canvas, size)
 
 
 def _plain(node: Node) -> Node:

@@ -62,6 +62,13 @@ def _seconds(words: dict[str, Any], key: str, most: float) -> float:
     return min(max(float(value), 0.0), most)
 
 
+def _number(words: dict[str, Any], key: str, usual: float) -> float:
+    value = words.get(key, usual)
+    if not isinstance(value, (int, float)) or isinstance(value, bool) or not math.isfinite(value):
+        raise UserError(f"{key}: got {value!r}; need a number.")
+    return float(value)
+
+
 def _names(words: dict[str, Any]) -> list[str]:
     people = words.get("people", [])
     if not isinstance(people, list) or not all(isinstance(p, str) for p in people):
@@ -106,6 +113,8 @@ class Pages:
             Route("/grab", self.grab, methods=["POST"]),
             Route("/plate", self.plate, methods=["POST"]),
             Route("/next", self.next, methods=["POST"]),
+            Route("/template", self.template, methods=["POST"]),
+            Route("/move", self.move, methods=["POST"]),
             WebSocketRoute("/stream", self.stream),
             Mount("/static", StaticFiles(directory=STATIC_FOLDER)),
         ]
@@ -148,8 +157,25 @@ class Pages:
 
     async def next(self, request: Request) -> Response:
         """Say who is in the next shots."""
-        names = _names(await _words(request))
-        return JSONResponse(await run_sync(self._controls.set_next, names))
+        words = await _words(request)
+        names, template = _names(words), words.get("template")
+        if not isinstance(template, str | None):
+            raise UserError("template: need its name.")
+        return JSONResponse(await run_sync(self._controls.set_next, names, template))
+
+    async def template(self, request: Request) -> Response:
+        """Show the next shots in another template."""
+        name = (await _words(request)).get("template")
+        if not isinstance(name, str):
+            raise UserError("template: need its name.")
+        return JSONResponse(await run_sync(self._controls.show_in, name))
+
+    async def move(self, request: Request) -> Response:
+        """Move the subjects of the next shots."""
+        words = await _words(request)
+        right, down = (_number(words, key, 0.0) for key in ("right", "down"))
+        scale = _number(words, "scale", 1.0)
+        return JSONResponse(await run_sync(self._controls.move, right, down, scale))
 
     async def stream(self, socket: WebSocket) -> None:
         """Pictures and states to one page; a picture only after the one before was drawn."""

@@ -30,8 +30,14 @@ class Controls(Protocol):
     def drop_plate(self) -> Answer:
         """Key from the frame alone from now on."""
 
-    def set_next(self, people: list[str]) -> Answer:
+    def set_next(self, people: list[str], template: str | None = None) -> Answer:
         """Say who is in the next shots: numbers or names; an empty list for nobody by name."""
+
+    def show_in(self, template: str) -> Answer:
+        """Show the next shots in another template."""
+
+    def move(self, right: float, down: float, scale: float) -> Answer:
+        """Move the subjects of the next shots, in per cent; 0, 0 and 1 put them back."""
 
     def find(self, words: str) -> list[Answer]:
         """People of the roster that fit the words, best first, a few."""

@@ -11,11 +11,11 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+from stream.color_profile import srgb_profile
 from stream.durable import replace_file, storing
 from stream.errors import UserError
 from stream.event import Event
 from stream.prints import contact, gallery, jpeg_file, sheet
-from stream.prints.icc import srgb_profile
 from stream.prints.output import CHROMA, QUALITY, Output
 from stream.prints.pdf_file import POINTS_IN, Book, Rect
 from stream.prints.sheet import MM_IN, Piece
@@ -36,9 +36,14 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         "exact size, turned where that saves paper, so that straight cuts part them.",
     )
     one.add_argument("files", nargs="*", type=Path, metavar="FILE", help="finished pictures")
-    one.add_argument("--event", type=Path, metavar="DIR", help="all pictures of this event")
-    one.add_argument("--copies", type=_count, default=1, help="how often each is wanted (1)")
-    one.add_argument("--bleed", type=_mm, default=0.0, help="bleed on the files' sides, in mm (0)")
+    one.add_argument("--event", type=Path, metavar="DIR", help="what was ordered at this event")
+    one.add_argument("--copies", type=_count, default=1, help="how often each order is put on (1)")
+    one.add_argument(
+        "--bleed",
+        type=_mm,
+        default=0.0,
+        help="bleed on the sides of FILEs, in mm (0); an event's pictures have their template's",
+    )
     one.add_argument("--gap", type=_mm, default=4.0, help="free between two pictures, in mm (4)")
     one.add_argument(
         "--margin", type=_mm, default=5.0, help="edge that the printer leaves free, in mm (5)"
@@ -77,9 +82,9 @@ def _paper_options(parser: argparse.ArgumentParser, usual: str) -> None:
     parser.add_argument(
         "--out",
         type=Path,
-        default=Path(usual),
         metavar="FILE",
-        help=f"a .pdf, or .jpg or .tif for a file a page ({usual})",
+        help=f"a .pdf, or .jpg or .tif for a file a page (usual: {usual}, an event's in its folder "
+        "sheets)",
     )
     parser.add_argument(
         "--ppi", type=_ppi, default=300.0, help="pixels an inch of drawn pages (300)"
@@ -171,6 +176,20 @@ def _targets(out: Path, pages: int) -> list[Path]:
     return paths
 
 
+def _out(given: Path | None, usual: str, event: Event | None) -> Path:
+    """Where a sheet goes: where it was told, else under a new name where it belongs."""
+    if given is not None:
+        return given
+    # In the event's own folder what is forgotten of people goes from sheets, too.
+    folder = event.paths.sheets if event is not None else Path()
+    first, n = folder / usual, 1
+    path = first
+    while path.exists():
+        n += 1
+        path = first.with_stem(f"{first.stem}-{n}")
+    return path
+
+
 def _write(path: Path, data: bytes) -> None:
     with storing(f"the sheet {path.name}", path.parent):
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -189,21 +208,22 @@ def _plural(n: int, one: str) -> str:
 def run_sheet(args: argparse.Namespace) -> int:
     """Make sheets of pictures; 1 where one of them has no place."""
     notes: list[str] = []
-    wanted = [Piece(path) for path in args.files]
-    if args.event is not None:
-        wanted += gallery.pieces(Event.open(args.event), notes)
+    wanted = [Piece(path, bleed_in=args.bleed / MM_IN) for path in args.files]
+    event = None if args.event is None else Event.open(args.event)
+    if event is not None:
+        wanted += gallery.pieces(event, notes)
     if not wanted:
         _tell(notes)
         raise UserError("no pictures were given; name their files, or an event with --event")
-    form = _form(args.out)
-    _targets(args.out, 1)
-    bleed = args.bleed / MM_IN
-    wanted = [replace(p, copies=p.copies * args.copies, bleed_in=bleed) for p in wanted]
+    out = _out(args.out, "sheet.pdf", event)
+    form = _form(out)
+    _targets(out, 1)
+    wanted = [replace(p, copies=p.copies * args.copies) for p in wanted]
     looked = _progress("looking at picture", len(wanted))
     plan, told = sheet.plan(wanted, args.paper, gap_mm=args.gap, margin_mm=args.margin, done=looked)
     notes += told
     made, marks = datetime.now().astimezone(), not args.no_marks
-    paths = _targets(args.out, len(plan.sheets))
+    paths = _targets(out, len(plan.sheets))
     output = Output(form, args.quality, args.chroma)
     if form == "pdf":
         placed = _progress("placing picture", len(plan.pictures))
@@ -228,8 +248,9 @@ def run_sheet(args: argparse.Namespace) -> int:
 
 def run_contact(args: argparse.Namespace) -> int:
     """Make the contact sheet of an event; 1 where a picture or a name is left out."""
-    form = _form(args.out)
     event = Event.open(args.event)
+    out = _out(args.out, "contact-sheet.pdf", event)
+    form = _form(out)
     names = args.names
     if names is None:
         names = Output.from_table(event.config.pictures, event.paths.root).names
@@ -240,15 +261,14 @@ def run_contact(args: argparse.Namespace) -> int:
         raise UserError(f"{event.name} has no pictures to show yet; make some with 'batch run'")
     grid = contact.Grid.of(args.paper, args.ppi, args.columns)
     count = -(-len(entries) // grid.cells)
-    paths = _targets(args.out, count)
-    title = f"{event.name} · {event.config.day.isoformat()}" if event.config.day else event.name
+    paths = _targets(out, count)
+    # First, where no right-to-left name turns its parts around.
+    title = f"{event.config.day.isoformat()} · {event.name}" if event.config.day else event.name
     output, made = Output(form, args.quality, args.chroma), datetime.now().astimezone()
     drawn = _progress("drawing page", count)
     book = Book()
     size = args.paper[0] * POINTS_IN, args.paper[1] * POINTS_IN
-    for n, page in enumerate(
-        contact.pages(entries, grid, title, notes, gallery.fonts(event) if names else ()), 1
-    ):
+    for n, page in enumerate(contact.pages(entries, grid, title, notes, gallery.fonts(event)), 1):
         if form == "pdf":
             jpeg = jpeg_file.picture(page, quality=args.quality, chroma=args.chroma)
             image = book.jpeg(jpeg, grid.size, 3, srgb_profile())

@@ -3,28 +3,32 @@
 from __future__ import annotations
 
 import functools
-import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont, ImageOps, features
+from PIL import Image, ImageDraw, ImageOps
 
+from stream.color_profile import srgb_profile
 from stream.errors import UserError
 from stream.prints.finished import look, srgb_pixels
-from stream.prints.icc import srgb_profile
-from stream.template.typeface import Typeface, missing_letters
+from stream.template.inking import draw
+from stream.template.text import Setting, fill_in, set_words
+from stream.template.typeface import Typeface, chained, font, missing_letters
+from stream.template.wording import DEFAULT_FONT, Text
 
 # Lengths of the page in millimetres; letters small, yet legible at arm's length (common practice).
 _MARGIN, _GAP, _HEAD = 10.0, 4.0, 9.0
 _NUMBER_MM, _NAME_MM, _LEAST_MM, _TITLE_MM = 3.4, 3.0, 2.0, 4.0
 _INK, _GREY, _FRAME = (20, 20, 20), (110, 110, 110), (225, 225, 225)
+_LINES = 3
+_NO_FONT = "no font has all its letters; put a font that has them into a template of the event"
 _FONTS = Path(__file__).parent.parent / "template" / "fonts"
 # A cell is as high as a print of 4 x 5 is to its width: most prints lie between 2:3 and 4:5.
 _SHAPE = 1.25
-_LEADING = 1.15
 
 
 @dataclass(frozen=True)
@@ -46,12 +50,6 @@ class Entry:
 def bundled(file: str = "DejaVuSans.ttf") -> Typeface:
     """A font that comes with the program."""
     return Typeface(file, (_FONTS / file).read_bytes())
-
-
-@functools.lru_cache(maxsize=64)
-def _font(face: Typeface, px: int) -> ImageFont.FreeTypeFont:
-    engine = ImageFont.Layout.RAQM if features.check("raqm") else ImageFont.Layout.BASIC
-    return ImageFont.truetype(io.BytesIO(face.data), px, layout_engine=engine)
 
 
 @dataclass(frozen=True)
@@ -122,39 +120,24 @@ def _small(path: Path, cell: tuple[int, int]) -> Image.Image:
     return ImageOps.contain(whole, room, Image.Resampling.LANCZOS)
 
 
-def _face(words: str, faces: Sequence[Typeface]) -> Typeface | None:
-    """The first font that has every letter; None where there is none."""
-    return next((f for f in faces if not missing_letters([f], words)), None)
+def _written(
+    page: Image.Image, words: str, face: Typeface, text: Text, color: tuple[int, ...]
+) -> Setting | None:
+    """Write words into a box of the page; None where a letter of them is in no font."""
+    words = fill_in(text, {"words": words})
+    if missing_letters(face.chain, words):
+        return None
+    setting = set_words(text, words, face)
+    if setting is None:
+        return None
+    for ink in draw(text, setting, (1.0, 1.0)):
+        page.paste(color, (ink.x, ink.y), Image.fromarray(ink.mask.numpy()))
+    return setting
 
 
-def _fitted(
-    words: str, face: Typeface, room: int, mm: float
-) -> tuple[list[str], ImageFont.FreeTypeFont]:
-    """Words on one line, on two where they would get too small, and only then shortened."""
-
-    def widest(lines: list[str], size: float) -> float:
-        return max(_font(face, round(size * mm)).getlength(line) for line in lines)
-
-    parts = words.split(" ")
-    halves = [[" ".join(parts[:i]), " ".join(parts[i:])] for i in range(1, len(parts))]
-    two = min(halves, key=lambda h: widest(h, _NAME_MM), default=[words])
-    for lines in ([words], two):
-        size = _NAME_MM if len(lines) == 1 else _NAME_MM - 0.6
-        while size > _LEAST_MM and widest(lines, size) > room:
-            size -= 0.1
-        if widest(lines, size) <= room:
-            break
-    font = _font(face, round(size * mm))
-    return [_shortened(line, font, room) for line in lines], font
-
-
-def _shortened(line: str, font: ImageFont.FreeTypeFont, room: int) -> str:
-    """A line whose middle gives way to an ellipsis."""
-    shown, left = line, len(line)
-    while left > 2 and font.getlength(shown) > room:
-        left -= 1
-        shown = f"{line[: (left + 1) // 2].rstrip()}…{line[len(line) - left // 2 :].lstrip()}"
-    return shown
+def _text(box: tuple[float, float, float, float], size: float, least: float, **looks: Any) -> Text:
+    """Words in a box of the page, all in pixels."""
+    return Text("{words}", "", box, DEFAULT_FONT, max(size, 1.0), max(least, 1.0), **looks)
 
 
 def pages(
@@ -176,20 +159,27 @@ def pages(
     Yields:
         (H, W, 3) uint8, sRGB.
     """
-    fonts = (bundled(), *faces)
+    face = chained((bundled(), *faces))
     count = -(-len(entries) // grid.cells)
     for n in range(count):
         page = Image.new("RGB", (grid.size[1], grid.size[0]), "white")
         pen = ImageDraw.Draw(page)
         edge = round(_MARGIN * grid.mm)
-        head = _font(_face(title, fonts) or bundled(), round(_TITLE_MM * grid.mm))
-        pen.text((edge, edge), title, fill=_INK, font=head, anchor="lt")
         place = f"{n + 1} / {count}"
-        pen.text((grid.size[1] - edge, edge), place, fill=_GREY, font=head, anchor="rt")
+        head = font(bundled(), round(_TITLE_MM * grid.mm))
+        room = grid.size[1] - 2 * edge - head.getlength(place) - _GAP * grid.mm
+        box = (edge, edge - grid.mm, max(room, 1.0), (_HEAD - 2) * grid.mm)
+        size = _TITLE_MM * grid.mm
+        looks = _text(box, size, size / 2, align="left", valign="top", lines=2)
+        setting = _written(page, title, face, looks, _INK)
+        if setting is None and title and n == 0:
+            notes.append(f"the title is left out, since {_NO_FONT}")
+        base = setting.starts[0][1] if setting is not None else edge + size
+        pen.text((grid.size[1] - edge, base), place, fill=_GREY, font=head, anchor="rs")
         for m, entry in enumerate(entries[n * grid.cells : (n + 1) * grid.cells]):
             x = edge + m % grid.columns * grid.step[1]
             y = edge + round(_HEAD * grid.mm) + m // grid.columns * grid.step[0]
-            _draw(page, pen, entry, (x, y), grid, fonts, notes)
+            _draw(page, pen, entry, (x, y), grid, face, notes)
         yield np.asarray(page)
 
 
@@ -199,7 +189,7 @@ def _draw(
     entry: Entry,
     at: tuple[int, int],
     grid: Grid,
-    fonts: Sequence[Typeface],
+    face: Typeface,
     notes: list[str],
 ) -> None:
     """One cell."""
@@ -213,19 +203,18 @@ def _draw(
         # On one line at the foot, so that numbers stand close below.
         page.paste(small, (x + (cell_w - small.width) // 2, y + cell_h - small.height))
     line = y + cell_h + round(1.2 * mm)
-    bold = _font(bundled("DejaVuSans-Bold.ttf"), round(_NUMBER_MM * mm))
+    bold = font(bundled("DejaVuSans-Bold.ttf"), round(_NUMBER_MM * mm))
     pen.text((x + cell_w / 2, line), entry.number, fill=_INK, font=bold, anchor="mt")
     if not entry.name:
         return
-    face = _face(entry.name, fonts)
-    if face is None:
+    top = line + (_NUMBER_MM + 0.6) * mm
+    box = (x, top, cell_w, y + grid.step[0] - _GAP * mm - top)
+    text = _text(box, _NAME_MM * mm, _LEAST_MM * mm, valign="top", lines=_LINES)
+    setting = _written(page, entry.name, face, text, _INK)
+    if setting is None:
+        notes.append(f"the name below shot {entry.number} is left out, since {_NO_FONT}")
+    elif setting.tight:
         notes.append(
-            f"the name below shot {entry.number} is left out, since no font has all its letters; "
-            "put a font that has them into a template of the event"
+            f"the name below shot {entry.number} is long and so written very small; choose fewer "
+            "--columns"
         )
-        return
-    lines, font = _fitted(entry.name, face, cell_w, mm)
-    base = line + round((_NUMBER_MM + 0.6 + _NAME_MM * 0.8) * mm)
-    for n, words in enumerate(lines):
-        at_y = base + n * font.size * _LEADING
-        pen.text((x + cell_w / 2, at_y), words, fill=_INK, font=font, anchor="ms")

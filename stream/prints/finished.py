@@ -6,16 +6,15 @@ import io
 from dataclasses import dataclass
 from pathlib import Path
 
-import imagecodecs
 import numpy as np
 import pikepdf
 import tifffile
 from numpy.typing import NDArray
 from PIL import Image, ImageOps, UnidentifiedImageError
 
+from stream.color_profile import ProfileError, converted, srgb_profile
 from stream.errors import UserError
 from stream.prints.exif import ORIENTATION
-from stream.prints.icc import srgb_profile
 from stream.prints.pdf_file import POINTS_IN
 
 READS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".pdf")
@@ -175,18 +174,11 @@ def srgb_pixels(picture: Finished) -> NDArray[np.uint8]:
     plain = pixels(picture)
     if picture.profile == srgb_profile():
         return plain
+    space = "cmyk" if plain.shape[2] == 4 else "rgb"
     try:
-        done: NDArray[np.uint8] = imagecodecs.cms_transform(
-            np.ascontiguousarray(plain),
-            picture.profile,
-            srgb_profile(),
-            colorspace="cmyk" if plain.shape[2] == 4 else "rgb",
-            outcolorspace="rgb",
-            intent=1,
-            flags=int(imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION),
-        )
-    except (imagecodecs.CmsError, ValueError, RuntimeError) as e:
+        done = converted(plain, (picture.profile, space), (srgb_profile(), "rgb"))
+    except ProfileError as e:
         raise UserError(
             f"{picture.path.name} carries a colour profile that cannot be used ({e}); make it again"
         ) from e
-    return done
+    return done.astype(np.uint8, copy=False)

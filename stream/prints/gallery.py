@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from pathlib import Path
 
 from stream.errors import UserError
@@ -11,87 +11,120 @@ from stream.people import Person
 from stream.prints.contact import Entry
 from stream.prints.naming import inside
 from stream.prints.sheet import Piece
-from stream.shot import Shot, shots
+from stream.shot import Shot, Wanted, shots
+from stream.template import Template
 from stream.template.typeface import Typeface, check_font
 
 FONT_ENDINGS = (".ttf", ".otf", ".ttc")
 
 
-def everybody(person: Person) -> bool:
-    """The usual rule: nobody is left out."""
-    return True
-
-
-def made(event: Event, notes: list[str]) -> list[tuple[Shot, Path]]:
-    """The shots whose pictures lie in the event's folder, with the pictures.
+def made(event: Event, listed: Sequence[Shot], notes: list[str]) -> list[tuple[Shot, Wanted, Path]]:
+    """The pictures of shots that lie in the event's folder, every one that is wanted of each.
 
     Args:
         event: the event.
-        notes: gets a sentence for each shot without a picture.
+        listed: its shots.
+        notes: gets a sentence for each shot of which a picture is missing.
     """
     found = []
-    for shot in shots(event):
-        try:
-            path = inside(event.paths.pictures, shot.picture)
-        except UserError as e:
-            notes.append(f"shot {shot.number:04d}: {e}")
-            continue
-        if path.is_file():
-            found.append((shot, path))
-        else:
-            notes.append(f"shot {shot.number:04d} has no picture yet; make it with 'batch run'")
+    for shot in listed:
+        lacking = 0
+        for wanted in shot.wanted:
+            try:
+                path = inside(event.paths.pictures, wanted.picture)
+            except UserError as e:
+                notes.append(f"shot {shot.number:04d}: {e}")
+                continue
+            if path.is_file():
+                found.append((shot, wanted, path))
+            else:
+                lacking += 1
+        if lacking:
+            notes.append(
+                f"shot {shot.number:04d} has no picture yet; make it with 'batch run'"
+                if lacking == len(shot.wanted)
+                else f"shot {shot.number:04d} lacks {lacking} of its {len(shot.wanted)} pictures; "
+                "make them with 'batch run'"
+            )
     return found
 
 
-def entries(
-    event: Event,
-    notes: list[str],
-    *,
-    names: bool,
-    may_show: Callable[[Person], bool] = everybody,
-    may_name: Callable[[Person], bool] = everybody,
-) -> list[Entry]:
-    """What a contact sheet shows.
+def _seen(event: Event, shot: Shot, by_id: dict[str, Shot]) -> list[Person] | None:
+    """Everybody who is seen in a shot's pictures; None where somebody is not known any more."""
+    shown = [shot, *(by_id[b] for b in shot.beside if b in by_id)]
+    if len(shown) <= len(shot.beside):
+        return None
+    numbers = dict.fromkeys(n for s in shown for n in s.people)
+    people = [event.roster.get(number) for number in numbers]
+    known = [p for p in people if p is not None]
+    return known if len(known) == len(people) else None
+
+
+def entries(event: Event, notes: list[str], *, names: bool) -> list[Entry]:
+    """What a contact sheet shows: every design of every shot, once.
+
+    A shot with somebody who is to stay out of galleries is left out, beside others too. Names are
+    those that may be shown.
 
     Args:
         event: the event.
         notes: gets a sentence for each shot that is not shown; it names nobody.
         names: whether names stand below.
-        may_show: whether a person may be shown; one who may not takes the whole shot out.
-        may_name: whether a person may be named.
     """
-    listed = []
-    for shot, path in made(event, notes):
-        people = [event.roster.get(number) for number in shot.people]
+    every = list(shots(event))
+    by_id = {shot.id: shot for shot in every}
+    open_to_all: dict[str, list[Person]] = {}
+    for shot in every:
+        people = _seen(event, shot, by_id)
         number = f"{shot.number:04d}"
-        if None in people:
+        if people is None:
             # What was agreed with that person is not known any more.
             notes.append(
                 f"shot {number} is not shown: somebody in it is no longer on the roster; put the "
-                "line back into roster.csv"
+                "line back into the roster"
             )
-            continue
-        known = [p for p in people if p is not None]
-        if not all(may_show(p) for p in known):
-            notes.append(f"shot {number} is not shown: somebody in it is not to be shown")
-            continue
-        name = ", ".join(p.name for p in known if may_name(p)) if names else ""
-        listed.append(Entry(path, number, name))
-    return listed
+        elif any(p.no_gallery for p in people):
+            notes.append(f"shot {number} is not shown: somebody in it is to stay out of galleries")
+        else:
+            open_to_all[shot.id] = people
+    listed: dict[tuple[str, str], Entry] = {}
+    shown = [shot for shot in every if shot.id in open_to_all]
+    for shot, wanted, path in made(event, shown, notes):
+        people = open_to_all[shot.id]
+        name = ", ".join(p.shown_name for p in people if p.shown_name) if names else ""
+        # The same design in another size looks the same here.
+        listed.setdefault((shot.id, wanted.template), Entry(path, f"{shot.number:04d}", name))
+    return list(listed.values())
 
 
-def pieces(
-    event: Event, notes: list[str], copies: Callable[[Shot], int] = lambda shot: 1
-) -> list[Piece]:
-    """What the event's sheets hold.
+def pieces(event: Event, notes: list[str]) -> list[Piece]:
+    """What the event's sheets hold: every picture that was ordered, as often as it was.
 
     Args:
         event: the event.
-        notes: gets a sentence for each shot without a picture.
-        copies: how many prints of a shot are ordered; 0 leaves it out.
+        notes: gets a sentence for each picture that is missing or whose bleed is not known.
     """
-    wanted = [(path, copies(shot)) for shot, path in made(event, notes)]
-    return [Piece(path, n) for path, n in wanted if n > 0]
+    read: dict[tuple[str, str], Template | None] = {}
+    out = []
+    for shot, wanted, path in made(event, list(shots(event)), notes):
+        if wanted.copies < 1:
+            continue
+        key = wanted.template, wanted.template_version
+        if key not in read:
+            try:
+                read[key] = event.template_version(*key)
+            except UserError as e:
+                read[key] = None
+                notes.append(
+                    f"the bleed of pictures such as that of shot {shot.number:04d} is not known, "
+                    f"so they are cut at their edges: {e}"
+                )
+        template, bleed = read[key], 0.0
+        if template is not None:
+            size = template.print_as(wanted.size) or template.own_print
+            bleed = size.bleed_px / template.ppi
+        out.append(Piece(path, wanted.copies, bleed))
+    return out
 
 
 def fonts(event: Event) -> list[Typeface]:

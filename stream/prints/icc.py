@@ -1,44 +1,26 @@
 """Colours into a printer's or paper's own profile, at 8 or 16 bits a channel.
 
-Sources: ISO 15076-1 (ICC.1:2022: header fields, device classes, rendering intents; the date stands
-in header bytes 24 to 35). Little CMS does the conversion; Pillow's way to it knows 8 bits alone, so
-imagecodecs' is used for both depths.
+Source: ISO 15076-1 (ICC.1:2022: header fields, device classes, rendering intents).
 """
 
 from __future__ import annotations
 
-import io
-import struct
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from pathlib import Path
 
-import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 from PIL import ImageCms
 
+from stream.color_profile import DAMAGE, Pixels, ProfileError, converted, opened, srgb_profile
 from stream.errors import UserError
 
-Pixels = NDArray[np.uint8] | NDArray[np.uint16]
-
-INTENTS = ("perceptual", "relative", "saturation", "absolute")
-"""The four of ICC.1, by their number; relative and absolute are colorimetric."""
 SPACES = {b"RGB ": "rgb", b"CMYK": "cmyk"}
 # Input, display, output and colour space: those that say how a colour becomes device values.
 _CLASSES = (b"scnr", b"mntr", b"prtr", b"spac")
 # chosen: profiles of printers are 1 to 4 MB.
 LARGEST_BYTES = 32_000_000
-_BLACK_POINT = int(imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION)
 _TRIAL = np.linspace(0, 255, 8 * 8 * 3).astype(np.uint8).reshape(8, 8, 3)
-
-
-@cache
-def srgb_profile() -> bytes:
-    """The sRGB profile, dated so that the same picture is always the same file."""
-    data = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
-    data[24:36] = struct.pack(">6H", 2000, 1, 1, 0, 0, 0)
-    return bytes(data)
 
 
 @dataclass(frozen=True)
@@ -78,21 +60,18 @@ class Profile:
         if self.srgb:
             return pixels
         try:
-            done: Pixels = imagecodecs.cms_transform(
-                np.ascontiguousarray(pixels),
-                srgb_profile(),
-                self.data,
-                colorspace="rgb",
-                outcolorspace=self.space,
-                intent=INTENTS.index(intent),
-                flags=_BLACK_POINT if black_point else 0,
+            return converted(
+                pixels,
+                (srgb_profile(), "rgb"),
+                (self.data, self.space),
+                intent=intent,
+                black_point=black_point,
             )
-        except (imagecodecs.CmsError, ValueError, RuntimeError) as e:
+        except ProfileError as e:
             raise UserError(
                 f"the colour profile {self.name} cannot be used for intent {intent} ({e}); choose "
                 "another intent, or get the profile again from whoever made it"
             ) from e
-        return done
 
 
 @cache
@@ -117,12 +96,12 @@ def checked(data: bytes, name: str) -> Profile:
             "profile of an RGB or CMYK printer"
         )
     try:
-        opened = ImageCms.ImageCmsProfile(io.BytesIO(data))
+        found = opened(data)
         usable = any(
-            ImageCms.isIntentSupported(opened, ImageCms.Intent(i), ImageCms.Direction.OUTPUT) == 1
+            ImageCms.isIntentSupported(found, ImageCms.Intent(i), ImageCms.Direction.OUTPUT) == 1
             for i in range(4)
         )
-    except (ImageCms.PyCMSError, OSError, ValueError) as e:
+    except (ProfileError, *DAMAGE) as e:
         raise UserError(
             f"the colour profile {name} is damaged ({e}); get it again from whoever made it"
         ) from e

@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 
 from stream.errors import UserError
-from stream.shot.naming import safe_name
+from stream.file_name import safe_name
 
 USUAL = "{shot}-{people}"
 FIELDS = ("shot", "people", "number", "group", "template", "size", "event", "date", "copies")

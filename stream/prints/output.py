@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from stream.color_profile import INTENTS
 from stream.errors import UserError
-from stream.prints.icc import INTENTS, Profile, read_profile, srgb
+from stream.prints.icc import Profile, read_profile, srgb
 from stream.prints.naming import USUAL, Pattern
 from stream.template.reading import Reader
 
@@ -35,7 +36,7 @@ class Output:
         marks: crop marks around a PDF page.
         pdf: how a PDF holds the picture, "lossless" or "jpeg".
         profile: ICC file of printer or paper; None for sRGB.
-        intent: rendering intent, one of `icc.INTENTS`.
+        intent: rendering intent, one of `stream.color_profile.INTENTS`.
         black_point: black-point compensation.
         file_name: the pattern of the files' names.
         names: whether people's names may stand in the file.

@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from PIL import Image, UnidentifiedImageError
 from torch import Tensor
 
+from stream.color_profile import Pixels
 from stream.errors import UserError
 from stream.prints import exif, jpeg_file, pdf_file, png_file, tiff_file, xmp
 from stream.prints.about import About
-from stream.prints.icc import Pixels, Profile
+from stream.prints.icc import Profile
 from stream.prints.output import Output
 from stream.prints.pdf_file import MM, POINTS_IN, Book, Rect, crop_marks
 

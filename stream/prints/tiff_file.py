@@ -11,9 +11,9 @@ import struct
 
 import tifffile
 
+from stream.color_profile import Pixels
 from stream.prints import exif
 from stream.prints.about import About, software
-from stream.prints.icc import Pixels
 
 _XMP, _ORIENTATION = 700, 274
 # tifffile writes no Exif directory: a tag without a meaning, which sorts to the same place, becomes

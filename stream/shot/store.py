@@ -32,9 +32,9 @@ from stream.durable import (
 )
 from stream.errors import UserError
 from stream.event import Event
+from stream.file_name import safe_name
 from stream.shot.finding import shots
 from stream.shot.frames import check_file, decode_frame, encode_frame, view_jpeg
-from stream.shot.naming import safe_name
 from stream.shot.ordering import ordered
 from stream.shot.plates import PLATE_RECORD
 from stream.shot.record import RECORD, Shot, ShotError

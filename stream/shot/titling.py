@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from stream.event import Event
+from stream.file_name import safe_name
 from stream.people import texts
 from stream.prints.naming import dated, free_name, same_place
 from stream.prints.output import Output
 from stream.shot.finding import shots
-from stream.shot.naming import safe_name
 from stream.shot.record import Shot
 from stream.shot.wanted import Wanted
 

@@ -12,14 +12,19 @@ from pathlib import Path
 from PIL import Image
 
 from models.composite import Mode
+from models.flatten import bare_sides, flatten
 from stream.durable import renamed_to, storing, write_synced
 from stream.errors import UserError
+from stream.template.codes import Code
 from stream.template.layers import Layer, LayerGroup
 from stream.template.loader import DESCRIPTION, examine, read_layers
 from stream.template.paper import MM_PER_IN, PAPERS
-from stream.template.preview import draw_preview, sample_fields
+from stream.template.preview import HEIGHT, draw_preview, sample_fields
+from stream.template.scene import nodes_of
+from stream.template.sketch import sketch
 from stream.template.starter import choose_layer, start_description
-from stream.template.template import Template
+from stream.template.template import Template, preview_size
+from stream.template.wording import Text
 
 ENDING = ".preview.jpg"  # in OWN_ENDINGS, so that no camera folder takes it for a still
 
@@ -116,6 +121,8 @@ def _tree(layers: tuple[Layer | LayerGroup, ...], template: Template, depth: int
     for layer in reversed(layers):
         for text in reversed([t for t in template.texts if t.above == layer.name]):
             yield f'{pad}* words: "{text.value}"'
+        for code in reversed([c for c in template.codes if c.above == layer.name]):
+            yield f'{pad}* QR code: "{code.value}"'
         for i, slot in reversed(list(enumerate(template.slots, 1))):
             if slot.above == layer.name:
                 which = "" if len(template.slots) == 1 else f" (slot {i})"
@@ -151,7 +158,8 @@ def edge_remarks(template: Template) -> list[str]:
     right = template.bleed_px + template.trim_size[1] - template.safe_px
     bottom = template.bleed_px + template.trim_size[0] - template.safe_px
     out = []
-    for text in template.texts:
+    written: tuple[Text | Code, ...] = (*template.texts, *template.codes)
+    for text in written:
         x, y, w, h = text.box
         inside = (
             x * sx >= margin - 1
@@ -162,16 +170,48 @@ def edge_remarks(template: Template) -> list[str]:
         if not inside:
             where = "the safe area" if template.safe_px else "the cut edge"
             out.append(
-                f'the box of "{text.value}" reaches beyond {where}, so letters may be cut off; '
+                f'the box of "{text.value}" reaches beyond {where}, so part of it may be cut off; '
                 "make it smaller or move it inwards"
             )
     return out
+
+
+def bare_remarks(template: Template) -> list[str]:
+    """A bleed that layers leave bare, so that paper would show along a cut that is a bit off."""
+    if not template.bleed_px:
+        return []
+    canvas, size = (template.height, template.width), preview_size(template.picture_size(), HEIGHT)
+    order = template.arrangement
+    items = [i for run in (order.below, *order.between, order.above) for i in run]
+    flat = flatten([n for i in items for n in nodes_of(i, lambda _: (), canvas)], canvas, size)
+    rim = round(template.bleed_px * size[0] / template.picture_size()[0])
+    sides = bare_sides(flat.alpha, max(rim, 1))
+    if not sides:
+        return []
+    return [
+        f"the layers end inside the bleed ({', '.join(sides)}), so white paper may show along the "
+        "cut; let them reach the edge of the canvas"
+    ]
 
 
 def _working(what: str) -> None:
     """Say on a terminal what takes its time; nothing takes it away again."""
     if sys.stderr.isatty():
         print(f"\r\x1b[K{what}" + (" ..." if what else ""), end="", file=sys.stderr, flush=True)
+
+
+def _sketched(folder: Path, given: dict[str, str], target: Path) -> bool:
+    """Draw what can be drawn of a template that cannot be used yet; False where that is nothing."""
+    try:
+        template = sketch(folder)
+        sheet = draw_preview(template, sample_fields(template, given)) if template else None
+    except UserError:
+        # Of what is wrong with it enough was said.
+        return False
+    if sheet is None:
+        return False
+    _save(sheet, target)
+    return True
 
 
 def run_check(args: argparse.Namespace) -> int:
@@ -191,10 +231,13 @@ def run_check(args: argparse.Namespace) -> int:
         print(f'Template "{args.folder.resolve().name}" cannot be used yet.')
         print(f"{len(problems)} thing{'' if one else 's'} to mend:")
         print(_wrapped(list(problems)))
-        print("No preview was drawn. Mend this and check again.")
+        if _sketched(args.folder, given, target):
+            print(f"Mend this and check again. What can be drawn of it: {target}")
+        else:
+            print("No preview was drawn. Mend this and check again.")
         return 1
     fields = sample_fields(template, given)
-    notes = list(template.notes) + edge_remarks(template)
+    notes = list(template.notes) + edge_remarks(template) + bare_remarks(template)
     known = ", ".join(template.columns) or "none"
     unknown = [c for c in given if c not in template.columns]
     notes += [f"{c} is no column of this template; it writes {known}" for c in unknown]

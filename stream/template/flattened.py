@@ -31,7 +31,7 @@ from stream.durable import PARTIAL, renamed_to, sweep_partials
 
 log = logging.getLogger("posewall.template")
 
-FORMAT = 1
+FORMAT = 2
 """Raise it when flattening gives other pixels for the same template, or the files change."""
 ENDING = ".safetensors"
 Part = Flat | Folded | Tensor

@@ -8,10 +8,11 @@ from __future__ import annotations
 import hashlib
 import logging
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from stream.errors import UserError
-from stream.template.arrange import arrange
+from stream.template.arrange import Arrangement, arrange
 from stream.template.codes import Code, code_notes
 from stream.template.description import Description, read_description
 from stream.template.drawing_fonts import DrawingFonts, family_notes
@@ -20,6 +21,7 @@ from stream.template.layers import Document, Layer, walk
 from stream.template.numbered import numbered_files, read_numbered
 from stream.template.ora import read_ora
 from stream.template.slots import Slot, slot_name
+from stream.template.svg import SvgLayer
 from stream.template.template import SHAPE_TOLERANCE, Template, TemplateFile
 from stream.template.typeface import (
     MOST_FONT_BYTES,
@@ -184,7 +186,8 @@ def _check_layers(document: Document) -> list[str]:
     return out
 
 
-def _check_shape(document: Document, picture: tuple[int, int]) -> list[str]:
+def check_shape(document: Document, picture: tuple[int, int]) -> list[str]:
+    """Whether a picture of (H, W) can be made of a canvas: what is wrong, a sentence each."""
     height, width = document.size
     if picture[0] * picture[1] > MOST_PICTURE:
         return [
@@ -213,10 +216,14 @@ def _notes(
         for text in described.texts
         if text.case == "small caps" and not has_small_caps(faces[text.fonts].data)
     ]
-    if picture[0] / document.size[0] > 1.25:
+    painted = any(
+        isinstance(at, Layer) and at.visible and not isinstance(at, SvgLayer)
+        for at in walk(document.layers)
+    )
+    if painted and picture[0] / document.size[0] > 1.25:
         out.append(
-            f"its layers are {document.size[1]} x {document.size[0]} pixels and are enlarged to "
-            f"{picture[1]} x {picture[0]} for the print, which looks soft"
+            f"its painted layers are {document.size[1]} x {document.size[0]} pixels and are "
+            f"enlarged to {picture[1]} x {picture[0]} for the print, which looks soft"
         )
     return tuple(out)
 
@@ -234,15 +241,32 @@ def read_layers(folder: Path) -> tuple[Document | None, tuple[str, ...]]:
     return document, tuple(dict.fromkeys(problems))
 
 
-def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tuple[str, ...]]:
-    """Read a template and find everything that is wrong with it.
+@dataclass(frozen=True)
+class Gathered:
+    """What a template's folder holds, read and looked at.
+
+    Attributes:
+        name: of the template.
+        files: what was read.
+        described: template.toml.
+        document: the layers; None where there are none.
+        faces: the fonts of the texts whose fonts could all be read.
+        problems: what is wrong so far, a sentence each.
+    """
+
+    name: str
+    files: _Files
+    described: Description
+    document: Document | None
+    faces: Mapping[tuple[str, ...], Typeface]
+    problems: tuple[str, ...]
+
+
+def gather(folder: Path, name: str | None = None) -> Gathered:
+    """Read everything of a template, whatever is wrong with it.
 
     Args:
-        folder: what holds template.toml.
-        name: what to call it; the folder's name where none is given.
-
-    Returns:
-        The template, or None where something is wrong; and what is wrong, a sentence each.
+        folder, name: as in `examine`.
 
     Raises:
         UserError: there is no template.toml.
@@ -256,19 +280,27 @@ def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tup
     described = read_description(files.read(DESCRIPTION, problems) or b"", problems)
     document = _document(files, described, problems)
     faces = _faces(described.texts, files, problems)
-    arrangement = None
-    written: tuple[Text | Code, ...] = (*described.texts, *described.codes)
     if document is not None:
         problems += _check_layers(document)
-        problems += _check_boxes(document, described.slots, written)
+        problems += _check_boxes(document, described.slots, (*described.texts, *described.codes))
         if described.picture is not None:
-            problems += _check_shape(document, described.picture.size)
-        arrangement = arrange(document.layers, described.slots, written, problems)
-    if problems or document is None or arrangement is None or described.picture is None:
-        return None, tuple(dict.fromkeys(problems))
-    template = Template(
-        name=name,
-        version=files.version(),
+            problems += check_shape(document, described.picture.size)
+    return Gathered(name, files, described, document, faces, tuple(problems))
+
+
+def build(found: Gathered, arrangement: Arrangement) -> Template:
+    """A template of parts that are right.
+
+    Args:
+        found: with a document and a picture.
+        arrangement: its layers, slots and words in one order.
+    """
+    document, described = found.document, found.described
+    if document is None or described.picture is None:
+        raise ValueError("build: got no layers or no picture; need both")
+    return Template(
+        name=found.name,
+        version=found.files.version(),
         width=document.size[1],
         height=document.size[0],
         ppi=described.picture.ppi,
@@ -280,14 +312,38 @@ def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tup
         texts=described.texts,
         codes=described.codes,
         layers=document.layers,
-        notes=_notes(document, described.picture.size, described, faces),
-        files=tuple(files.list),
+        notes=_notes(document, described.picture.size, described, found.faces),
+        files=tuple(found.files.list),
         _picture=described.picture.size,
         arrangement=arrangement,
-        _faces=faces,
+        _faces=found.faces,
         _kept=Kept(MEMORY_BYTES),
     )
-    return template, ()
+
+
+def examine(folder: Path, name: str | None = None) -> tuple[Template | None, tuple[str, ...]]:
+    """Read a template and find everything that is wrong with it.
+
+    Args:
+        folder: what holds template.toml.
+        name: what to call it; the folder's name where none is given.
+
+    Returns:
+        The template, or None where something is wrong; and what is wrong, a sentence each.
+
+    Raises:
+        UserError: there is no template.toml.
+    """
+    found = gather(folder, name)
+    problems = list(found.problems)
+    document, described = found.document, found.described
+    arrangement = None
+    if document is not None:
+        written: tuple[Text | Code, ...] = (*described.texts, *described.codes)
+        arrangement = arrange(document.layers, described.slots, written, problems)
+    if problems or arrangement is None or described.picture is None:
+        return None, tuple(dict.fromkeys(problems))
+    return build(found, arrangement), ()
 
 
 def load_template(folder: Path, name: str | None = None) -> Template:

@@ -10,6 +10,7 @@ code points (cICP) as anything but sRGB is refused in words, since it would come
 from __future__ import annotations
 
 import io
+import re
 import struct
 import zlib
 from collections.abc import Iterator
@@ -21,8 +22,9 @@ from numpy.typing import NDArray
 from PIL import Image
 from torch import Tensor
 
+from stream.color_profile import ProfileError
 from stream.errors import UserError
-from stream.template.icc import ProfileError, ToSrgb, to_srgb
+from stream.template.icc import ToSrgb, to_srgb
 
 # chosen: a 20 x 30 inch print at 300 ppi is 54 megapixels; some room for bleed, and no more, as
 # one picture of 80 megapixels takes 640 MB while it is unpacked.
@@ -33,6 +35,8 @@ SIGNATURE = b"\x89PNG\r\n\x1a\n"
 # ITU-T H.273 code points: BT.709 primaries, sRGB curve, R'G'B', full range.
 _SRGB_POINTS = bytes([1, 13, 0, 1])
 _STRIP_ROWS = 256
+# More than the letters of the standard: where Pillow reads on, nothing may hide behind a chunk.
+_NAME = re.compile(rb"\w{4}")
 
 
 def png_header(data: bytes, what: str) -> tuple[int, int, int, int]:
@@ -64,7 +68,7 @@ def _chunks(data: bytes, whole: bool = False) -> Iterator[tuple[bytes, bytes]]:
     while at + 8 <= len(data):
         (length,) = struct.unpack(">I", data[at : at + 4])
         name = data[at + 4 : at + 8]
-        if name == b"IEND" or not name.isalpha() or (name == b"IDAT" and not whole):
+        if name == b"IEND" or not _NAME.fullmatch(name) or (name == b"IDAT" and not whole):
             return
         yield name, data[at + 8 : at + 8 + length]
         at += 12 + length

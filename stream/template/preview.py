@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,13 +11,12 @@ from pathlib import Path
 import numpy as np
 import torch
 from PIL import Image, ImageDraw, ImageFont
-from torch import Tensor
 
 from models.color import to_codes
 from models.composite import apply_overlays, over
 from models.transfer import Transfer, decode, encode
 from stream.template.reading import Box
-from stream.template.slots import Slot
+from stream.template.stand_in import coverage, lines
 from stream.template.template import Template, preview_size
 
 HEIGHT = 1500
@@ -29,24 +29,25 @@ CUT: Color = (255, 96, 80)
 SAFE: Color = (110, 200, 255)
 SLOT: Color = (255, 214, 64)
 WORDS: Color = (190, 240, 130)
+CODE: Color = (255, 150, 240)
+FIGURE_LINE: Color = (255, 255, 255)
 FIGURE = "#8f8f92"
+_FITS = {
+    "cover": "the camera's picture fills it, held at its {1}",
+    "contain": "the camera's whole picture lies in it, held at its {1}",
+    "figure": "the person fills it, held by the {1}",
+    "head": "the person's head is {0} pixels of the layers high, held by the {1}",
+}
+_HOLDS = {
+    **{"bottom": "lower edge", "top": "upper edge", "center": "middle"},
+    **{"feet": "feet", "head": "head"},
+}
 # chosen: long enough that a shorter field of the sort is rare in a roster.
 SAMPLES = {
     "name": "Wilhelmina-Theodora Hollenbrecht-Oskarsdotter",
     "group": "Upper Orchard Harvest Dancers",
     "number": "10048",
 }
-# A standing figure of height 1 from the middle of its head's top, half of it: 8 heads, as figure
-# drawing teaches (common practice). Strokes: points and a width.
-_STROKES = (
-    (((0.0, 0.1), (0.0, 0.17)), 0.05),
-    (((0.0, 0.175), (0.085, 0.19)), 0.06),
-    (((0.104, 0.2), (0.128, 0.39), (0.12, 0.5)), 0.045),
-    (((0.046, 0.5), (0.05, 0.75), (0.05, 0.97)), 0.08),
-)
-_TORSO = ((0.0, 0.15), (0.11, 0.18), (0.085, 0.4), (0.086, 0.5), (0.0, 0.53))
-_HEAD = (-0.046, 0.0, 0.046, 0.13)
-_SHARE = 0.82
 
 
 @dataclass(frozen=True)
@@ -86,31 +87,6 @@ def _font(size: int) -> ImageFont.FreeTypeFont:
     return ImageFont.truetype(path, size, layout_engine=ImageFont.Layout.BASIC)
 
 
-def _figure(size: tuple[int, int], box: Box) -> Tensor:
-    """(1, 1, H, W) coverage of a figure that stands on the lower edge of a box."""
-    x, y, w, h = box
-    tall = min(_SHARE * h, w / 0.32)
-    fine = 2
-    mask = Image.new("L", (size[1] * fine, size[0] * fine))
-    pen = ImageDraw.Draw(mask)
-    middle, top = x + w / 2, y + h - tall
-
-    def at(point: tuple[float, float], side: int = 1) -> tuple[float, float]:
-        return (middle + side * point[0] * tall) * fine, (top + point[1] * tall) * fine
-
-    for side in (1, -1):
-        pen.polygon([at(p, side) for p in _TORSO], fill=255)
-        for points, width in _STROKES:
-            half = width * tall * fine / 2
-            ends = [at(p, side) for p in points]
-            pen.line(ends, fill=255, width=max(1, round(2 * half)))
-            for px, py in ends:
-                pen.ellipse((px - half, py - half, px + half, py + half), fill=255)
-    pen.ellipse((*at(_HEAD[:2]), *at(_HEAD[2:])), fill=255)
-    small = np.array(mask.reduce(fine), np.float32) / 255
-    return torch.from_numpy(small)[None, None]
-
-
 def _flattened(template: Template, fields: Mapping[str, str], size: tuple[int, int]) -> Image.Image:
     """The template around the stand-in figure, as a picture would be made."""
     scene = template.scene(size, fields)
@@ -118,15 +94,14 @@ def _flattened(template: Template, fields: Mapping[str, str], size: tuple[int, i
     grey = torch.tensor([int(FIGURE[i : i + 2], 16) / 255 for i in (1, 3, 5)]).view(1, 3, 1, 1)
     encoded = encode(picture, Transfer.SRGB)
     for index, steps in zip(scene.order, scene.runs, strict=True):
-        alpha = _figure(size, _scaled(template, _slot_box(template, template.slots[index]), size))
-        figure = decode(grey, Transfer.SRGB).expand_as(picture) * alpha
-        encoded = apply_overlays(encode(over(figure, alpha, picture), Transfer.SRGB), steps)
+        # A template that cannot be used yet may have no place for anybody.
+        if index < len(template.slots):
+            alpha = coverage(template.stand(size, index))
+            figure = decode(grey, Transfer.SRGB).expand_as(picture) * alpha
+            picture = over(figure, alpha, picture)
+        encoded = apply_overlays(encode(picture, Transfer.SRGB), steps)
         picture = decode(encoded, Transfer.SRGB)
     return Image.fromarray(np.ascontiguousarray(to_codes(encoded, 8).numpy()))
-
-
-def _slot_box(template: Template, slot: Slot) -> Box:
-    return slot.box or (0.0, 0.0, float(template.width), float(template.height))
 
 
 def _scaled(template: Template, box: Box, size: tuple[int, int]) -> Box:
@@ -138,21 +113,37 @@ def _edges(box: Box) -> tuple[float, float, float, float]:
     return box[0], box[1], box[0] + box[2], box[1] + box[3]
 
 
+def _slot_marks(template: Template, index: int, size: tuple[int, int]) -> list[Mark]:
+    """A slot's box, and the lines that a person in it holds on to."""
+    slot, many = template.slots[index], len(template.slots) > 1
+    stand = template.stand(size, index)
+    label = f"slot {index + 1}" if many else "slot"
+    way = _FITS[slot.fit].format(round(slot.head or 0), _HOLDS[slot.anchor])
+    meaning = f'{label}: above the layer "{slot.above}"; {way}'
+    meaning += f"; shot {slot.shows} of the picture" if template.shots > 1 else ""
+    meaning += "; left and right exchanged" if slot.mirror else ""
+    out = [Mark(_edges(stand.box), SLOT, 0, label, meaning, "sw")]
+    x, _, w, _ = stand.box
+    wanted = {"head", "feet"} | ({"chin"} if slot.fit == "head" else set())
+    for name, y in lines(stand).items():
+        if name in wanted:
+            here = f"{name} {index + 1}" if many else name
+            told = "where head, chin and feet of a person of 8 heads come to stand"
+            out.append(Mark((x, y, x + w, y), FIGURE_LINE, 9, here, told, "ne"))
+    return out
+
+
 def marks(template: Template, size: tuple[int, int]) -> list[Mark]:
     """The edges of a template in a preview of a size."""
     whole = template.picture_size()
     scale = size[0] / whole[0]
-    out = [
-        Mark(
-            _edges(_scaled(template, _slot_box(template, slot), size)),
-            SLOT,
-            0,
-            "slot" if len(template.slots) == 1 else f"slot {i}",
-            f'where people stand, above the layer "{slot.above}"',
-            "sw",
-        )
-        for i, slot in enumerate(template.slots, 1)
-    ]
+    out: list[Mark] = []
+    for i in range(len(template.slots)):
+        out += _slot_marks(template, i, size)
+    for code in template.codes:
+        meaning = f'a QR code, above the layer "{code.above}"'
+        box = _edges(_scaled(template, code.box, size))
+        out.append(Mark(box, CODE, 3, code.value, meaning, outside=True))
     for text in template.texts:
         out.append(
             Mark(
@@ -200,15 +191,16 @@ def _rectangle(pen: ImageDraw.ImageDraw, mark: Mark, size: tuple[int, int]) -> N
     left, top, right, bottom = mark.box
     # An edge on the picture's own border is drawn just inside, where it can be seen.
     left, right = max(left, 2), min(right, size[1] - 3)
-    top, bottom = max(top, 2), min(bottom, size[0] - 3)
-    if left >= right or top >= bottom:
+    if left >= right or top > size[0] or bottom < 0:
         return
+    top, bottom = min(max(top, 2), size[0] - 3), max(min(bottom, size[0] - 3), 2)
     for a, b in (((left, top), (right, top)), ((right, top), (right, bottom)),
                  ((left, bottom), (right, bottom)), ((left, top), (left, bottom))):  # fmt: skip
         _line(pen, a, b, mark)
     font = _font(19)
-    width = min(font.getlength(mark.label) + 12, right - left)
+    width = min(font.getlength(mark.label) + 12, size[1])
     x = left if mark.corner[1] == "w" else right - width
+    x = max(0.0, min(x, size[1] - width))
     y = top if mark.corner[0] == "n" else bottom - LABEL
     if mark.outside and y >= LABEL:
         y -= LABEL
@@ -217,14 +209,20 @@ def _rectangle(pen: ImageDraw.ImageDraw, mark: Mark, size: tuple[int, int]) -> N
 
 
 def _legend(found: list[Mark], width: int) -> Image.Image:
-    lines = list(dict.fromkeys((m.color, m.dash, m.meaning) for m in found))
+    told = dict.fromkeys((m.color, m.dash, m.meaning) for m in found)
+    rows = [
+        (color, dash, words, n == 0)
+        for color, dash, meaning in told
+        for n, words in enumerate(textwrap.wrap(meaning, max(20, (width - 128) // 12)))
+    ]
     font = _font(22)
-    sheet = Image.new("RGB", (width, 34 * len(lines) + 28), PAPER)
+    sheet = Image.new("RGB", (width, 34 * len(rows) + 28), PAPER)
     pen = ImageDraw.Draw(sheet)
-    for i, (color, dash, meaning) in enumerate(lines):
+    for i, (color, dash, words, first) in enumerate(rows):
         y = 30 + 34 * i
-        _line(pen, (20, y), (90, y), Mark((0, 0, 0, 0), color, dash, "", ""))
-        pen.text((108, y), meaning, fill=INK, font=font, anchor="lm")
+        if first:
+            _line(pen, (20, y), (90, y), Mark((0, 0, 0, 0), color, dash, "", ""))
+        pen.text((108, y), words, fill=INK, font=font, anchor="lm")
     return sheet
 
 

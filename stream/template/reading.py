@@ -19,7 +19,7 @@ def shown(value: object) -> str:
     try:
         said = repr(value)
     except ValueError:  # a number of thousands of digits
-        return "a number without end"
+        return "a number of thousands of digits"
     return said if len(said) <= _MOST_QUOTED else f"{said[: _MOST_QUOTED - 4]}...{said[-1]}"
 
 

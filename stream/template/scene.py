@@ -6,6 +6,7 @@ Everything without words on it is kept by size, so that the next person costs on
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from itertools import groupby
 
 from torch import Tensor
@@ -27,24 +28,26 @@ from stream.template.arrange import Arrangement, Block, Item, has_text
 from stream.template.codes import Code
 from stream.template.kept import Parts
 from stream.template.layers import Layer
+from stream.template.svg import SvgLayer
 from stream.template.wording import Text
 
 Size = tuple[int, int]
 Draw = Callable[[Text | Code], Sequence[Node]]
 
 
-def nodes_of(item: Item, draw: Draw) -> list[Node]:
-    """One item of an arrangement as it is flattened."""
+def nodes_of(item: Item, draw: Draw, canvas: Size) -> list[Node]:
+    """One item of an arrangement on a canvas of (H, W) as it is flattened."""
     if isinstance(item, Layer):
-        return [Raster(item.pixels, item.x, item.y, item.mode, item.opacity)]
+        sharp = partial(item.sharp, canvas) if isinstance(item, SvgLayer) else None
+        return [Raster(item.pixels, item.x, item.y, item.mode, item.opacity, sharp)]
     if isinstance(item, Block):
-        inner = tuple(n for child in item.children for n in nodes_of(child, draw))
+        inner = tuple(n for child in item.children for n in nodes_of(child, draw, canvas))
         return [Group(inner, item.mode, item.opacity)]
     return list(draw(item)) if isinstance(item, Text | Code) else []
 
 
-def _nodes(items: Sequence[Item], draw: Draw) -> list[Node]:
-    return [n for item in items for n in nodes_of(item, draw)]
+def _nodes(items: Sequence[Item], draw: Draw, canvas: Size) -> list[Node]:
+    return [n for item in items for n in nodes_of(item, draw, canvas)]
 
 
 def _runs(items: Sequence[Item]) -> list[tuple[bool, list[Item]]]:
@@ -62,16 +65,16 @@ def _overlays(
     """Fold items above an opaque picture."""
     if not _keeps_coverage(items):
         # Layers that take the picture away hang on what came before: in one go, and not kept.
-        return finish(fold(_nodes(items, draw), canvas, size))
+        return finish(fold(_nodes(items, draw, canvas), canvas, size))
     done = Folded()
     for i, (texty, run) in enumerate(_runs(items)):
         if texty:
-            nodes = _nodes(run, draw)
+            nodes = _nodes(run, draw, canvas)
             done = fold(nodes, canvas, size, start=done) if nodes else done
             continue
         part = kept.find((label, i, size))
         if not isinstance(part, Folded):
-            part = fold(_nodes(run, draw), canvas, size)
+            part = fold(_nodes(run, draw, canvas), canvas, size)
             kept.keep((label, i, size), part)
         done = join(done, part)
     return done.overlays
@@ -83,7 +86,7 @@ def _below(items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Pa
     if not any(texty for texty, _ in runs):
         ready = kept.find(("ground", 0, size))
         if isinstance(ready, Flat | Folded) or ready is None:
-            flat = flatten(_nodes(items, draw), canvas, size)
+            flat = flatten(_nodes(items, draw, canvas), canvas, size)
             ready = on_paper(flat, out=flat.rgb_pm)
             kept.keep(("ground", 0, size), ready)
         return ready
@@ -94,14 +97,14 @@ def _below(items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Pa
         if isinstance(part, Flat):
             start = part
         else:
-            start = flatten(_nodes(runs[0][1], draw), canvas, size)
+            start = flatten(_nodes(runs[0][1], draw, canvas), canvas, size)
             kept.keep(("start", 0, size), start)
         rest = rest[len(runs[0][1]) :]
         if start.opaque:
             steps = _overlays(rest, canvas, size, draw, kept, "below")
             encoded = apply_overlays(start.rgb_pm, steps)
             return on_paper(Flat(encoded, start.alpha))
-    flat = flatten(_nodes(rest, draw), canvas, size, start)
+    flat = flatten(_nodes(rest, draw, canvas), canvas, size, start)
     return on_paper(flat, out=flat.rgb_pm)
 
 

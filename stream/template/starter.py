@@ -105,6 +105,8 @@ def start_description(document: Document, above: str) -> str:
     high, wide = document.size
     topmost = next((at.name for at in reversed(document.layers) if at.name.strip()), above)
     box = [round(v) for v in (0.15 * wide, 0.82 * high, 0.7 * wide, 0.09 * high)]
+    side = round(0.12 * min(high, wide))
+    code = [wide - 2 * side, high - 2 * side, side, side]
     safe = "# safe_mm = 4                # keep faces and words so far inside the cut edge"
     lines = [
         "# Lengths in boxes are pixels of the layers. Lines with # are not read: take the # away.",
@@ -117,8 +119,9 @@ def start_description(document: Document, above: str) -> str:
         "[slot]",
         f"above = {quoted(above)}".ljust(28) + " # people stand directly above this layer",
         f"box = [0, 0, {wide}, {high}]".ljust(28) + " # x, y, width, height: where people may be",
-        'fit = "cover"',
-        'anchor = "bottom"',
+        'fit = "cover"               # or contain, figure (the person fills the box), head',
+        'anchor = "bottom"           # with figure and head: feet, head or center',
+        "# For several people write [[slot]] instead, once for each; shows = 2 is the second shot.",
         "",
         "# [[text]]",
         '# value = "{name}"           # any column of the roster in braces, or plain words',
@@ -130,5 +133,10 @@ def start_description(document: Document, above: str) -> str:
         + " # a long name shrinks to this, then takes two lines",
         '# color = "#ffffff"',
         '# align = "center"',
+        "",
+        "# [[code]]                     # a QR code, as large as its box allows",
+        '# value = "https://example.org/{number}"',
+        f"# above = {quoted(topmost)}",
+        f"# box = {code}",
     ]
     return "\n".join(lines) + "\n"

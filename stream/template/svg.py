@@ -11,6 +11,7 @@ and an inch is 96 of them (CSS 2.1).
 from __future__ import annotations
 
 import json
+import logging
 import math
 import re
 import subprocess
@@ -20,12 +21,16 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
+import torch
 from torch import Tensor
 
 from stream.errors import UserError
 from stream.template.layers import Layer
 from stream.template.markup import safe_xml
 from stream.template.png import MOST_PIXELS, read_png
+from stream.template.reading import Box
+
+log = logging.getLogger("posewall.template")
 
 Fonts = Callable[[], tuple[Path, ...]]
 """Gives the font files that a drawing may use; asked only where something is written in it."""
@@ -161,7 +166,23 @@ def read_svg(data: bytes, what: str) -> Drawing:
     return Drawing(size, ET.tostring(root, "utf-8"), _families(root) if words else (), words)
 
 
-def draw_svg(drawing: Drawing, size: tuple[int, int], fonts: tuple[Path, ...], what: str) -> Tensor:
+def _windowed(root: ET.Element, box: Box) -> ET.Element:
+    """A drawing stretched over a box of a larger one."""
+    outer = ET.Element(root.tag, {k: v for k, v in root.attrib.items() if k.startswith("xmlns")})
+    for name, value in zip(("x", "y", "width", "height"), box, strict=True):
+        root.set(name, repr(value))
+    root.set("preserveAspectRatio", "none")
+    outer.append(root)
+    return outer
+
+
+def draw_svg(
+    drawing: Drawing,
+    size: tuple[int, int],
+    fonts: tuple[Path, ...],
+    what: str,
+    box: Box | None = None,
+) -> Tensor:
     """Draw an SVG.
 
     Args:
@@ -169,6 +190,8 @@ def draw_svg(drawing: Drawing, size: tuple[int, int], fonts: tuple[Path, ...], w
         size: (H, W) wanted.
         fonts: the font files that it may use.
         what: names the layer and its file for the message.
+        box: x, y, width, height of the drawing in pixels of what is wanted, which it may leave or
+            not fill; None: it is exactly as large.
 
     Returns:
         (4, H, W) uint8 R, G, B, alpha; sRGB-encoded, straight.
@@ -177,6 +200,8 @@ def draw_svg(drawing: Drawing, size: tuple[int, int], fonts: tuple[Path, ...], w
         UserError: it cannot be drawn, or not within the time and memory that a layer may take.
     """
     root = safe_xml(drawing.data, what, MOST_DEPTH)
+    if box is not None and box != (0.0, 0.0, size[1], size[0]):
+        root = _windowed(root, box)
     root.set("width", str(size[1]))
     root.set("height", str(size[0]))
     root.set("preserveAspectRatio", "none")
@@ -225,8 +250,44 @@ class SvgLayer(Layer):
 
     def pixels(self) -> Tensor:
         """(4, H, W) straight sRGB-encoded, uint8."""
-        drawing = self.drawing or read_svg(self.data, self.what)
-        return draw_svg(drawing, self.size, self.fonts, self.what)
+        return draw_svg(self._drawing, self.size, self.fonts, self.what)
+
+    @property
+    def _drawing(self) -> Drawing:
+        return self.drawing or read_svg(self.data, self.what)
+
+    def sharp(
+        self, canvas: tuple[int, int], size: tuple[int, int]
+    ) -> tuple[Tensor, int, int] | None:
+        """What a picture shows of it, drawn at the picture's own size.
+
+        Args:
+            canvas: (H, W) that the layer's place and size refer to.
+            size: (H, W) of the picture.
+
+        Returns:
+            (4, h, w) as `pixels`, and x and y of its left and top edges in the picture; None where
+            that would be too much to draw, so that its pixels have to be enlarged.
+        """
+        sy, sx = size[0] / canvas[0], size[1] / canvas[1]
+        # Rounded, so that an edge that meets a pixel's does so exactly.
+        left, top = round(self.x * sx, 6), round(self.y * sy, 6)
+        wide, high = round(self.size[1] * sx, 6), round(self.size[0] * sy, 6)
+        x0, y0 = max(0, math.floor(left)), max(0, math.floor(top))
+        x1 = min(size[1], math.ceil(round(left + wide, 6)))
+        y1 = min(size[0], math.ceil(round(top + high, 6)))
+        if x0 >= x1 or y0 >= y1:
+            return torch.zeros((4, 1, 1), dtype=torch.uint8), 0, 0
+        if (y1 - y0) * (x1 - x0) > MOST_PIXELS:
+            return None
+        box = (left - x0, top - y0, wide, high)
+        try:
+            drawn = draw_svg(self._drawing, (y1 - y0, x1 - x0), self.fonts, self.what, box)
+        except UserError as e:
+            # It could be drawn at the canvas' size when the template was read.
+            log.warning("%s; it is enlarged instead", e)
+            return None
+        return drawn, x0, y0
 
 
 def svg_layer(layer: Layer, drawing: Drawing, fonts: Fonts) -> SvgLayer:

@@ -15,6 +15,7 @@ from models.flatten import (
     Ink,
     Node,
     Raster,
+    bare_sides,
     finish,
     flatten,
     fold,
@@ -196,3 +197,13 @@ def test_scaled_trees_have_the_wanted_size() -> None:
 def test_pixels_of_another_kind_are_refused() -> None:
     with pytest.raises(ShapeError, match="need \\(4, h, w\\) uint8 or int32"):
         flatten([Raster(lambda: torch.zeros(3, 2, 2))], (2, 2), (2, 2))
+
+
+def test_bare_sides() -> None:
+    alpha = torch.ones(1, 1, 12, 10)
+    assert bare_sides(alpha, 2) == ()
+    alpha[..., 11, 4] = 0
+    alpha[..., :, 0] = 0.2
+    assert bare_sides(alpha, 2) == ("bottom", "left")
+    assert bare_sides(torch.zeros(1, 1, 12, 10), 2) == (), "a design that lets paper show anyway"
+    assert bare_sides(alpha, 0) == bare_sides(alpha, 5) == ()

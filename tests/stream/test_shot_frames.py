@@ -18,6 +18,7 @@ from models.color import Encoding, Matrix, Range, Siting
 from models.transfer import Transfer
 from stream.errors import UserError
 from stream.event import Event
+from stream.file_name import safe_name
 from stream.shot import (
     load_frame,
     load_plate,
@@ -25,7 +26,6 @@ from stream.shot import (
     save_shot,
 )
 from stream.shot.frames import FrameFileError, decode_frame, encode_frame
-from stream.shot.naming import safe_name
 from tests.stream.batch.scenario import (
     SETTINGS,
     make_frame,

@@ -45,6 +45,22 @@ function personRow(person) {
   return row;
 }
 
+const WHY = { usual: "the usual one", ordered: "as ordered", chosen: "chosen here" };
+
+function showDesign() {
+  const names = state.templates || [];
+  const select = el("template");
+  fill(select, names, (name) => make("option", "", name));
+  if (state.template && document.activeElement !== select) select.value = state.template;
+  select.disabled = names.length < 2;
+  el("why").textContent = WHY[state.why] || "";
+  const moved = state.moved;
+  el("designed").disabled = !moved;
+  el("designed").textContent = moved
+    ? `As designed (now ${moved.right.toFixed(0)} % right, ${moved.down.toFixed(0)} % down, ` +
+      `${(100 * moved.scale).toFixed(0)} % large)` : "As designed";
+}
+
 const STATES = {
   still: "kept, the camera's still is awaited",
   kept: "kept", queued: "kept, waiting for its picture", working: "picture in work",
@@ -95,6 +111,7 @@ function show() {
   fill(el("troubles"), troubles, (text) => make("p", "", text));
   fill(el("people"), state.next.length ? state.next : [{}], personRow);
   fill(el("shots"), state.shots.length ? state.shots : [{ none: true }], shotRow);
+  showDesign();
   el("platenote").textContent = state.plate.sentence;
   el("platenote").classList.toggle("trouble", state.plate.state === "gone");
   el("platedrop").hidden = state.plate.state !== "fits";
@@ -141,13 +158,23 @@ el("plateno").addEventListener("click", () => { plateAsk(false); el("plate").foc
 el("plateyes").addEventListener("click", (event) => plate({ age_s: ageOf(event) }));
 el("platedrop").addEventListener("click", () => plate({ drop: true }));
 
-async function setNext(people) {
+async function tell(path, words) {
   try {
-    answer((await ask("/next", { people })).sentence);
+    answer((await ask(path, words)).sentence);
   } catch (error) {
     answer(error.message, true);
   }
 }
+el("template").addEventListener("change", (event) =>
+  tell("/template", { template: event.target.value }));
+el("place").addEventListener("click", (event) => {
+  const button = event.target.closest("button");
+  if (!button) return;
+  const { right, down, scale } = button.dataset;
+  tell("/move", { right: Number(right || 0), down: Number(down || 0), scale: Number(scale || 1) });
+});
+
+const setNext = (people) => tell("/next", { people });
 
 function closeFound() {
   found.hidden = true;
@@ -234,7 +261,8 @@ addEventListener("keydown", (event) => {
   if (event.repeat || event.ctrlKey || event.metaKey || event.altKey) return;
   if (event.key === "Escape") return plateAsk(false);
   // Letters and Space keep their meaning in the field and on a focused button.
-  if (event.target instanceof HTMLInputElement || event.target instanceof HTMLButtonElement) return;
+  if (event.target instanceof HTMLInputElement || event.target instanceof HTMLButtonElement ||
+    event.target instanceof HTMLSelectElement) return;
   if (event.key === " " || event.key === "PageDown") {
     event.preventDefault();
     grab(event);

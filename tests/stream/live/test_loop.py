@@ -190,7 +190,7 @@ def test_scenes_are_swapped_in_whole_and_the_newest_wish_wins(tmp_path: Path) ->
     template = load_template(make_template(tmp_path / "dusk"))
     stop = threading.Event()
     said: list[str] = []
-    maker = SceneMaker(template, (90, 160), "cpu", stop, said.append)
+    maker = SceneMaker(template, 90, "cpu", stop, said.append)
     assert maker.current is None
     for name in ("A", "B", "Oskar Venn"):
         maker.want({"name": name})

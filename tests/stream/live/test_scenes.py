@@ -43,7 +43,7 @@ def test_a_name_that_cannot_be_set(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(Template, "scene", scene)
     said: list[str] = []
     stop = threading.Event()
-    maker = SceneMaker(template, SIZE, "cpu", stop, said.append)
+    maker = SceneMaker(template, SIZE[0], "cpu", stop, said.append)
     maker.start()
     shown = []
     for name in ("Mira", "Oskar", "Sela"):

@@ -39,6 +39,10 @@ class Evening:
             "pictures": 1,
             "mirror": False,
             "next": [],
+            "template": "dusk",
+            "why": "usual",
+            "templates": ["dawn", "dusk"],
+            "moved": None,
             "roster": True,
             "plate": {"state": "none", "sentence": "none: keyed from the picture alone"},
             "shots": [],
@@ -48,6 +52,7 @@ class Evening:
             "troubles": [],
         }
         self.full = False
+        self.moves: list[tuple[float, float, float]] = []
 
     def say(self, **changes: Any) -> None:
         self.now = self.now | changes
@@ -75,7 +80,17 @@ class Evening:
     def drop_plate(self) -> dict[str, Any]:
         return {"sentence": "No clean plate in use"}
 
-    def set_next(self, people: list[str]) -> dict[str, Any]:
+    def show_in(self, template: str) -> dict[str, Any]:
+        self.say(template=template, why="chosen")
+        return {"sentence": f"In {template}"}
+
+    def move(self, right: float, down: float, scale: float) -> dict[str, Any]:
+        back = (right, down, scale) == (0, 0, 1)
+        self.moves.append((right, down, scale))
+        self.say(moved=None if back else {"right": right, "down": down, "scale": scale})
+        return {"sentence": "As designed" if back else "Moved"}
+
+    def set_next(self, people: list[str], template: str | None = None) -> dict[str, Any]:
         self.say(next=[p for p in self.people if p["number"] in people])
         return {"people": people, "sentence": "Next"}
 
@@ -242,6 +257,29 @@ def test_desk_says_when_the_source_is_silent(tab: Tab, pages: PageServer, evenin
     assert tab.run("document.getElementById('troubles').textContent") == "Plate is old"
     pages.stop()
     tab.until("document.getElementById('sourcewords').textContent.includes('does not answer')")
+
+
+def test_desk_chooses_the_template_and_moves_the_subject(
+    tab: Tab, pages: PageServer, evening: Evening
+) -> None:
+    tab.go(f"{pages.address}/desk")
+    tab.until("document.getElementById('template').options.length === 2")
+    assert tab.run("document.getElementById('template').value") == "dusk"
+    assert tab.run("document.getElementById('why').textContent") == "the usual one"
+    tab.run(
+        "(() => { const s = document.getElementById('template'); s.value = 'dawn';"
+        " s.dispatchEvent(new Event('change')); })()"
+    )
+    tab.until("document.getElementById('why').textContent === 'chosen here'")
+    assert evening.now["template"] == "dawn"
+    assert tab.run("document.getElementById('designed').disabled") is True
+    tab.run("document.querySelector('#place [data-down=\"-1\"]').click()")
+    tab.until("document.getElementById('designed').textContent.includes('-1 % down')")
+    tab.run("document.querySelector('#place [data-scale=\"1.02\"]').click()")
+    tab.until("document.getElementById('designed').textContent.includes('102 % large')")
+    tab.run("document.getElementById('designed').click()")
+    tab.until("document.getElementById('designed').disabled")
+    assert evening.moves == [(0, -1, 1), (0, 0, 1.02), (0, 0, 1)]
 
 
 def test_desk_sets_who_is_next(tab: Tab, pages: PageServer, evening: Evening) -> None:

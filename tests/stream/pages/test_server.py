@@ -54,7 +54,15 @@ class Desk:
         self.asked.append(("drop", None))
         return {}
 
-    def set_next(self, people: list[str]) -> dict[str, Any]:
+    def show_in(self, template: str) -> dict[str, Any]:
+        self.asked.append(("template", template))
+        return {}
+
+    def move(self, right: float, down: float, scale: float) -> dict[str, Any]:
+        self.asked.append(("move", (right, down, scale)))
+        return {}
+
+    def set_next(self, people: list[str], template: str | None = None) -> dict[str, Any]:
         self.asked.append(("next", people))
         return {"people": people}
 
@@ -200,7 +208,12 @@ def test_own_page_and_command_may_act(server: PageServer, desk: Desk) -> None:
     command = {TOKEN_HEADER: TOKEN, **JSON}
     assert ask(server, "POST", "/next", command, '{"people": ["7", " "]}')[0] == 200
     assert ask(server, "POST", "/plate", command, '{"drop": true}')[0] == 200
-    assert [a[0] for a in desk.asked] == ["grab", "next", "drop"]
+    assert ask(server, "POST", "/template", command, '{"template": "dusk"}')[0] == 200
+    assert ask(server, "POST", "/move", command, '{"down": -2}')[0] == 200
+    assert ask(server, "POST", "/move", command, '{"down": "far"}')[0] == 409
+    assert ask(server, "POST", "/template", command, "{}")[0] == 409
+    assert [a[0] for a in desk.asked] == ["grab", "next", "drop", "template", "move"]
+    assert desk.asked[4][1] == (0.0, -2.0, 1.0)
     assert 1.5 <= desk.asked[0][1] < 3
     assert desk.asked[1][1] == ["7"]
     status, text, _ = ask(server, "GET", "/people?find=Ada", command)

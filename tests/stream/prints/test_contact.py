@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,8 @@ from stream.prints import contact, gallery
 from stream.prints.contact import Entry, Grid
 from stream.prints.output import Output
 from stream.prints.picture import picture_bytes
-from stream.shot import Shot, add_still, shots
+from stream.shot import Wanted, add_still, shots
+from stream.shot.changes import rewrite
 from tests.house.tree import ROOT
 from tests.stream.batch.scenario import SETTINGS, make_still
 from tests.stream.prints.scene import about, picture
@@ -49,13 +51,44 @@ def test_who_is_shown_and_who_is_named(walk: Event) -> None:
     ]
     assert notes == []
     assert {e.name for e in gallery.entries(walk, notes, names=False)} == {""}
-    shy = gallery.entries(walk, notes, names=True, may_name=lambda p: p.number != "1")
+    walk.paths.roster.write_text(
+        "number,name,no_name,no_gallery\n1,Mira Tallow,yes,\n2,Jon Fenwick,,\n03,Åsa Öberg,,\n",
+        "utf-8",
+    )
+    shy = gallery.entries(walk, notes, names=True)
     assert [e.name for e in shy] == ["", "Jon Fenwick", "Åsa Öberg"]
-    hidden = gallery.entries(walk, notes, names=True, may_show=lambda p: p.number != "2")
-    assert [e.number for e in hidden] == ["0001", "0003"], "one who may not takes the shot out"
+    assert notes == []
+
+
+def keep_out(event: Event, number: str) -> None:
+    """A person who wants to be in no gallery."""
+    rows = ["1,Mira Tallow", "2,Jon Fenwick", "03,Åsa Öberg"]
+    flagged = [f"{row},{'x' if row.startswith(number + ',') else ''}" for row in rows]
+    event.paths.roster.write_text("\n".join(["number,name,no_gallery", *flagged]), "utf-8")
+
+
+def test_who_wants_no_gallery_takes_the_shot_out(walk: Event) -> None:
+    keep_out(walk, "2")
+    notes: list[str] = []
+    assert [e.number for e in gallery.entries(walk, notes, names=True)] == ["0001", "0003"]
     assert len(notes) == 1
-    assert "0002" in notes[0]
+    assert "0002 is not shown" in notes[0]
     assert "Jon" not in notes[0]
+    assert len(gallery.pieces(walk, notes)) == 3, "a print that was ordered is made all the same"
+
+
+def test_somebody_from_another_shot_in_the_picture_counts(walk: Event) -> None:
+    first, _, third = shots(walk)
+    rewrite(walk, replace(first, beside=(third.id,)))
+    notes: list[str] = []
+    listed = gallery.entries(walk, notes, names=True)
+    assert listed[0].name == "Mira Tallow, Åsa Öberg"
+    keep_out(walk, "03")
+    assert [e.number for e in gallery.entries(walk, notes, names=True)] == ["0002"]
+    rewrite(walk, replace(first, beside=("0009-abcdef",)))
+    assert [e.number for e in gallery.entries(walk, notes, names=True)] == ["0002"], (
+        "who is not known"
+    )
 
 
 def test_somebody_who_left_the_roster_is_not_shown(walk: Event) -> None:
@@ -66,16 +99,55 @@ def test_somebody_who_left_the_roster_is_not_shown(walk: Event) -> None:
 
 
 def test_orders_make_the_pieces_of_sheets(walk: Event) -> None:
+    first, second, third = shots(walk)
+    (walk.paths.pictures / first.picture).unlink()
+    more = Wanted(second.template, second.template_version, "0002-b.jpg", "8x10", 2)
+    other = Wanted("second design", second.template_version, "0002-c.jpg", None, 0)
+    for name in (more.picture, other.picture):
+        shutil.copy(walk.paths.pictures / second.picture, walk.paths.pictures / name)
+    rewrite(walk, replace(second, copies=3, also=(more, other)))
+    rewrite(walk, replace(third, copies=0))
     notes: list[str] = []
-    (walk.paths.pictures / next(iter(shots(walk))).picture).unlink()
-
-    def copies(shot: Shot) -> int:
-        return {1: 5, 2: 2, 3: 0}[shot.number]
-
-    assert [(p.path.name[:4], p.copies) for p in gallery.pieces(walk, notes, copies)] == [
-        ("0002", 2)
-    ]
+    found = [(p.path.name, p.copies) for p in gallery.pieces(walk, notes)]
+    assert found == [(second.picture, 3), ("0002-b.jpg", 2)], "0 copies: not ordered"
     assert notes == ["shot 0001 has no picture yet; make it with 'batch run'"]
+    shown = [e.path.name for e in gallery.entries(walk, [], names=False)]
+    assert shown == [second.picture, "0002-c.jpg", third.picture], "a design once, in one size"
+    (walk.paths.pictures / "0002-c.jpg").unlink()
+    gallery.pieces(walk, notes)
+    assert "shot 0002 lacks 1 of its 3 pictures" in notes[-1]
+
+
+def test_the_bleed_of_an_events_pictures_is_their_templates(walk: Event) -> None:
+    toml = walk.paths.templates / "pier" / "template.toml"
+    words = toml.read_text("utf-8").replace("ppi = 40\n", "ppi = 40\nbleed_in = 0.1\n")
+    toml.write_text(words.replace("height_in = 2.5", "height_in = 2.55"), "utf-8")
+    template = walk.template(None)
+    first = next(iter(shots(walk)))
+    again = replace(first, template_version=template.version)
+    rewrite(walk, again)
+    notes: list[str] = []
+    bleeds = [p.bleed_in for p in gallery.pieces(walk, notes)]
+    assert bleeds == pytest.approx([template.bleed_px / 40, 0, 0])
+    assert bleeds[0] == pytest.approx(0.1)
+    rewrite(walk, replace(first, template_version="0" * 64))
+    assert [p.bleed_in for p in gallery.pieces(walk, notes)] == [0, 0, 0]
+    assert "the bleed of pictures such as that of shot 0001 is not known" in notes[-1]
+
+
+def test_sheets_of_an_event_lie_in_its_folder(
+    walk: Event, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    root = str(walk.paths.root)
+    for _ in range(2):
+        assert main(["contact-sheet", "--event", root, "--ppi", "72"]) == 0
+    assert main(["sheet", "--event", root]) == 0
+    there = sorted(p.name for p in walk.paths.sheets.iterdir())
+    assert there == ["contact-sheet-2.pdf", "contact-sheet.pdf", "sheet.pdf"]
+    assert "sheets/sheet.pdf" in capsys.readouterr().out
+    assert main(["sheet", str(next(walk.paths.pictures.iterdir()))]) == 0
+    assert (tmp_path / "sheet.pdf").is_file(), "single files belong to no event"
 
 
 def test_the_commands_make_one_file_and_never_write_over_it(
@@ -136,7 +208,13 @@ def test_pages_are_filled_row_by_row(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "name",
-    ["Mia", "Maximiliane Annegret Theodora von Höllenstein-Apfelgarten", "Ø" * 200, "Ab " * 60],
+    [
+        "Mia",
+        "مريم الشمسي, ياسمين بنت عبد الرحمن",
+        "Maximiliane Annegret Theodora von Höllenstein-Apfelgarten",
+        "Ø" * 200,
+        "Ab " * 60,
+    ],
 )
 def test_a_name_stays_in_its_cell(name: str, tmp_path: Path) -> None:
     grid = Grid.of((8.27, 11.69), 150, 4)
@@ -153,7 +231,9 @@ def test_a_name_stays_in_its_cell(name: str, tmp_path: Path) -> None:
         here = here[here < left + grid.cell[1] + 0.5 * (grid.step[1] - grid.cell[1])]
         assert here.max() <= left + grid.cell[1] + 1
     assert rows.max() < edge + round(9 * grid.mm) + grid.step[0]
-    assert notes == []
+    told = ["written very small" in n for n in notes]
+    assert told == ([True, True] if len(name) > 100 else []), "never cut, but said"
+    assert not any(name in n for n in notes)
 
 
 def test_letters_that_no_font_has_leave_the_name_out(tmp_path: Path) -> None:

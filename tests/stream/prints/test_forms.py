@@ -15,8 +15,8 @@ import tifffile
 import torch
 from PIL import Image, ImageCms
 
+from stream.color_profile import srgb_profile
 from stream.errors import UserError
-from stream.prints.icc import srgb_profile
 from stream.prints.output import ENDINGS, Output
 from stream.prints.picture import picture_bytes, picture_owner
 from tests.stream.prints.profiles import inks, wide

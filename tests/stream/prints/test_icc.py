@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
+from stream.color_profile import INTENTS, Pixels, srgb_profile
 from stream.errors import UserError
-from stream.prints.icc import INTENTS, Pixels, checked, read_profile, srgb, srgb_profile
+from stream.prints.icc import checked, read_profile, srgb
 from tests.reference.ciede2000 import ciede2000
 from tests.stream.prints.profiles import ink_rgb, inks, srgb_lab, wide, wide_lab
 

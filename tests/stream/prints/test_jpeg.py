@@ -12,8 +12,8 @@ import torch
 from PIL import Image, ImageCms
 from PIL.JpegImagePlugin import JpegImageFile
 
+from stream.color_profile import srgb_profile
 from stream.prints.about import About
-from stream.prints.icc import srgb_profile
 from stream.prints.output import Output
 from stream.prints.picture import picture_bytes, picture_owner
 from tests.stream.prints.scene import TAKEN, UNIQUE

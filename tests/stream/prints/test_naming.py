@@ -6,10 +6,11 @@ from datetime import UTC, datetime
 from pathlib import Path, PureWindowsPath
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from stream.errors import UserError
+from stream.file_name import safe_name
 from stream.prints.naming import (
     FIELDS,
     USUAL,
@@ -19,7 +20,6 @@ from stream.prints.naming import (
     inside,
     same_place,
 )
-from stream.shot.naming import safe_name
 
 ANY = st.text(max_size=300) | st.sampled_from(
     [
@@ -50,6 +50,8 @@ def patterns(draw: st.DrawFn) -> str:
     return "/".join(parts)
 
 
+# On a busy machine making the first examples alone takes a second.
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(patterns(), st.dictionaries(st.sampled_from([*FIELDS, "team"]), ANY), st.integers(1, 99))
 def test_a_name_never_leaves_its_folder(text: str, fields: dict[str, str], edition: int) -> None:
     name = Pattern.parse(text).name({"shot": "0007", **fields}, edition) + ".tif"
@@ -69,6 +71,7 @@ def test_a_name_never_leaves_its_folder(text: str, fields: dict[str, str], editi
     assert inside(folder, name).is_relative_to(folder)
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.integers(1, 99999), st.text(max_size=300), st.integers(1, 12))
 def test_the_usual_pattern_is_number_people_and_edition(
     number: int, people: str, edition: int

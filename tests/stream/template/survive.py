@@ -6,6 +6,7 @@ a folder.
 
 from __future__ import annotations
 
+import functools
 import json
 import resource
 import signal
@@ -15,6 +16,7 @@ import traceback
 from pathlib import Path
 
 from stream.errors import UserError
+from stream.template import svg
 from stream.template.loader import examine
 from tests.stream.template.mutated import document
 
@@ -67,6 +69,8 @@ def one(seed: int) -> dict[str, object]:
 def main() -> None:
     signal.signal(signal.SIGALRM, _late)
     bound_memory()
+    # Most documents hold the same sound drawing: each different one is drawn once.
+    svg.draw_svg = functools.lru_cache(maxsize=64)(svg.draw_svg)
     if len(sys.argv) == 2:
         print(json.dumps(read(Path(sys.argv[1]), draw=False)), flush=True)
     else:

@@ -51,7 +51,31 @@ def test_everything_wrong_is_told_at_once(
         '[[text]] "{name}" stands above "frame"',
     ):
         assert part in said
-    assert not (tmp_path / "ball.preview.jpg").exists()
+    # What can be drawn is drawn: sky and hills, nobody, no words.
+    assert "What can be drawn of it" in said
+    seen = np.asarray(Image.open(tmp_path / "ball.preview.jpg")).astype(int)
+    assert seen[700, 100, 1] > seen[700, 100, 0] + 60
+    assert np.abs(seen[400, 360] - 0x8F).max() > 30
+
+
+def test_what_can_be_drawn_is_drawn(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # Another shape than the layers, a font that is missing, and one slot of two that is right.
+    toml = "[picture]\nwidth_in = 9\nheight_in = 5\nppi = 20\n" + TWO.replace('"sky"', '"sea"')
+    folder = folder_of(tmp_path / "ball", toml + TEXT + 'font = "fonts/Gone.ttf"\n')
+    target = tmp_path / "ball.preview.jpg"
+    assert main(["template", "check", str(folder)]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "another shape" in said
+    assert "fonts/Gone.ttf" in said
+    with Image.open(target) as image:
+        seen = np.asarray(image.convert("RGB")).astype(int)
+    assert np.abs(seen[270, 540] - 0x8F).max() < 12, "somebody stands in the slot that is right"
+    target.unlink()
+    for path in folder.glob("*.png"):
+        path.write_bytes(b"GIF89a")
+    assert main(["template", "check", str(folder)]) == 1
+    assert "No preview was drawn" in capsys.readouterr().out
+    assert not target.exists()
 
 
 def test_what_is_good_to_know(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -106,6 +130,62 @@ def test_the_preview_shows_figure_words_and_legend(tmp_path: Path) -> None:
     other = np.asarray(draw_preview(t, sample_fields(t, {"name": "Ana"}))).astype(int)
     box = (slice(640, 840), slice(40, 680))
     assert np.abs(seen[box] - other[box]).max() > 100
+
+
+TWO = """
+[[slot]]
+above = "sky"
+box = [5, 10, 30, 80]
+fit = "figure"
+anchor = "feet"
+[[slot]]
+above = "hills"
+box = [45, 0, 30, 95]
+fit = "head"
+head = 12
+anchor = "head"
+[[code]]
+value = "{number}"
+above = "frame"
+box = [45, 55, 33, 33]
+"""
+
+
+def test_several_slots_show_how_people_stand(tmp_path: Path) -> None:
+    t = load_template(folder_of(tmp_path / "ball", PICTURE + TWO))
+    found = {m.label: m for m in marks(t, (1000, 800))}
+    assert found["slot 1"].box == (50, 100, 350, 900)
+    assert found["{number}"].box == (450, 550, 780, 880)
+    assert "the person fills it, held by the feet; shot 1" in found["slot 1"].meaning
+    assert "head is 12 pixels of the layers high, held by the head" in found["slot 2"].meaning
+    # Figure: the feet on the box's lower edge, no more than its 800 from there to the head.
+    assert found["feet 1"].box[1] == pytest.approx(900)
+    assert found["head 1"].box[1] >= 100 - 1e-6
+    # Head: its top on the box's upper edge, the chin 12 canvas pixels below, eight heads in all.
+    assert found["head 2"].box[1] == pytest.approx(0)
+    assert found["chin 2"].box[1] == pytest.approx(120)
+    assert found["feet 2"].box[1] == pytest.approx(120 / 0.13)
+    seen = np.asarray(draw_preview(t, sample_fields(t, {}))).astype(int)
+    # At .9 of it: both chests are grey; the code is dark and light.
+    assert np.abs(seen[430, 180] - 0x8F).max() < 12
+    assert np.abs(seen[300, 540] - 0x8F).max() < 12
+    assert np.ptp(seen[500:790, 410:700].mean(2)) > 200
+
+
+def test_a_bleed_that_layers_leave_bare_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = canvas_of(tmp_path / "ball", BLEED + SLOT, (100, 120))
+    assert main(["template", "check", str(folder)]) == 0
+    assert "inside the bleed" not in capsys.readouterr().out
+    for path in folder.glob("*.png"):
+        with Image.open(path) as image:
+            cut = Image.new("RGBA", image.size, (0, 0, 0, 0))
+            # Ends at the cut on the right, 10 pixels inside.
+            cut.paste(image.convert("RGBA").crop((0, 0, 90, 120)), (0, 0))
+        cut.save(path)
+    assert main(["template", "check", str(folder)]) == 0
+    assert "the layers end inside the bleed (right)" in " ".join(capsys.readouterr().out.split())
 
 
 def test_new_starts_a_template(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

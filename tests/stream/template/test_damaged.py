@@ -18,9 +18,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from stream.color_profile import ProfileError
 from stream.errors import UserError
 from stream.template.description import read_description
-from stream.template.icc import ProfileError, ToSrgb
+from stream.template.icc import ToSrgb
 from stream.template.ora import read_ora
 from stream.template.png import read_png
 from stream.template.sizing import read_picture
@@ -76,9 +77,14 @@ def folder_with(folder: Path, files: dict[str, bytes]) -> Path:
 
 def zeros(width: int, height: int, depth: int) -> bytes:
     """A PNG with alpha that packs a thousand to one."""
-    packer = zlib.compressobj(1)
-    row = bytes(1 + width * 4 * depth // 8)
-    packed = b"".join(packer.compress(row) for _ in range(height)) + packer.flush()
+    row = 1 + width * 4 * depth // 8
+    # A block that ends in a full flush depends on nothing before it: packed once, set down often.
+    many = next(n for n in range(100, 0, -1) if height % n == 0)
+    packer = zlib.compressobj(9, wbits=-15)
+    block = packer.compress(bytes(row * many)) + packer.flush(zlib.Z_FULL_FLUSH)
+    # RFC 1950: two bytes of header, an empty last block, and Adler-32, of zeros 1 and their count.
+    adler = (row * height % 65521 << 16) + 1
+    packed = b"\x78\xda" + block * (height // many) + b"\x03\0" + adler.to_bytes(4, "big")
     whole = raw_png(width, height, depth, 6, b"")
     small = zlib.compress(b"")
     at = whole.index(b"IDAT")
@@ -184,7 +190,8 @@ def test_descriptions_of_anything(data: bytes) -> None:
         st.binary(max_size=40),
         st.sampled_from([b"tRNS", b"iCCP", b"PLTE", b"cICP", b"gAMA", b"acTL", b"zTXt"]),
         st.binary(max_size=40),
-    ).map(lambda t: raw_png(2, 2, t[0], t[1], t[2], t[3] + t[4]))
+        st.sampled_from([b"tEXt", b"0abc", b"a_bc", b"a\xffbc", b"pHYs", b"fcTL"]),
+    ).map(lambda t: raw_png(2, 2, t[0], t[1], t[2], t[5] + t[4], t[3] + t[4]))
 )
 def test_pictures_of_anything(data: bytes) -> None:
     try:

@@ -88,7 +88,7 @@ def test_every_part_of_the_key_counts(tmp_path: Path, monkeypatch: pytest.Monkey
     for other in (("below", 0, SIZE), ("above", 1, SIZE), ("above", 0, (8, 6))):
         assert kept.find(other) is None
     assert cache(tmp_path, version="v2").find(KEY) is None
-    monkeypatch.setattr(flattened, "FORMAT", 2)
+    monkeypatch.setattr(flattened, "FORMAT", flattened.FORMAT + 1)
     assert kept.find(KEY) is None
 
 

@@ -173,6 +173,10 @@ def test_animations_are_refused() -> None:
     at = late.index(b"IEND") - 4
     with pytest.raises(UserError, match="is an animation"):
         read_png(late[:at] + chunked(b"acTL", bytes(8)) + late[at:], "layer")
+    # Pillow reads on behind a name with a digit or an underscore.
+    for odd in (b"0abc", b"a_bc"):
+        with pytest.raises(UserError, match="is an animation"):
+            read_png(raw_png(1, 1, 8, 2, b"\x00\x01\x02\x03", odd, b"acTL" + bytes(8)), "layer")
 
 
 def test_a_gamma_alone_is_not_followed() -> None:

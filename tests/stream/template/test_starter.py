@@ -67,11 +67,13 @@ def test_it_can_be_read(name: str) -> None:
     assert problems == []
     assert [s.above for s in described.slots] == [name]
     # The text field that waits to be used is right as well.
-    used = words.replace("# [[text]]", "[[text]]")
+    used = words.replace("# [[text]]", "[[text]]").replace("# [[code]]", "[[code]]")
     for key in ("value", "above", "box", "font", "size", "least", "color", "align", "safe_mm"):
         used = used.replace(f"# {key} =", f"{key} =")
     described = read_description(used.encode(), problems)
     assert problems == []
     assert described.texts[0].columns == ("name",)
+    assert described.codes[0].columns == ("number",)
+    assert "[[slot]]" in words
     assert described.picture is not None
     assert described.picture.safe_px == 47  # 4 mm at 300 ppi

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import base64
+import io
 from pathlib import Path
 
+import numpy as np
 import pytest
+import resvg_py
+import torch
+from PIL import Image
+from torch import Tensor
 
+from models.transfer import Transfer, encode
 from stream.errors import UserError
 from stream.template import load_template, svg
+from stream.template.layers import Layer
 from stream.template.loader import BUNDLED
-from stream.template.svg import draw_svg, read_svg
+from stream.template.svg import draw_svg, read_svg, svg_layer
 from tests.stream.template.building import PICTURE, SLOT, folder_of, plain, png
 
 OPEN = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
@@ -141,10 +149,11 @@ def test_what_is_no_drawing(data: bytes, says: str) -> None:
 
 def test_a_drawing_that_never_ends(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(svg, "MOST_SECONDS", 1)
-    blurred = '<rect filter="url(#f)" width="20" height="10"/>' * 50
+    blurred = '<rect filter="url(#f)" width="20" height="10"/>' * 500
     body = f'<filter id="f"><feGaussianBlur stdDeviation="9"/></filter>{blurred}'
     drawing = read_svg(WHOLE.format(body).encode(), "layer")
-    with pytest.raises(UserError, match="takes too"):
+    # Whichever limit a busy machine reaches first: both are told apart nowhere else.
+    with pytest.raises(UserError, match=r"takes too (long|much time or memory) to draw"):
         draw_svg(drawing, (2000, 4000), (), "layer")
 
 
@@ -178,3 +187,69 @@ def test_fonts_go_along_with_a_template(tmp_path: Path) -> None:
     one, other = t.layers[-1], again.layers[-1]
     assert (one.pixels() == other.pixels()).all()  # type: ignore[union-attr]
     assert one.pixels()[3].max() > 200  # type: ignore[union-attr]
+
+
+FRAME = (
+    OPEN + 'width="80" height="100"><path d="M3 3H77V97H3Z" fill="none" stroke="#c02040" '
+    'stroke-width="1.7"/><circle cx="40" cy="50" r="22.3" fill="#2050c0"/>'
+    '<path d="M0 0L80 100" stroke="#fff" stroke-width=".9"/></svg>'
+)
+
+
+def by_resvg(width: int, height: int) -> Tensor:
+    """The library's own rendering at a size, over white: (H, W, 3)."""
+    done = resvg_py.svg_to_bytes(svg_string=FRAME, width=width, height=height)
+    white = Image.new("RGBA", (width, height), "white")
+    whole = Image.alpha_composite(white, Image.open(io.BytesIO(done)).convert("RGBA"))
+    return torch.from_numpy(np.array(whole.convert("RGB"))).int()
+
+
+@pytest.mark.parametrize("size", [(100, 80), (300, 240), (1125, 900), (50, 40)])
+def test_shapes_are_as_sharp_as_the_picture(tmp_path: Path, size: tuple[int, int]) -> None:
+    folder = folder_of(tmp_path / "ball")
+    for name in ("20-hills.png", "30-frame.png"):
+        (folder / name).unlink()
+    plain((255, 255, 255, 255)).save(folder / "10-sky.png")
+    toml = PICTURE + SLOT.replace('"hills"', '"ring"')
+    (folder / "template.toml").write_text(toml, "utf-8")
+    (folder / "30-ring.svg").write_text(FRAME, "utf-8")
+    below = load_template(folder).scene(size, {}).below
+    got = (encode(below, Transfer.SRGB) * 255)[0].permute(1, 2, 0)
+    # What is enlarged from 80 x 100 differs by up to 200 codes.
+    assert (got - by_resvg(size[1], size[0])).abs().max() <= 1.5
+
+
+def test_a_part_of_a_canvas_is_drawn_where_it_lies() -> None:
+    layer = Layer("ring", "data/ring.svg", FRAME.encode(), (1, 1), x=-7, y=30)
+    shapes = svg_layer(layer, read_svg(FRAME.encode(), "ring"), lambda: ())
+    drawn, x, y = shapes.sharp((120, 90), (360, 270)) or (torch.empty(0), 0, 0)
+    assert (x, y) == (0, 90)
+    assert tuple(drawn.shape) == (4, 270, 219), "what lies outside the picture is not drawn"
+    whole = draw_svg(shapes.drawing or read_svg(b"", ""), (300, 240), (), "ring").int()
+    # A step of resvg's smoothing of edges, a sixteenth, where its numbers round otherwise.
+    assert (drawn.int() - whole[:, :270, 21:])[3].abs().max() <= 16
+    assert (drawn.int() - whole[:, :270, 21:])[3].abs().float().mean() < 0.05
+    # A part of a pixel at the layer's edge: SVG 1.1, 14.3.3, an inner drawing is cut at its box.
+    full = OPEN + 'width="3" height="3"><rect width="9" height="9" fill="#000"/></svg>'
+    layer = Layer("full", "full.svg", full.encode(), (1, 1), x=1, y=0)
+    shapes = svg_layer(layer, read_svg(full.encode(), "full"), lambda: ())
+    drawn, x, _ = shapes.sharp((3, 10), (4, 13)) or (torch.empty(0), 0, 0)
+    assert x == 1
+    # From 1.3 to 5.2; the shape's own edge and the box's are both smoothed, in steps of a quarter.
+    assert drawn[3, 1, 1:4].tolist() == [255, 255, 255]
+    assert drawn[3, 1, 0] == pytest.approx(255 * 0.7, abs=40)
+    assert drawn[3, 1, 4] == pytest.approx(255 * 0.2, abs=20)
+    assert (shapes.sharp((10, 10), (20, 20)) or (drawn, 0, 0))[0].any()
+
+
+def test_what_is_too_large_to_draw_is_enlarged(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    layer = Layer("ring", "ring.svg", FRAME.encode(), (1, 1))
+    shapes = svg_layer(layer, read_svg(FRAME.encode(), "ring"), lambda: ())
+    monkeypatch.setattr(svg, "MOST_PIXELS", 20_000)
+    assert shapes.sharp((100, 80), (300, 240)) is None
+    monkeypatch.setattr(svg, "MOST_PIXELS", 80_000_000)
+    monkeypatch.setattr(svg, "MOST_MEMORY", 120 << 20)
+    assert shapes.sharp((100, 80), (10000, 8000)) is None
+    assert "it is enlarged instead" in caplog.text

@@ -55,7 +55,7 @@ def test_what_need_not_be_said() -> None:
         ({"size": [4]}, "size is [4]; need a number"),
         ({"size": float("nan")}, "size is nan; need a number from 1"),
         ({"size": 10**400}, "size is 1000"),
-        ({"size": 1 << 99999}, "size is a number without end; need a number from 1"),
+        ({"size": 1 << 99999}, "size is a number of thousands of digits; need a number from 1"),
         ({"box": [0, 0, 10**400, 5]}, "need [x, y, width, height]"),
         ({"size": 40, "least": 50}, "least is 50; need no more than size"),
         ({"size": "fit", "least": "small"}, "least is 'small'; need a number"),

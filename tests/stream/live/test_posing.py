@@ -1,0 +1,85 @@
+"""Who is next, in which design, and how far moved."""
+
+from __future__ import annotations
+
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from stream.errors import UserError
+from stream.event import Event
+from stream.live.notices import Notices
+from stream.live.posing import CHOSEN, ORDERED, USUAL, Posing
+from stream.live.scenes import SceneMaker
+from stream.template import Nudge
+from tests.stream.batch.scenario import make_event, make_template
+
+ROSTER = "number,name,order\n1,Mira Tallow,gate\n2,Jon Fenwick,\n3,Ada Quill,pier x2; gate\n"
+
+
+@pytest.fixture
+def event(tmp_path: Path) -> Event:
+    event = make_event(tmp_path, ROSTER)
+    make_template(event.paths.templates / "gate", ppi=20)
+    return event
+
+
+def posing_of(event: Event) -> tuple[Posing, SceneMaker]:
+    posing = Posing(event, Notices(lambda _: None))
+    usual = event.template("pier")
+    maker = SceneMaker(usual, 50, "cpu", threading.Event(), lambda _: None)
+    posing.begin(usual, maker)
+    return posing, maker
+
+
+def test_the_stage_shows_what_was_ordered(event: Event) -> None:
+    posing, _ = posing_of(event)
+
+    def shown() -> tuple[str, str]:
+        pose = posing.pose
+        assert pose.template is not None
+        return pose.template.name, pose.why
+
+    assert shown() == ("pier", USUAL)
+    said = posing.choose(["1"])["sentence"]
+    assert (said, shown()) == ("Next: Mira Tallow, in gate (ordered)", ("gate", ORDERED))
+    posing.choose(["2"])
+    assert shown() == ("pier", USUAL)
+    posing.choose(["3"])
+    assert shown() == ("pier", ORDERED)
+    posing.show_in("gate")
+    assert shown() == ("gate", CHOSEN)
+    posing.choose(["2"], "gate")
+    assert shown() == ("gate", CHOSEN)
+    with pytest.raises(UserError, match="no template 'moon'"):
+        posing.show_in("moon")
+    assert shown() == ("gate", CHOSEN)
+
+
+def test_moves_add_up_until_they_are_taken_back(event: Event) -> None:
+    posing, _ = posing_of(event)
+    posing.move(1, 0, 1)
+    posing.move(1, -2, 1.5)
+    assert posing.pose.moved == Nudge(2, -2, 1.5)
+    assert posing.nudge(posing.pose) == Nudge(2, -2, 1.5)
+    assert posing.move(0, 0, 1)["sentence"] == "As designed"
+    assert posing.pose.moved == Nudge()
+
+
+def test_a_scene_is_built_in_the_template_and_at_the_place(event: Event) -> None:
+    posing, maker = posing_of(event)
+    maker.start()
+    posing.choose(["1"])
+    posing.move(10, 0, 1)
+    end = time.monotonic() + 10
+    while maker.current is None or maker.current.nudge != Nudge(10, 0, 1):
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    setting = maker.current
+    assert setting.template.name == "gate"
+    assert setting.scene.size == setting.size == (50, 40)
+    plain = setting.template.placement((96, 128), setting.size)
+    assert setting.placement((96, 128)).dx == pytest.approx(plain.dx + 4)
+    maker.close()
