@@ -27,9 +27,10 @@ check:
 	@$(PYTHON_HERE) -m ruff format --check .
 	@$(PYTHON_HERE) -m mypy
 
+# PEOPLE=100 makes a whole evening's pictures instead.
 bench:
 	@sh scripts/setup.sh
-	@$(PYTHON_HERE) scripts/bench.py
+	@$(PYTHON_HERE) scripts/bench.py $(if $(PEOPLE),--people "$(PEOPLE)")
 
 # ONLY="yuv420 crf23 closed-form" and SCENES="s01 s05" shorten it; the others are told in --help.
 quality:

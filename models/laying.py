@@ -13,23 +13,12 @@ from models.composite import Overlay, Scene, apply_overlays, over
 from models.cut import Composite, Placed
 from models.errors import ShapeError
 from models.transfer import Transfer, decode, encode
+from models.window import bands
 from models.wrap import glow, light_wrap
 
 _Window = tuple[slice, slice]
 _Linear = Callable[[slice], Tensor]
 """Gives rows of a picture, within a window, in linear light."""
-# chosen: 1 Mi pixel a band on a CPU; a print is laid in half the time of laying it whole, since its
-# bands stay in the cache, and without large tensors between.
-_BAND_PIXELS = 1 << 20
-
-
-def _bands(rows: slice, columns: slice, device: torch.device) -> Iterator[slice]:
-    """Rows in bands that are worked on one after another; everything at once on a GPU."""
-    step = rows.stop - rows.start
-    if device.type == "cpu":
-        step = max(1, _BAND_PIXELS // max(columns.stop - columns.start, 1))
-    for start in range(rows.start, rows.stop, max(step, 1)):
-        yield slice(start, min(start + step, rows.stop))
 
 
 class Laying:
@@ -81,7 +70,7 @@ class Laying:
                 ground = grounds[level + 1]
                 below = ground.clone() if redone or patches else ground
             for (rows, columns), linear in redone + patches:
-                for band in _bands(rows, columns, picture.device):
+                for band in bands(rows, columns.stop - columns.start, picture.device):
                     done = _stepped(linear(band), [s.window(band, columns) for s in steps])
                     if last:
                         picture[band, columns] = to_codes(done, depth)
@@ -140,10 +129,10 @@ class Laying:
             self._glow.clear()
             self._bare = None
             rows, columns = slice(0, scene.size[0]), slice(0, scene.size[1])
-            bands = list(_bands(rows, columns, scene.below.device))
+            device = scene.below.device
 
             def stepped(ground: Tensor, steps: Sequence[Overlay]) -> Iterator[Tensor]:
-                for band in bands:
+                for band in bands(rows, scene.size[1], device):
                     inner = [s.window(band, columns) for s in steps]
                     yield _stepped(ground[..., band, columns], inner)
 

@@ -14,6 +14,7 @@ from models.estimator import Estimator, trained
 from models.features import look_up
 from models.pyramid import enlarge_part
 from models.settings import KeySettings
+from models.window import bands
 
 
 class Solver:
@@ -67,7 +68,9 @@ class Solver:
         own_key = own_key * matte.step(own_key, 0.02, 0.12)
         amounts = self._settings.despill, self._settings.despill_luminance
         if self._grade is Grade.FINAL:
-            fg = despill(fg, asked.back, own_key, bare.hue, *amounts)
+            for band in bands(slice(0, fg.shape[-2]), fg.shape[-1], fg.device):
+                part, back = fg[:, :, band], asked.back[:, :, band]
+                fg[:, :, band] = despill(part, back, own_key[:, :, band], bare.hue, *amounts)
         else:  # only what is seen: most of a live frame is screen
             seen = alpha.flatten().nonzero()[:, 0]
             some = [x.flatten(2).index_select(2, seen) for x in (fg, asked.back, own_key)]

@@ -11,11 +11,9 @@ from models.errors import ShapeError
 from models.planes import crop, pooled_planes, sampled_planes, unturned
 from models.resample import resize
 from models.transfer import decode
+from models.window import BAND_PIXELS, bands
 
-# chosen: 1 Mi pixel a band; a 24 megapixel frame is scaled in half the time of scaling it whole,
-# since its bands stay in the cache, and without large tensors between.
-_BAND_PIXELS = 1 << 20
-_LARGE_PIXELS = 4 * _BAND_PIXELS
+_LARGE_PIXELS = 4 * BAND_PIXELS
 
 
 class Upright:
@@ -39,7 +37,7 @@ class Upright:
         rows: slice,
         columns: slice,
         size: tuple[int, int],
-        part: tuple[slice, slice],
+        wanted: tuple[slice, slice],
     ) -> Tensor:
         """A part of a window that is made smaller, antialiased in linear light.
 
@@ -51,29 +49,30 @@ class Upright:
             rows: of the window; start and stop given.
             columns: likewise.
             size: (H, W) of the whole window once it is scaled; smaller each way.
-            part: rows and columns of the scaled window that are wanted.
+            wanted: rows and columns of the scaled window that are wanted.
 
         Returns:
-            (1, 3, *part) float, linear Rec.709.
+            (1, 3, *wanted) float, linear Rec.709.
         """
         height, width = rows.stop - rows.start, columns.stop - columns.start
         across = self.planes[0].device.type == "cpu" and height * width > _LARGE_PIXELS
         if not across or min(size) < 2 or size[0] >= height or size[1] >= width:
-            return resize(self.linear(rows, columns), size)[..., part[0], part[1]]
-        down, right = part
+            return resize(self.linear(rows, columns), size)[..., wanted[0], wanted[1]]
+        down, right = wanted
         # The filter reaches one scaled pixel each way.
-        reach, step = math.ceil(2 * height / size[0]), max(1, _BAND_PIXELS // width)
+        reach = math.ceil(2 * height / size[0])
         first = max(down.start * height // size[0] - reach, 0)
         last = min(math.ceil(down.stop * height / size[0]) + reach, height)
         narrow: Tensor | None = None
-        for start in range(first, last, step):
-            stop = min(start + step, last)
-            band = self.linear(slice(rows.start + start, rows.start + stop), columns)
-            band = resize(band, (stop - start, size[1]))[..., right]
+        for band in bands(slice(first, last), width, self.planes[0].device):
+            part = slice(rows.start + band.start, rows.start + band.stop)
+            shown = resize(self.linear(part, columns), (band.stop - band.start, size[1]))[
+                ..., right
+            ]
             if narrow is None:
                 # What lies beyond is not looked at, but must not be NaN.
-                narrow = band.new_zeros(1, 3, height, band.shape[-1])
-            narrow[..., start:stop, :] = band
+                narrow = shown.new_zeros(1, 3, height, shown.shape[-1])
+            narrow[..., band, :] = shown
         if narrow is None:
             raise ShapeError(f"scaled: got rows {down}; need at least one")
         # One column is taken for channels-last and mixed up by torch 2.13's antialiased scaling.

@@ -17,6 +17,7 @@ from models.mask import Mask
 from stream.batch.picture import enlargement_note
 from stream.capture.frame import Frame
 from stream.event import Event
+from stream.memory import trim
 from stream.opening.openings import Paper
 from stream.painted import read_mask, read_matte
 from stream.people import texts
@@ -144,6 +145,7 @@ class Renderer:
         fields = text_fields(self.event, shot, *beside)
         # No state of another shot may reach this one.
         self._ready = None
+        trim()
         for wanted in shot.wanted:
             yield wanted, self._picture(shot, beside, wanted, fields)
 
@@ -208,7 +210,6 @@ class Renderer:
         shown = [shot, *beside]
         taken = self._made_ready(shot).frame.taken
         stands: list[tuple[Shot, Placed] | None] = []
-        scene = template.scene(size, fields, self.device)
         for i, slot in enumerate(template.slots):
             if slot.shows > len(shown):
                 notes.append(EMPTY_SLOT.format(template.shots))
@@ -218,7 +219,11 @@ class Renderer:
             placed, told = self._stand(here, template, size, i)
             notes += told
             stands.append((here, placed))
-            scene = self._retouched(scene, here, placed, size, i)
+        # Not before: beside a frame that is being keyed it would cost the most memory.
+        scene = template.scene(size, fields, self.device)
+        for i, stand in enumerate(stands):
+            if stand is not None:
+                scene = self._retouched(scene, *stand, size, i)
         notes += template.scene_warnings(fields)
         return Staged(template, made, scene, tuple(stands), taken, tuple(notes))
 

@@ -8,7 +8,7 @@ import pytest
 import torch
 from torch import Tensor
 
-from models import laying
+from models import window
 from models.blend import Mode, blend
 from models.composite import Overlay, Scene, apply_overlays, over
 from models.cut import Placed, Shade
@@ -212,7 +212,7 @@ def test_bands_make_no_difference(monkeypatch: pytest.MonkeyPatch, wrap: float, 
     scene = Scene(noise(3, 1), above, (between,), (0, 1))
     people = [subject(5, 2, 3, 25, 30, shade=True), subject(6, 10, 20, 28, 30)]
     want = Laying(wrap)(people, scene, depth)
-    monkeypatch.setattr(laying, "_BAND_PIXELS", 70)
+    monkeypatch.setattr(window, "BAND_PIXELS", 70)
     got = Laying(wrap)(people, scene, depth)
     # The curves' last bit hangs on where in memory a pixel lies.
     assert int((got.picture.int() - want.picture.int()).abs().max()) <= (depth == 16)

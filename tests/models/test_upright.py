@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 import torch
 
-from models import upright
+from models import upright, window
 from models.color import SRGB_8BIT, Encoding, Planes
 from models.resample import resize
 from models.upright import Upright
@@ -30,7 +30,7 @@ def planes_of(chroma: int, size: tuple[int, int] = (HIGH, WIDE)) -> Planes:
 def test_bands_make_no_difference(
     monkeypatch: pytest.MonkeyPatch, turns: int, chroma: int, encoding: Encoding, shrink: float
 ) -> None:
-    monkeypatch.setattr(upright, "_BAND_PIXELS", 1300)
+    monkeypatch.setattr(window, "BAND_PIXELS", 1300)
     monkeypatch.setattr(upright, "_LARGE_PIXELS", 100)
     frame = Upright(planes_of(chroma), encoding, turns)
     rows, columns = slice(7, frame.size[0] - 4), slice(3, frame.size[1])
@@ -49,7 +49,7 @@ def test_bands_make_no_difference(
 
 
 def test_only_the_bands_that_are_wanted_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(upright, "_BAND_PIXELS", 1300)
+    monkeypatch.setattr(window, "BAND_PIXELS", 1300)
     monkeypatch.setattr(upright, "_LARGE_PIXELS", 100)
     read: list[slice] = []
     linear = Upright.linear

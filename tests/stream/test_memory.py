@@ -1,0 +1,44 @@
+"""Freed memory goes back to the system where its allocator would hold on to it."""
+
+from __future__ import annotations
+
+import platform
+import re
+import subprocess
+import sys
+
+import pytest
+
+from tests.house.tree import ROOT
+
+# Blocks of 16 MB with smaller ones between that stay: none of them lies at the heap's end.
+WORK = """
+import ctypes, re
+from stream.memory import trim
+libc = ctypes.CDLL(None)
+libc.mallopt(-3, 32 << 20)  # M_MMAP_THRESHOLD of <malloc.h>: as it is after some work
+libc.malloc.restype = ctypes.c_void_p
+libc.free.argtypes = [ctypes.c_void_p]
+def held():
+    return int(re.search(r"VmRSS:\\s+(\\d+)", open("/proc/self/status").read())[1]) / 1024
+large, small = [], []
+for _ in range(20):
+    large.append(libc.malloc(ctypes.c_size_t(16 << 20)))
+    ctypes.memset(large[-1], 1, 16 << 20)
+    small.append(libc.malloc(ctypes.c_size_t(200_000)))
+for block in large:
+    libc.free(block)
+before = held()
+done = trim()
+print(done, before - held())
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="only glibc is asked")
+def test_what_lies_between_is_handed_back() -> None:
+    found = subprocess.run(
+        [sys.executable, "-c", WORK], cwd=ROOT, check=True, capture_output=True, text=True
+    )
+    told = re.match(r"True ([\d.]+)", found.stdout)
+    assert told is not None, found.stdout
+    assert float(told[1]) > 200
