@@ -64,8 +64,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
 def _asked(question: str, instead: str) -> bool:
     if not sys.stdin.isatty():
         raise UserError(
-            f"this has to be answered: '{question}', and nobody is at the terminal; {instead}. "
-            "Nothing was removed."
+            f"nobody is at the terminal to answer '{question}'; {instead}. Nothing was removed."
         )
     return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
 
@@ -123,14 +122,14 @@ def _describe(event: Event, who: str, number: str, found: Belongings) -> None:
         )
 
 
-def _plan(event: Event, args: argparse.Namespace, number: str, name: str) -> Plan:
-    found = belongings(event, number, name)
-    _describe(event, f"{name} (number {number})" if name else f"number {number}", number, found)
+def _plan(
+    event: Event, args: argparse.Namespace, number: str, name: str, found: Belongings
+) -> Plan:
     remove = args.group_shots == "remove"
     if found.asked and args.group_shots is None:
         remove = _asked(
-            f"Remove {_listed(found.asked)}, too? Otherwise they stay for the others, with this "
-            "person's face but without the name.",
+            f"Remove what concerns others, too ({_listed(found.asked)})? Otherwise it stays for "
+            "them, with this person's face but without the name.",
             "say it with --group-shots remove or --group-shots keep",
         )
     going = (*found.alone, *(found.asked if remove else ()))
@@ -151,32 +150,39 @@ def event_forget(args: argparse.Namespace) -> int:
         number, name = _who(event, args.person)
         # Before anything goes: a roster that only its own program can change is said first.
         lists = without_person(event.paths, number)
-        plan = _plan(event, args, number, name)
+        found = belongings(event, number, name)
+        who = f"{name} (number {number})" if name else f"number {number}"
+        _describe(event, who, number, found)
         if _sheets(event):
             print("  every sheet and contact sheet in sheets/, since they can be made anew")
         if lists:
-            print(f"  the line in {', '.join(p.name for p in lists)}")
+            print(f"  the lines in {', '.join(p.name for p in lists)}")
+        plan = _plan(event, args, number, name, found)
         if not args.yes and not _asked("Remove this for good?", "say it with --yes"):
             print("Nothing was removed.")
             return 0
-        unread = readable(event)[1]
         done = erase(event, plan)
         others = same_named(event, number, name) if name else {}
         remove_person(event.paths, number)
-        _tell(done, unread)
+        _tell(done, found.unread)
         anew = (*plan.nameless, *plan.remade)
         if anew:
             print(
-                f"Shots {_listed(anew)} stay; 'posewall batch run' makes their pictures anew, "
-                "without the name."
+                f"What stays for others ({_listed(anew)}) is without the name now; 'posewall batch "
+                "run' makes the pictures anew, earlier ones of them are gone."
             )
-        if any(s.beside for s in plan.remade) and plan.going:
-            print("  Their picture has an empty slot then; lay another shot beside them.")
+        gone = {s.id for s in plan.going}
+        lacking = [s for s in plan.remade if gone & set(s.beside)]
+        if lacking:
+            print(
+                f"A slot stays empty in the pictures of {_listed(lacking)}; fill it with 'posewall "
+                "batch change SHOT --beside SHOT'."
+            )
         rest = holding(event.paths.root, name) if name else []
         _tell_rest(event, rest, others)
         _tell_unknown(event)
         print(BEYOND)
-    return 1 if unread or done.left or (rest and not others) else 0
+    return 1 if found.unread or done.left or (rest and not others) else 0
 
 
 def _sheets(event: Event) -> list[Path]:

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,6 +20,7 @@ from stream.event import Event
 from stream.forgetting.files import Erased, erase_files, sweep
 from stream.forgetting.records import forget_jobs, forget_log
 from stream.opening.openings import forget_openings
+from stream.people import Person
 from stream.shot import RECORD, Shot, Wanted, shot_ids
 from stream.shot.titling import titled
 
@@ -59,6 +61,7 @@ def erase(event: Event, plan: Plan, told: Callable[[str], None] = print) -> Eras
     gone = {s.id for s in plan.going}
     ids = [s.id for s in (*plan.going, *plan.nameless, *plan.remade)]
     with storing("the removal", event.paths.root), held(event.paths.lock):
+        told("Looking through the event's folder for pictures, documents and copies ...")
         sweep(event)
         erase_files(event, plan.going, plan.nameless, plan.remade, erased)
         erased.jobs = forget_jobs(event.paths.queue, ids, shot_ids(event))
@@ -104,8 +107,31 @@ def _without(event: Event, shot: Shot, number: str | None, gone: Collection[str]
         beside=tuple(b for b in shot.beside if b not in gone),
         render=shot.render + 1,
     )
+    plain = plain.wanting(_for_others(event, plain, number))
     earlier = [_edition(event, plain, e, n, gone) for n, e in enumerate(shot.earlier, 1)]
     return replace(titled(event, plain, len(earlier) + 1), earlier=tuple(earlier))
+
+
+def _for_others(event: Event, shot: Shot, number: str | None) -> list[Wanted]:
+    """What is wanted of a shot, without what this person ordered."""
+    person = event.roster.get(number) if number else None
+    others = [p for p in (event.roster.get(n) for n in shot.people) if p]
+
+    def ordered(people: Iterable[Person]) -> Counter[tuple[str | None, str | None]]:
+        found: Counter[tuple[str | None, str | None]] = Counter()
+        for order in (o for p in people for o in p.orders):
+            found[order.template or event.config.template, order.size] += order.copies
+        return found
+
+    own, rest = ordered([person] if person else []), ordered(others)
+    left = []
+    for n, wanted in enumerate(shot.wanted):
+        key = wanted.template, wanted.size
+        if not own[key] or wanted.copies != own[key] + rest[key]:
+            left.append(wanted)
+        elif rest[key] or n == 0:
+            left.append(replace(wanted, copies=max(rest[key], 1)))
+    return left
 
 
 def _edition(

@@ -8,6 +8,7 @@ import unicodedata
 import zipfile
 import zlib
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from stream.shot.naming import safe_name
@@ -42,32 +43,39 @@ def spellings(name: str) -> tuple[str, ...]:
     return tuple(sorted(m for m in made if m))
 
 
-def name_patterns(name: str) -> tuple[tuple[int, re.Pattern[bytes]], ...]:
-    """How a name may stand in a file's bytes: UTF-8, UTF-16 and the Western code page.
+@dataclass(frozen=True)
+class Form:
+    """One way in which a name may stand in a file's bytes.
 
-    Returns:
-        The shortest length in bytes that each pattern finds, and the pattern.
+    Attributes:
+        data: the bytes.
+        whole: letters before and after it would make another name of it.
     """
-    found: dict[bytes, bool] = {}
+
+    data: bytes
+    whole: bool
+
+    def found_in(self, data: bytes) -> bool:
+        """Whether it stands in some bytes."""
+        if self.data not in data:
+            return False
+        if not self.whole:
+            return True
+        alone = rb"(?<![0-9A-Za-z])" + re.escape(self.data) + rb"(?![0-9A-Za-z])"
+        return re.search(alone, data) is not None
+
+
+def name_forms(name: str) -> tuple[Form, ...]:
+    """How a name may stand in a file: UTF-8, UTF-16 and the Western code page."""
+    found: set[Form] = set()
     for words in spellings(name):
-        for encoding in ("utf-8", "cp1252"):
-            try:
-                found[words.encode(encoding)] = True
-            except UnicodeEncodeError:
-                continue
-        for encoding in ("utf-16-le", "utf-16-be"):
-            found[words.encode(encoding)] = False
-    return tuple(
-        (
-            len(form),
-            re.compile(
-                rb"(?<![0-9A-Za-z])" + re.escape(form) + rb"(?![0-9A-Za-z])"
-                if whole
-                else re.escape(form)
-            ),
-        )
-        for form, whole in sorted(found.items())
-    )
+        found.add(Form(words.encode(), True))
+        found |= {Form(words.encode(e), False) for e in ("utf-16-le", "utf-16-be")}
+        try:
+            found.add(Form(words.encode("cp1252"), True))
+        except UnicodeEncodeError:
+            continue
+    return tuple(sorted(found, key=lambda f: f.data))
 
 
 def _unpacked(path: Path, data: bytes) -> Iterator[bytes]:
@@ -85,19 +93,18 @@ def _unpacked(path: Path, data: bytes) -> Iterator[bytes]:
 
 def holding(root: Path, name: str) -> list[Path]:
     """Files and folders below a folder whose name or content holds a person's name."""
-    patterns, found = name_patterns(name), []
+    forms, found = name_forms(name), []
+    long = tuple(f for f in forms if len(f.data) >= _BY_CHANCE)
     for here, folders, files in os.walk(root):
         for own in sorted((*folders, *files)):
             path = Path(here, own)
             spelled = os.fsencode(own)
-            if any(p.search(spelled) for _, p in patterns):
+            if any(f.found_in(spelled) for f in forms):
                 found.append(path)
             elif own in files and path.is_file() and not path.is_symlink():
                 plain = path.suffix.lower() in _TEXTS
                 for n, data in enumerate(_unpacked(path, path.read_bytes())):
-                    if any(
-                        p.search(data) for least, p in patterns if n or plain or least >= _BY_CHANCE
-                    ):
+                    if any(f.found_in(data) for f in (forms if n or plain else long)):
                         found.append(path)
                         break
     return found

@@ -78,6 +78,7 @@ def build(tmp: Path) -> Left:
     config = (root / "event.toml").read_text("utf-8")
     names = '[pictures]\nnames = true\nfile_name = "{people}/{shot}-{people}"\n'
     (root / "event.toml").write_text(f"{config}\n{names}", "utf-8")
+    (root / "orders.csv").write_text(ORDERS, "utf-8")
     event = Event.open(root)
     here = ("--event", root)
     ids = {}
@@ -95,7 +96,6 @@ def build(tmp: Path) -> Left:
             ids[what] = save_shot(
                 event, make_frame(n), people=people, template=template, settings=SETTINGS
             ).id
-    event.paths.orders.write_text(ORDERS, "utf-8")
     delivered = root / "delivered"
     delivered.mkdir()
     still = make_still(delivered / "DSC_1.jpg", seed=9)

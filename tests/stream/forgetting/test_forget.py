@@ -118,6 +118,8 @@ def test_a_person_is_removed_with_every_shot(
 
 def test_shots_with_others_stay_without_the_name(left: Left) -> None:
     before = hashes(left.folder)
+    wanted = [(w.template, w.copies) for w in load_shot(Event.open(left.folder), left.group).wanted]
+    assert wanted == [("pier", 5), ("pair", 1)]
     words = ("--group-shots", "keep", "--yes", "--event", left.folder)
     assert run("event", "forget", NUMBER, *words) == 0
     kept = (left.group, left.laid)
@@ -132,6 +134,7 @@ def test_shots_with_others_stay_without_the_name(left: Left) -> None:
     for shot in (group, laid, pair):
         assert (event.paths.pictures / shot.picture).is_file()
     assert group.picture == "Mira-Tallow/0002-Mira-Tallow.jpg"
+    assert [(w.template, w.copies) for w in group.wanted] == [("pier", 2)], "her own order"
     assert laid.picture == "0004.jpg"
     assert [e["picture"] for e in pair.earlier] == ["Mira-Tallow/0003-Mira-Tallow.jpg"]
     assert traces(left.folder) == []
