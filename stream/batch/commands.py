@@ -19,6 +19,7 @@ from stream.capture.stills import read_still
 from stream.device import pick_device
 from stream.errors import UserError
 from stream.event import Event
+from stream.forgetting import commands as forgetting
 from stream.people import Wanted, texts
 from stream.people.columns import read_mapping
 from stream.people.commands import reading
@@ -29,9 +30,10 @@ BAR = 30
 
 def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add this room's commands to the program's."""
-    event = sub.add_parser("event", help="make an event's folder").add_subparsers(
-        dest="what", required=True, metavar="new"
+    event = sub.add_parser("event", help="make an event's folder, take people out").add_subparsers(
+        dest="what", required=True, metavar="new|forget|retain"
     )
+    forgetting.add_commands(event)
     new = event.add_parser("new", help="make a new event's folder")
     new.add_argument("folder", type=Path, help="the new folder; must not be there yet")
     new.add_argument("--name", required=True, help="the event's name, for people")

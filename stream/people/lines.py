@@ -37,6 +37,7 @@ class Found:
 
     Attributes:
         people: in the order of the file.
+        lines: where each of them begins in the file, from 1.
         notes: what is worth knowing, a sentence each.
         doubts: what was not understood, a sentence each, with line and number.
         passed: numbers of lines that are no people, such as totals.
@@ -44,6 +45,7 @@ class Found:
     """
 
     people: list[Person] = field(default_factory=list)
+    lines: list[int] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     doubts: list[str] = field(default_factory=list)
     passed: list[int] = field(default_factory=list)
@@ -103,6 +105,7 @@ def read_people(
         no_name, no_gallery = _flags(row, columns, doubts)
         whose = f" (number {number})" if "number" in places else ""
         found.doubts += [f"line {row.line}{whose}: {d}" for d in doubts]
+        found.lines.append(row.line)
         found.people.append(
             Person(
                 number,

@@ -34,7 +34,7 @@ def with_kept_numbers(roster: Roster, path: Path) -> Roster:
         RosterError: the kept numbers cannot be read.
         StorageError: the disk did not take them.
     """
-    kept = _read(path) if path.exists() else []
+    kept = kept_numbers(path) if path.exists() else []
     numbers = _matched(roster.people, kept)
     last = max((int(n) for n, _, _ in kept), default=0)
     fresh = []
@@ -51,7 +51,12 @@ def with_kept_numbers(roster: Roster, path: Path) -> Roster:
     return roster.numbered(numbers)
 
 
-def _read(path: Path) -> list[tuple[str, str, str]]:
+def kept_numbers(path: Path) -> list[tuple[str, str, str]]:
+    """Number, name and group of everybody who was given a number, in the order of the file.
+
+    Raises:
+        RosterError: the file cannot be read.
+    """
     try:
         rows = list(csv.reader(io.StringIO(path.read_text("utf-8"), newline="")))
         kept = [(n, name, group) for n, name, group in rows[1:]]

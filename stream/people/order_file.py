@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from stream.people.columns import Columns, find_columns
-from stream.people.delimited import read_delimited
+from stream.people.delimited import SHOWN, read_delimited
 from stream.people.encoding import decode
 from stream.people.errors import RosterError
 from stream.people.lines import read_order_cells
 from stream.people.orders import Order, merged, read_order
 from stream.people.person import Person
-from stream.people.table import Row, read_bytes
+from stream.people.table import Row, Table, read_bytes
 
 
 def _columns(rows: Sequence[Row]) -> Columns | None:
@@ -34,6 +34,49 @@ def _fit(rows: Sequence[Row]) -> int:
     return len(columns.places) if columns else 0
 
 
+def _read(path: Path) -> tuple[Table, Columns]:
+    table = read_delimited(decode(read_bytes(path), path), path, _fit)
+    columns = _columns(table.rows)
+    if columns is None:
+        raise RosterError(
+            f"{path} needs the columns number, template, size and copies (all but the first may be "
+            "missing, not all three); name them so in its first line."
+        )
+    return table, columns
+
+
+def _numbered(
+    table: Table, columns: Columns, known: Collection[str]
+) -> Iterator[tuple[Row, str, str]]:
+    """Each line with its number as written, and as the roster has it."""
+    by_value = {number.lstrip("0"): number for number in known if number.isdigit()}
+    for row in table.rows[columns.header + 1 :]:
+        written = row.cell(columns.places["number"])
+        number = written if written in known else by_value.get(written.lstrip("0"), written)
+        yield row, written, number
+
+
+def order_lines(path: Path, number: str, known: Collection[str]) -> tuple[list[int], str]:
+    """Where the orders of one person stand.
+
+    Args:
+        path: orders.csv.
+        number: of the person.
+        known: the numbers of the roster.
+
+    Returns:
+        The lines where they begin, from 1, and what parts the file's cells.
+
+    Raises:
+        RosterError: as `read_orders`.
+    """
+    table, columns = _read(path)
+    words = {word: sign for sign, word in SHOWN.items()}
+    delimiter = table.delimiter or ","
+    lines = [row.line for row, _, whose in _numbered(table, columns, known) if whose == number]
+    return lines, words.get(delimiter, delimiter)
+
+
 def read_orders(
     people: Iterable[Person], path: Path, templates: Sequence[str] | None
 ) -> tuple[tuple[Person, ...], tuple[str, ...]]:
@@ -50,20 +93,11 @@ def read_orders(
     Raises:
         RosterError: the file has no column for the number, or none for an order.
     """
-    table = read_delimited(decode(read_bytes(path), path), path, _fit)
-    columns = _columns(table.rows)
-    if columns is None:
-        raise RosterError(
-            f"{path} needs the columns number, template, size and copies (all but the first may be "
-            "missing, not all three); name them so in its first line."
-        )
+    table, columns = _read(path)
     known = {p.number: p for p in people}
-    by_value = {p.number.lstrip("0"): p.number for p in known.values() if p.number.isdigit()}
     doubts: list[str] = []
     orders: dict[str, list[Order]] = {}
-    for row in table.rows[columns.header + 1 :]:
-        written = row.cell(columns.places["number"])
-        number = written if written in known else by_value.get(written.lstrip("0"), written)
+    for row, written, number in _numbered(table, columns, known):
         if number not in known:
             doubts.append(f"{path.name} line {row.line}: number '{written}' is not on the roster")
             continue

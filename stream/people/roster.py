@@ -49,6 +49,7 @@ class Roster:
         source: how the file was read.
         notes: what is worth knowing, a sentence each.
         doubts: what was not understood and should be looked at, a sentence each.
+        lines: where each person begins in the file, from 1.
     """
 
     def __init__(
@@ -57,8 +58,10 @@ class Roster:
         source: Source | None = None,
         notes: Sequence[str] = (),
         doubts: Sequence[str] = (),
+        lines: Sequence[int] = (),
     ) -> None:
         self.people = tuple(people)
+        self.lines = tuple(lines)
         self.source = source or Source()
         self.notes = tuple(notes)
         self.doubts = tuple(doubts)
@@ -149,12 +152,14 @@ class Roster:
             table.sheet,
             "number" not in columns.places,
         )
-        return cls(found.people, source, (*_said(table, source), *found.notes), found.doubts)
+        return cls(
+            found.people, source, (*_said(table, source), *found.notes), found.doubts, found.lines
+        )
 
     def numbered(self, numbers: Sequence[str]) -> Roster:
         """The same people with other numbers, one each, in their order."""
         people = [replace(p, number=n) for p, n in zip(self.people, numbers, strict=True)]
-        return Roster(people, self.source, self.notes, self.doubts)
+        return Roster(people, self.source, self.notes, self.doubts, self.lines)
 
     def with_orders(self, path: Path, templates: Sequence[str] | None = None) -> Roster:
         """The same people with what a file of orders says (see `stream.people.order_file`).
@@ -163,7 +168,7 @@ class Roster:
             RosterError: the file cannot be used.
         """
         people, doubts = read_orders(self.people, path, templates)
-        return Roster(people, self.source, self.notes, (*self.doubts, *doubts))
+        return Roster(people, self.source, self.notes, (*self.doubts, *doubts), self.lines)
 
 
 def _table(path: Path, wanted: Wanted) -> Table:

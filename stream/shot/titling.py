@@ -7,20 +7,21 @@ from collections.abc import Mapping, Sequence
 from stream.event import Event
 from stream.file_name import safe_name
 from stream.people import texts
-from stream.prints.naming import dated, free_name, same_place
-from stream.prints.output import Output
+
+# As modules: whichever of the two rooms is loaded first, the other asks for it half-way.
+from stream.prints import naming, output
 from stream.shot.finding import shots
 from stream.shot.record import Shot
 from stream.shot.wanted import Wanted
 
 
-def output_of(event: Event, table: Mapping[str, object]) -> Output:
+def output_of(event: Event, table: Mapping[str, object]) -> output.Output:
     """How files are made, out of a shot's or the event's own table.
 
     Raises:
         UserError: an entry cannot be used.
     """
-    return Output.from_table(table, event.paths.root)
+    return output.Output.from_table(table, event.paths.root)
 
 
 def _fields(event: Event, shot: Shot, wanted: Wanted) -> dict[str, str]:
@@ -36,17 +37,17 @@ def _fields(event: Event, shot: Shot, wanted: Wanted) -> dict[str, str]:
         "template": wanted.template,
         "size": wanted.size or "",
         "event": event.name,
-        "date": dated(shot.taken),
+        "date": naming.dated(shot.taken),
         "copies": str(wanted.copies),
     }
 
 
 def _others(event: Event, shot: Shot) -> set[str]:
     """What the pictures of other shots are called, and what lies in the folder."""
-    found = {same_place(n) for s in shots(event) if s.id != shot.id for n in s.picture_names}
-    own = {same_place(n) for n in shot.picture_names}
+    found = {naming.same_place(n) for s in shots(event) if s.id != shot.id for n in s.picture_names}
+    own = {naming.same_place(n) for n in shot.picture_names}
     for path in event.paths.pictures.rglob("*"):
-        name = same_place(path.relative_to(event.paths.pictures).as_posix())
+        name = naming.same_place(path.relative_to(event.paths.pictures).as_posix())
         if name not in own:
             found.add(name)
     return found
@@ -63,8 +64,8 @@ def titles(event: Event, shot: Shot, edition: int = 1) -> tuple[str, ...]:
     Returns:
         Names below pictures/, no two the same, and none of another shot's.
     """
-    output = output_of(event, shot.output)
-    pattern = output.pattern
+    form = output_of(event, shot.output)
+    pattern = form.pattern
     asks = {f.casefold() for f in pattern.fields}
     # A name with the shot's number in it is nobody else's.
     others: set[str] = set() if "shot" in asks else _others(event, shot)
@@ -77,9 +78,9 @@ def titles(event: Event, shot: Shot, edition: int = 1) -> tuple[str, ...]:
             plain = "-".join([plain, *more])
         if edition > 1:
             plain = f"{plain}-{edition}"
-        name = free_name(plain, output.ending, lambda n: same_place(n) in others)
+        name = naming.free_name(plain, form.ending, lambda n: naming.same_place(n) in others)
         made.append(name)
-        others.add(same_place(name))
+        others.add(naming.same_place(name))
     return tuple(made)
 
 

@@ -1,0 +1,197 @@
+"""What was made of shots and lies in the event's folder: pictures, documents, sheets, copies."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import zipfile
+import zlib
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from stream.durable import sweep_partials, sync_folder
+from stream.event import Event
+from stream.forgetting.belongings import readable
+from stream.forgetting.searching import walk_files
+from stream.opening.openings import opened_documents
+from stream.prints.naming import inside
+from stream.prints.picture import picture_owner
+from stream.shot import Shot, shot_ids
+from stream.shot.store import file_digest
+
+_GROUP = re.compile(rb"Subject (\d{4,}-[0-9a-f]{6}) ")
+_SHOWING = frozenset({
+    ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".gif", ".pdf", ".ora", ".psd",
+    ".xcf", ".kra", ".mp4", ".mov", ".mkv", ".zip",
+})  # fmt: skip
+# chosen: the list of layers of a document of a thousand layers has some 200 kB.
+_LARGEST_STACK = 8_000_000
+
+
+@dataclass
+class Erased:
+    """What went, and what did not.
+
+    Attributes:
+        shots: how many.
+        files: how many files beside the shots' own: pictures, documents, sheets, copies.
+        jobs: rows of the queue.
+        entries: entries of the log.
+        away: documents that are known to lie outside the event's folder.
+        left: pictures' names that now are another shot's file, and were left.
+    """
+
+    shots: int = 0
+    files: int = 0
+    jobs: int = 0
+    entries: int = 0
+    away: list[Path] = field(default_factory=list)
+    left: list[str] = field(default_factory=list)
+
+
+def _remove(path: Path, erased: Erased) -> None:
+    path.unlink(missing_ok=True)
+    sync_folder(path.parent)
+    erased.files += 1
+
+
+def _remove_empty_folders(folder: Path) -> None:
+    """Folders below one that hold nothing any longer; they may have a person's name."""
+    for here, _, _ in os.walk(folder, topdown=False):
+        path = Path(here)
+        if path != folder and not any(path.iterdir()):
+            path.rmdir()
+            sync_folder(path.parent)
+
+
+def _shown_in(path: Path) -> set[str]:
+    """Ids of the shots whose subjects are layers of an OpenRaster document."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            part = archive.getinfo("stack.xml")
+            if part.file_size > _LARGEST_STACK:
+                return set()
+            return {m.decode() for m in _GROUP.findall(archive.read(part))}
+    except (zipfile.BadZipFile, zlib.error, KeyError, OSError, NotImplementedError, RuntimeError):
+        return set()
+
+
+def _copies(event: Event, shots: Sequence[Shot]) -> dict[int, set[str]]:
+    """Digests of the files in shots' folders but their records, by size."""
+    found: dict[int, set[str]] = {}
+    for shot in shots:
+        for path in walk_files(event.paths.shots / shot.id):
+            if path.suffix != ".json":
+                found.setdefault(path.stat().st_size, set()).add(file_digest(path))
+    return found
+
+
+def _notes(event: Event, wanted: Collection[str]) -> Iterator[tuple[Path, Path]]:
+    """Notes in any shot's folder of documents whose picture is one of some shots'."""
+    for shot_id in shot_ids(event):
+        for note in sorted((event.paths.shots / shot_id).glob("opened-*.json")):
+            try:
+                data = json.loads(note.read_text("utf-8"))
+                if str(data["picture_of"]) in wanted:
+                    yield note, (event.paths.root / str(data["document"])).resolve()
+            except (OSError, ValueError, KeyError, TypeError):
+                continue
+
+
+def of_nobody_known(event: Event) -> list[Path]:
+    """Pictures, films and documents in the event's folder that are no shot's, as far as is known.
+
+    An earlier contact sheet, a picture that was saved anew, a still that no shot was made of: they
+    may show anybody.
+    """
+    paths = event.paths
+    shots = readable(event)[0].values()
+    ids, uniques, stills = (
+        {s.id for s in shots},
+        {s.unique for s in shots},
+        {s.sha256 for s in shots if s.original},
+    )
+    frames = {f"{s.number:04d}.frame.png" for s in shots}
+    known = (paths.shots, paths.plates, paths.templates, paths.template_versions)
+    return sorted(
+        path
+        for path in walk_files(paths.root)
+        if path.suffix.lower() in _SHOWING
+        and path.name not in frames
+        and not any(path.is_relative_to(folder) for folder in known)
+        and picture_owner(path) not in uniques
+        and not _shown_in(path) & ids
+        and file_digest(path) not in stills
+    )
+
+
+def sweep(event: Event) -> None:
+    """Remove what any run that was killed left half done; nobody else may be at work."""
+    paths = event.paths
+    for here, _, _ in os.walk(paths.root):
+        sweep_partials(Path(here), older_than_s=-1.0)
+
+
+def erase_files(
+    event: Event,
+    going: Sequence[Shot],
+    nameless: Sequence[Shot],
+    remade: Sequence[Shot],
+    erased: Erased,
+) -> None:
+    """Remove what was made of shots, in the event's folder.
+
+    Args:
+        event: the event.
+        going: shots of which nothing stays, no copy of a file of theirs either.
+        nameless: shots that stay; their pictures and every document that shows them go.
+        remade: shots of others; their pictures and the documents of these go.
+        erased: is told what went.
+    """
+    paths = event.paths
+    own = (*going, *nameless)
+    affected = (*own, *remade)
+    uniques, ids = {s.unique for s in affected}, {s.id for s in own}
+    whole = {s.id for s in going}
+    frames = {f"{s.number:04d}.frame.png" for s in going}
+    for shot in affected:
+        for name in shot.picture_names:
+            path = inside(paths.pictures, name)
+            if path.is_file():
+                owner = picture_owner(path)
+                if owner in (None, shot.unique):
+                    _remove(path, erased)
+                else:
+                    erased.left.append(name)
+    documents = {d for shot in own for d in opened_documents(event, shot.id)}
+    notes = list(_notes(event, {s.id for s in affected}))
+    for document in sorted(documents | {d for _, d in notes}):
+        if document.is_file():
+            if document.is_relative_to(paths.root):
+                _remove(document, erased)
+            else:
+                erased.away.append(document)
+    # Sheets show several people's pictures at once, and can be made anew.
+    for path in walk_files(paths.sheets):
+        _remove(path, erased)
+    copies = _copies(event, going)
+    kept = (paths.shots, paths.plates, paths.templates, paths.template_versions)
+    for path in walk_files(paths.root):
+        if any(path.is_relative_to(folder) for folder in kept):
+            continue
+        if (
+            path.name in frames
+            or any(i in path.relative_to(paths.root).as_posix() for i in whole)
+            or picture_owner(path) in uniques
+            or _shown_in(path) & ids
+            or (path.stat().st_size in copies and file_digest(path) in copies[path.stat().st_size])
+        ):
+            _remove(path, erased)
+    # Kept until their documents are gone, so that a run that was killed finds them again.
+    for note, _ in notes:
+        for part in (note.with_suffix(".png"), note):
+            part.unlink(missing_ok=True)
+        sync_folder(note.parent)
+    _remove_empty_folders(paths.pictures)
