@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 import torch
 
+from models import window
 from models.color import SRGB_8BIT, Encoding, Matrix, Range, Siting, rgb_to_planes
 from models.keyer import Composite, Cut, Grade, Keyer
 from models.resample import Placement
@@ -186,3 +187,12 @@ def test_cuda_agrees_with_the_cpu(name: str, grade: Grade) -> None:
         assert float(((one - other).abs() > 2e-3).float().mean()) < 1e-3
     off = (pictures[0] - pictures[1]).abs()
     assert float((off > 1).float().mean()) < 1e-3
+
+
+def test_a_large_print_in_bands_is_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    planes = rgb_planes(scene().picture)
+    want = cut(planes)
+    monkeypatch.setattr(window, "BAND_PIXELS", 3 * WIDTH + 1)
+    got = cut(planes)
+    assert torch.equal(got.fg, want.fg)
+    assert torch.equal(got.alpha, want.alpha)
