@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 import os
 import re
 import unicodedata
@@ -15,6 +16,8 @@ from stream.file_name import safe_name
 
 # Shorter than this, a name stands in compressed data by chance.
 _BY_CHANCE = 6
+# As for a roster: 5,000 people in 30 columns take some 8 MB of XML.
+_LARGEST_PART = 32_000_000
 _TEXTS = frozenset((".json", ".csv", ".toml", ".txt", ".log", ".xml", ".svg", ".md", ""))
 
 
@@ -55,9 +58,9 @@ class Form:
     data: bytes
     whole: bool
 
-    def found_in(self, data: bytes) -> bool:
+    def found_in(self, data: bytes | mmap.mmap) -> bool:
         """Whether it stands in some bytes."""
-        if self.data not in data:
+        if data.find(self.data) < 0:
             return False
         if not self.whole:
             return True
@@ -78,14 +81,20 @@ def name_forms(name: str) -> tuple[Form, ...]:
     return tuple(sorted(found, key=lambda f: f.data))
 
 
-def _unpacked(path: Path, data: bytes) -> Iterator[bytes]:
+def _unpacked(path: Path) -> Iterator[bytes | mmap.mmap]:
     """A file's bytes, and those of the parts of an archive such as XLSX or OpenRaster."""
-    yield data
-    if data[:4] == b"PK\x03\x04":
+    if path.stat().st_size == 0:
+        return
+    # A film is larger than memory.
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        yield data
+        packed = data[:4] == b"PK\x03\x04"
+    if packed:
         try:
             with zipfile.ZipFile(path) as archive:
                 for part in archive.infolist():
-                    if part.filename.lower().endswith((".xml", ".rels", ".vml", ".txt")):
+                    plain = part.filename.lower().endswith((".xml", ".rels", ".vml", ".txt"))
+                    if plain and part.file_size <= _LARGEST_PART:
                         yield archive.read(part)
         except (zipfile.BadZipFile, zlib.error, OSError, NotImplementedError, RuntimeError):
             return
@@ -103,7 +112,7 @@ def holding(root: Path, name: str) -> list[Path]:
                 found.append(path)
             elif own in files and path.is_file() and not path.is_symlink():
                 plain = path.suffix.lower() in _TEXTS
-                for n, data in enumerate(_unpacked(path, path.read_bytes())):
+                for n, data in enumerate(_unpacked(path)):
                     if any(f.found_in(data) for f in (forms if n or plain else long)):
                         found.append(path)
                         break

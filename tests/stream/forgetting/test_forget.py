@@ -41,7 +41,9 @@ def nothing_left(left: Left, kept: tuple[str, ...] = ()) -> None:
     event = Event.open(left.folder)
     assert event.roster.get(NUMBER) is None
     for shot_id in shot_ids(event):
-        assert NUMBER not in load_shot(event, shot_id).people
+        shot = load_shot(event, shot_id)
+        assert NUMBER not in shot.people
+        assert set(shot.beside) <= set(shot_ids(event)), "it could not be made any longer"
         assert f'"{NUMBER}"' not in (event.paths.shots / shot_id / "shot.json").read_text("utf-8")
     # Without the time of day, whose milliseconds may be any number.
     log = re.sub(r"(?m)^\S+ \S+ ", "", event.paths.log.read_text("utf-8"))
@@ -50,6 +52,9 @@ def nothing_left(left: Left, kept: tuple[str, ...] = ()) -> None:
     for name in ("orders.csv", "roster.csv", "roster-numbers.csv"):
         path = left.folder / name
         assert not path.exists() or not re.search(rb"\b103\b", path.read_bytes())
+    # Notes of documents that are gone.
+    assert list((event.paths.shots / left.pair).glob("opened-*")) == []
+    assert len(list((event.paths.shots / left.other).glob("opened-*"))) == 2
     with sqlite3.connect(event.paths.queue) as store:
         jobs = {str(r[0]) for r in store.execute("SELECT workflow_uuid FROM workflow_status")}
     store.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -38,6 +39,9 @@ def test_rows_go_and_leave_no_bytes(tmp_path: Path) -> None:
     assert DELETED.encode() not in data
     assert f"{STAYS}-Secret.jpg".encode() in data
     assert not (tmp_path / "queue.sqlite-wal").exists()
+    with sqlite3.connect(store) as opened:
+        assert opened.execute("PRAGMA freelist_count").fetchone() == (0,)
+    opened.close()
     assert forget_jobs(store, [GONE], [STAYS]) == 0
     assert forget_jobs(tmp_path / "none.sqlite", [GONE], []) == 0
 
@@ -99,7 +103,10 @@ def test_a_name_is_found_in_every_spelling(tmp_path: Path) -> None:
     ):
         (tmp_path / f"{n}.bin").write_bytes(data)
     (tmp_path / "Zoë-Brandt.jpg").mkdir()
+    (tmp_path / "empty.txt").touch()
+    with zipfile.ZipFile(tmp_path / "list.xlsx", "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/sharedStrings.xml", "<t>Zoë Brandt</t>" + " " * 500)
     (tmp_path / "others.txt").write_text("Zoë Brandtner, Azoë Brandt and Zoe Brand", "utf-8")
     found = {p.name for p in holding(tmp_path, name)}
-    assert found == {"0.bin", "1.bin", "2.bin", "3.bin", "4.bin", "Zoë-Brandt.jpg"}
+    assert found == {"0.bin", "1.bin", "2.bin", "3.bin", "4.bin", "Zoë-Brandt.jpg", "list.xlsx"}
     assert re.search("u00eb", " ".join(spellings(name)))
