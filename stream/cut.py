@@ -8,7 +8,6 @@ from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 
-import cv2
 import numpy as np
 import torch
 from numpy.typing import NDArray
@@ -26,6 +25,7 @@ from stream.device import pick_device
 from stream.durable import StorageError, renamed_to
 from stream.errors import UserError
 from stream.key_options import add_key_options, given_settings
+from stream.opencv import cv2
 from stream.painted import read_mask
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 os.environ.setdefault("OMP_NUM_THREADS", str(min(4, os.cpu_count() or 2)))
 
+import av  # noqa: F401  before OpenCV, as stream/opencv.py says
 import pytest
 
 if TYPE_CHECKING:

@@ -18,7 +18,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import torch
 from numpy.typing import NDArray
@@ -30,6 +29,7 @@ from stream.capture.errors import SourceError
 from stream.capture.frame import Frame
 from stream.capture.media import Clock, log
 from stream.capture.orientation import EXIF, mirrored
+from stream.opencv import cv2
 
 STILL_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff"})
 RAW_SUFFIXES = frozenset(

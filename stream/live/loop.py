@@ -6,7 +6,6 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import torch
 
@@ -19,6 +18,7 @@ from stream.live.ring import Ring
 from stream.live.scenes import Setting
 from stream.live.slot import Slot
 from stream.live.steady import Steady
+from stream.opencv import cv2
 from stream.pages.feed import Feed
 
 JPEG_QUALITY = 85

@@ -6,10 +6,10 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import torch
 
 from stream.device import pick_device as pick_device
+from stream.opencv import cv2
 from stream.pages.address import DEFAULT_PORT
 
 

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import av
-import cv2
 import numpy as np
 import torch
 from av.video.plane import VideoPlane
@@ -22,6 +21,7 @@ from torch import Tensor
 from models.color import Encoding, Matrix, Planes, Range, planes_to_rgb, turn
 from models.transfer import Transfer
 from stream.errors import UserError
+from stream.opencv import cv2
 
 # ITU-T H.273 code points, written into the container for other programs; the record decides.
 _SPACE = {Matrix.BT601: 6, Matrix.BT709: 1, Matrix.BT2020: 9}

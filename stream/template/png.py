@@ -15,7 +15,6 @@ import struct
 import zlib
 from collections.abc import Iterator
 
-import cv2
 import numpy as np
 import torch
 from numpy.typing import NDArray
@@ -24,6 +23,7 @@ from torch import Tensor
 
 from stream.color_profile import ProfileError
 from stream.errors import UserError
+from stream.opencv import cv2
 from stream.template.icc import ToSrgb, to_srgb
 
 # chosen: a 20 x 30 inch print at 300 ppi is 54 megapixels; some room for bleed, and no more, as

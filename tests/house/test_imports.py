@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -47,6 +49,20 @@ def test_models_know_no_time_files_or_sockets_and_nothing_of_stream() -> None:
     assert len(modules(ROOT, "models")) > 5
     assert wrong_imports(ROOT, "models", NOT_FOR_MODELS) == []
     assert opened(ROOT) == []
+
+
+def test_opencv_comes_after_pyav() -> None:
+    direct = [
+        str(path.relative_to(ROOT))
+        for path in modules(ROOT, "stream")
+        if "cv2" in {name.split(".")[0] for name in imported(path)}
+    ]
+    assert direct == ["stream/opencv.py"]
+    code = "import sys, stream.opencv; m = list(sys.modules); print(m.index('av') < m.index('cv2'))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    assert done.stdout.strip() == "True"
 
 
 @pytest.mark.parametrize("package", ["models", "stream"])
