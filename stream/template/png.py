@@ -162,6 +162,9 @@ def read_png(data: bytes, what: str) -> Tensor:
         with Image.open(io.BytesIO(data), formats=["PNG"]) as image:
             profile: bytes = image.info.get("icc_profile") or b""
             way = to_srgb(profile) if profile else None
+            # PNG, 11.3.2.3: a grey profile is for grey pictures alone; colours would be lost by it.
+            if way is not None and way.mode == "L" and kind not in (0, 4):
+                raise ProfileError("it is for grey, and the picture is in colour")
             if way is not None and not way.changes:
                 way = None
             if depth == 16:
