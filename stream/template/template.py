@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -145,7 +144,12 @@ class Template:
         if abs(height / high / grown - 1) > SHAPE_TOLERANCE:
             return None
         size = (max(1, round(self._picture[0] * grown)), max(1, round(self._picture[1] * grown)))
-        return Print(size, math.floor(self.bleed_px * grown + 1e-9), (width, height))
+        if not self.bleed_px:
+            return Print(size, 0, (width, height))
+        # From the sizes themselves: half a pixel of the design's bleed is a whole one of twice it.
+        trim = round(self.trim_size[0] * grown), round(self.trim_size[1] * grown)
+        bleed = max(0, min(size[0] - trim[0], size[1] - trim[1]) // 2)
+        return Print(size, bleed, (width, height))
 
     def scene(self, size: tuple[int, int], fields: Mapping[str, str], device: str = "cpu") -> Scene:
         """The template made ready for one picture.
