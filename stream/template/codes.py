@@ -1,7 +1,8 @@
 """The [[code]] parts of template.toml: QR codes, and how one lies in its box.
 
 The symbol is ISO/IEC 18004's, made by segno. A module is a whole number of pixels of the print and
-its edges are never softened; at other sizes (the preview) the edges go to the nearest pixel.
+its edges are never softened; at other sizes (the preview, another paper) the edges go to the
+nearest pixel.
 """
 
 from __future__ import annotations

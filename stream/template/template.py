@@ -185,13 +185,30 @@ class Template:
         canvas = (self.height, self.width)
         return set_words(text, fill_in(text, fields), self._faces[text.fonts], canvas)
 
-    def code_setting(self, code: Code, fields: Mapping[str, str]) -> CodeSetting:
-        """How one of its codes lies in its box for a person."""
-        scale = (self._picture[0] / self.height, self._picture[1] / self.width)
+    def code_setting(
+        self, code: Code, fields: Mapping[str, str], size: tuple[int, int] | None = None
+    ) -> CodeSetting:
+        """How one of its codes lies in its box for a person.
+
+        Args:
+            code: one of `codes`.
+            fields: roster columns of the person, by name.
+            size: (H, W) of the print; None for its own size, to which smaller views keep.
+        """
+        high, wide = size or self._picture
+        scale = (high / self.height, wide / self.width)
         return set_code(code, fields, scale, self.ppi)
 
-    def scene_warnings(self, fields: Mapping[str, str]) -> tuple[str, ...]:
-        """What a person should look at in the words of one picture, a sentence each."""
+    def scene_warnings(
+        self, fields: Mapping[str, str], size: tuple[int, int] | None = None
+    ) -> tuple[str, ...]:
+        """What a person should look at in the words of one picture, a sentence each.
+
+        Args:
+            fields: roster columns of the person, by name.
+            size: (H, W) of the print, on which the modules of a code may be too small; None for
+                its own size.
+        """
         out: list[str] = []
         if fields:
             out += [
@@ -203,7 +220,7 @@ class Template:
             setting = self.setting(text, fields)
             out += setting.warnings if setting is not None else ()
         for code in self.codes:
-            out += self.code_setting(code, fields).warnings
+            out += self.code_setting(code, fields, size).warnings
         return tuple(dict.fromkeys(out))
 
     @property
