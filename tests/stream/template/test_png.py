@@ -189,6 +189,15 @@ def test_code_points_of_another_space_are_refused() -> None:
     assert at(raw_png(1, 1, 8, 2, rows, b"cICP" + bytes([1, 13, 0, 1]))) == [1, 2, 3, 255]
 
 
+def test_code_points_come_before_a_profile() -> None:
+    # PNG, 4.3 (colour space chunks and their precedence): cICP before iCCP.
+    profile = b"iCCPstraight\0\0" + zlib.compress(linear_profile())
+    points = b"cICP" + bytes([1, 13, 0, 1])
+    rows = b"\x00" + bytes([128] * 3)
+    assert at(raw_png(1, 1, 8, 2, rows, points, profile)) == [128, 128, 128, 255]
+    assert at(raw_png(1, 1, 8, 2, rows, profile)) == [188, 188, 188, 255]
+
+
 def test_animations_are_refused() -> None:
     frames = b"acTL" + (2).to_bytes(4, "big") + bytes(4)
     with pytest.raises(UserError, match="is an animation; save one picture of it"):
