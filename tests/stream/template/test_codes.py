@@ -106,6 +106,8 @@ def test_the_preview_s_code_stands_where_the_print_s_does() -> None:
         ("{a}{b}", {"a": "x"}, ""),
         ("{a}", {}, ""),
         ("a\tb\u0000", {}, "ab"),
+        # RFC 6350, section 3.2: a card has lines; a roster's words do not get any of their own.
+        ("BEGIN:VCARD\nFN:{id}\nEND:VCARD\n", {"id": "A\nB"}, "BEGIN:VCARD\nFN:AB\nEND:VCARD"),
         ("{a}", {"a": "{b}", "b": "no"}, "{b}"),
     ],
 )

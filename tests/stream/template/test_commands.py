@@ -97,6 +97,18 @@ def test_a_box_of_a_slip_of_the_finger_is_told_and_not_drawn(tmp_path: Path) -> 
     assert len(made.texts) == 1
 
 
+def test_values_of_several_lines_are_named_on_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = r'"""BEGIN:VCARD\nFN:{name}\nEND:VCARD"""'
+    code = f'[[code]]\nvalue = {lines}\nabove = "frame"\nbox = [10, 10, 60, 60]\n'
+    toml = PICTURE + SLOT + TEXT.replace('"{name}"', r'"{name}\nat the ball"') + code
+    assert main(["template", "check", str(folder_of(tmp_path / "ball", toml))]) == 0
+    said = capsys.readouterr().out
+    assert '* QR code: "BEGIN:VCARD FN:{name} END:VCARD"\n' in said
+    assert '* words: "{name} at the ball"\n' in said
+
+
 def test_what_is_good_to_know(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = canvas_of(tmp_path / "ball", BLEED + SLOT + TEXT, (100, 120))
     words = ["name=A name that does not fit into its box by any means at all", "shirt=M"]
