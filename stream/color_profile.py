@@ -79,9 +79,11 @@ def converted(
     Raises:
         ProfileError: a profile is damaged, or leads nowhere for this intent.
     """
+    # The library takes grey without an axis for its one channel.
+    given = pixels[:, :, 0] if source[1] == "gray" else pixels
     try:
         done: Pixels = imagecodecs.cms_transform(
-            np.ascontiguousarray(pixels),
+            np.ascontiguousarray(given),
             source[0],
             target[0],
             colorspace=source[1],
@@ -92,4 +94,4 @@ def converted(
         )
     except (imagecodecs.CmsError, RuntimeError, ValueError, TypeError) as e:
         raise ProfileError(str(e)) from e
-    return done
+    return done.reshape(*pixels.shape[:2], -1)

@@ -224,7 +224,7 @@ class Renderer:
         for i, stand in enumerate(stands):
             if stand is not None:
                 scene = self._retouched(scene, *stand, size, i)
-        notes += template.scene_warnings(fields)
+        notes += template.scene_warnings(fields, size)
         return Staged(template, made, scene, tuple(stands), taken, tuple(notes))
 
     def _picture(

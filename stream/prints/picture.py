@@ -41,11 +41,28 @@ def _codes(pixels: Tensor, depth: int) -> Pixels:
     return codes
 
 
+def _trim_size(size: tuple[int, int], about: About, bleed: int) -> tuple[int, int]:
+    """(H, W) in pixels of the trimmed print inside a picture of (H, W).
+
+    A bleed of 1/8 inch at 300 ppi is 37.5 pixels: it begins after 37, and the right and the lower
+    edge have the pixel more, or a 4 x 6 would come out as 1201 x 1801.
+    """
+    inner = size[0] - 2 * bleed, size[1] - 2 * bleed
+    if not bleed or about.trim_in is None:
+        return inner
+    wanted = round(about.trim_in[1] * about.ppi), round(about.trim_in[0] * about.ppi)
+    return (
+        wanted[0] if inner[0] - wanted[0] == 1 else inner[0],
+        wanted[1] if inner[1] - wanted[1] == 1 else inner[1],
+    )
+
+
 def _trimmed(pixels: Tensor, output: Output, about: About) -> tuple[Tensor, int]:
     """The pixels that the file gets, and how many a side of them are bleed."""
     bleed = about.bleed_px
     if bleed and output.bleed == "cut":
-        return pixels[bleed : pixels.shape[0] - bleed, bleed : pixels.shape[1] - bleed], 0
+        high, wide = _trim_size((pixels.shape[0], pixels.shape[1]), about, bleed)
+        return pixels[bleed : bleed + high, bleed : bleed + wide], 0
     return pixels, bleed
 
 
@@ -109,7 +126,8 @@ def _pdf(
         trim_w, trim_h = about.trim_in[0] * POINTS_IN, about.trim_in[1] * POINTS_IN
     else:
         trim_w, trim_h = ((n - 2 * bleed) / about.ppi * POINTS_IN for n in (width, height))
-    across, down = trim_w / (width - 2 * bleed), trim_h / (height - 2 * bleed)
+    high, wide = _trim_size((height, width), about, bleed)
+    across, down = trim_w / wide, trim_h / high
     room = 0.0
     away = max(across, down) * bleed + _OFF_BLEED if bleed else _OFF_PICTURE
     if output.marks:
@@ -120,7 +138,7 @@ def _pdf(
         step = step if step == round(step) and step <= least else 1
         room = math.ceil(least / step) * step * across
     at = Rect(room, room, width * across, height * down)
-    trim = Rect(room + bleed * across, room + bleed * down, trim_w, trim_h)
+    trim = Rect(room + bleed * across, room + (height - bleed - high) * down, trim_w, trim_h)
     book = Book()
     if output.pdf == "jpeg":
         jpeg = jpeg_file.picture(pixels, quality=output.quality, chroma=output.chroma)

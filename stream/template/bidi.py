@@ -46,11 +46,21 @@ def has_right_to_left(words: str) -> bool:
 
 
 def runs_left(words: str, direction: str) -> bool:
-    """Whether words as a whole run to the left: by choice, or by their first letter (rule P2)."""
+    """Whether words as a whole run to the left: by choice, or by their first letter (rule P2).
+
+    What stands between marks that isolate it does not count.
+    """
     if direction != "auto":
         return direction == "rtl"
-    kinds = (unicodedata.bidirectional(c) for c in words)
-    return next((k for k in kinds if k in ("L", "R", "AL")), "L") != "L"
+    isolated = 0
+    for kind in map(unicodedata.bidirectional, words):
+        if kind in ("LRI", "RLI", "FSI"):
+            isolated += 1
+        elif kind == "PDI":
+            isolated = max(0, isolated - 1)
+        elif not isolated and kind in ("L", "R", "AL"):
+            return kind != "L"
+    return False
 
 
 def can_cut(words: str, leftward: bool) -> bool:

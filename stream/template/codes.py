@@ -1,7 +1,8 @@
 """The [[code]] parts of template.toml: QR codes, and how one lies in its box.
 
 The symbol is ISO/IEC 18004's, made by segno. A module is a whole number of pixels of the print and
-its edges are never softened; at other sizes (the preview) the edges go to the nearest pixel.
+its edges are never softened; at other sizes (the preview, another paper) the edges go to the
+nearest pixel.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from models.color import luminance
 from models.flatten import Ink
 from models.transfer import Transfer, decode
 from stream.template.reading import Box, Reader
-from stream.template.wording import columns_of, put_in, read_box, read_value
+from stream.template.wording import columns_of, one_line, put_in, read_box, read_value
 
 QUIET_ZONE = 4
 """Modules of bare background around a symbol: ISO/IEC 18004 asks for four."""
@@ -72,7 +73,12 @@ class Code:
     @property
     def label(self) -> str:
         """How a person finds it in template.toml."""
-        return f'[[code]] "{self.value}"'
+        return f'[[code]] "{self.said}"'
+
+    @property
+    def said(self) -> str:
+        """Its value on one line, for messages."""
+        return one_line(self.value)
 
 
 @dataclass(frozen=True)
@@ -146,18 +152,22 @@ def code_notes(code: Code) -> tuple[str, ...]:
     return tuple(out)
 
 
+def _plain(words: str) -> str:
+    return "".join(c for c in words if unicodedata.category(c) not in ("Cc", "Cs"))
+
+
 def fill_code(code: Code, fields: Mapping[str, str]) -> str:
     """What a code says for a person; empty where a column that it needs is empty.
 
-    Control characters are left out. A web address is written as addresses are: letters that they
-    do not allow are percent-encoded.
+    Control characters are left out, but for the line breaks of the template's own words: a card
+    of an address book has several lines (RFC 6350, section 3.2). A web address is written as
+    addresses are: letters that they do not allow are percent-encoded.
     """
     if any(not str(fields.get(column, "")).strip() for column in code.columns):
         return ""
-    stripped = {column: str(fields[column]).strip() for column in code.columns}
-    value = "".join(
-        c for c in put_in(code.value, stripped) if unicodedata.category(c) not in ("Cc", "Cs")
-    ).strip()
+    stripped = {column: _plain(str(fields[column])).strip() for column in code.columns}
+    lines = (put_in(_plain(line), stripped) for line in code.value.strip().splitlines())
+    value = "\n".join(lines).strip()
     return quote(value, safe=_URL_LETTERS) if _URL.match(value) else value
 
 

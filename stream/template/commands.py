@@ -120,9 +120,9 @@ def _tree(layers: tuple[Layer | LayerGroup, ...], template: Template, depth: int
     pad = "  " * depth
     for layer in reversed(layers):
         for text in reversed([t for t in template.texts if t.above == layer.name]):
-            yield f'{pad}* words: "{text.value}"'
+            yield f'{pad}* words: "{text.said}"'
         for code in reversed([c for c in template.codes if c.above == layer.name]):
-            yield f'{pad}* QR code: "{code.value}"'
+            yield f'{pad}* QR code: "{code.said}"'
         for i, slot in reversed(list(enumerate(template.slots, 1))):
             if slot.above == layer.name:
                 which = "" if len(template.slots) == 1 else f" (slot {i})"
@@ -170,7 +170,7 @@ def edge_remarks(template: Template) -> list[str]:
         if not inside:
             where = "the safe area" if template.safe_px else "the cut edge"
             out.append(
-                f'the box of "{text.value}" reaches beyond {where}, so part of it may be cut off; '
+                f'the box of "{text.said}" reaches beyond {where}, so part of it may be cut off; '
                 "make it smaller or move it inwards"
             )
     return out

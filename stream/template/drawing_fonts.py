@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from pathlib import Path
 
 from PIL import ImageFont
 
 from stream.template.layers import Document, walk
-from stream.template.svg import SvgLayer
+from stream.template.svg import FontFile, SvgLayer
+from stream.template.typeface import MOST_FONT_BYTES
 
 FONT_SUFFIXES = (".ttf", ".otf", ".ttc")
+# chosen: two collections with all ideographs; they are held as long as the template is.
+MOST_BYTES = 2 * MOST_FONT_BYTES
 # Families that CSS has for whatever is there.
 _ANY = {"serif", "sans-serif", "monospace", "cursive", "fantasy", "system-ui", "inherit", "sans"}
 
@@ -28,7 +32,7 @@ def font_names(folder: Path, bundled: Path) -> dict[str, Path]:
 
 
 class DrawingFonts:
-    """Reads the fonts at the first word that asks for them.
+    """Reads the fonts at the first word that asks for them; those beyond `MOST_BYTES` are left out.
 
     Args:
         folder: the template's.
@@ -41,19 +45,25 @@ class DrawingFonts:
     ) -> None:
         self._names = font_names(folder, bundled)
         self._read = read
-        self._found: tuple[Path, ...] | None = None
+        self._found: tuple[FontFile, ...] | None = None
 
-    def __call__(self) -> tuple[Path, ...]:
-        """The font files."""
+    def __call__(self) -> tuple[FontFile, ...]:
+        """The fonts."""
         if self._found is None:
-            pairs = self._names.items()
-            self._found = tuple(p for name, p in pairs if self._read(name, p) is not None)
+            found, left = [], MOST_BYTES
+            for name, path in self._names.items():
+                size = path.stat().st_size
+                data = self._read(name, path) if size <= left else None
+                if data is not None:
+                    found.append(FontFile(name, data))
+                    left -= size
+            self._found = tuple(found)
         return self._found
 
 
-def _family(path: Path) -> str:
+def _family(font: FontFile) -> str:
     try:
-        return (ImageFont.truetype(path, 12).getname()[0] or "").lower()
+        return (ImageFont.truetype(io.BytesIO(font.data), 12).getname()[0] or "").lower()
     except (OSError, ValueError):
         return ""
 
@@ -64,7 +74,7 @@ def family_notes(document: Document) -> tuple[str, ...]:
     for layer in walk(document.layers):
         if not isinstance(layer, SvgLayer) or layer.drawing is None:
             continue
-        known = {_family(path) for path in layer.fonts} | _ANY
+        known = {_family(font) for font in layer.fonts} | _ANY
         out += [
             f'{layer.what} is written in "{family}", and no font file in the folder has that name, '
             "so another is used; put the font file into the folder fonts, or turn the words into "

@@ -1,13 +1,15 @@
 """Finished parts of templates on disk, so that no start of the program flattens a design again.
 
 Each part is one safetensors file, named by a digest of what decides its pixels: the template's
-version, which follows every byte that the template is made of, the part, the size and the format.
+version, which follows every byte that the template is made of, the part, the size, the format, and
+the versions of the libraries that unpack, draw and scale.
 So nothing is ever out of date; what has not been used for longest goes when the folder is full.
 A file that is damaged or from another format is as good as none, and is made anew.
 """
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import logging
@@ -16,6 +18,7 @@ import threading
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import torch
@@ -33,10 +36,24 @@ log = logging.getLogger("posewall.template")
 
 FORMAT = 2
 """Raise it when flattening gives other pixels for the same template, or the files change."""
+LIBRARIES = ("torch", "pillow", "opencv-python", "imagecodecs", "resvg-py")
+"""What layers are unpacked, drawn and scaled by; another version may give other pixels."""
 ENDING = ".safetensors"
 Part = Flat | Folded | Tensor
 Key = tuple[str, int, tuple[int, int]]
 _FIELDS = ("gain", "offset", "rgb_enc", "alpha", "coverage")
+
+
+@functools.cache
+def libraries() -> str:
+    """The versions of `LIBRARIES`; "none" where one is installed under another name."""
+    out = []
+    for name in LIBRARIES:
+        try:
+            out.append(f"{name} {version(name)}")
+        except PackageNotFoundError:
+            out.append(f"{name} none")
+    return ", ".join(out)
 
 
 def _tensors(part: Part) -> tuple[dict[str, Tensor], dict[str, str]]:
@@ -115,7 +132,7 @@ class Flattened:
     def path(self, key: Key) -> Path:
         """Where a part lies."""
         label, index, (height, width) = key
-        said = f"{FORMAT}\n{self.version}\n{label}\n{index}\n{height} {width}\n"
+        said = f"{FORMAT}\n{libraries()}\n{self.version}\n{label}\n{index}\n{height} {width}\n"
         return self.folder / (hashlib.sha256(said.encode()).hexdigest()[:40] + ENDING)
 
     def find(self, key: Key) -> Part | None:

@@ -20,6 +20,8 @@ from stream.template.wording import Shadow, Text
 _FINE_PX = 256
 _MOST_FINE = 8
 _MOST_PIXELS = 40_000_000
+# chosen: each gives a letter's size more room; no script swings further than four.
+_MOST_FRAMES = 5
 # chosen: a Gaussian of more than eight pixels loses nothing at a part of the size.
 _BLUR_PX = 8
 
@@ -41,7 +43,7 @@ class _Pen:
         shrink: float,
         shift: tuple[float, float],
     ) -> None:
-        self.ink = (0.0, 0.0, 0.0, 0.0)
+        self.ink: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
         self.setting = setting
         sy, sx = scale
         even = min(sy, sx) * shrink
@@ -55,8 +57,12 @@ class _Pen:
             (shift[0] + cx * sx + (at_x - cx) * even, shift[1] + cy * sy + (at_y - cy) * even)
             for at_x, at_y in setting.starts
         ]
-        ends = list(zip(setting.set_lines, self.starts, strict=True))
-        pad = 3 + math.ceil(self.edge)
+        self._frame(3 + math.ceil(self.edge))
+
+    def _frame(self, pad: int) -> None:
+        """Where the masks lie, with so many pixels around the ink that was measured."""
+        self._pad = pad
+        ends = list(zip(self.setting.set_lines, self.starts, strict=True))
         self.x = math.floor(min(a + n.ink[0] * self.px for n, (a, _) in ends)) - pad
         self.y = math.floor(min(b + n.ink[1] * self.px for n, (_, b) in ends)) - pad
         right = math.ceil(max(a + n.ink[2] * self.px for n, (a, _) in ends)) + pad
@@ -66,7 +72,25 @@ class _Pen:
         self.fine = max(1, min(_MOST_FINE, room, math.ceil(_FINE_PX / max(self.px, 1.0))))
 
     def mask(self, stroke: float) -> Image.Image:
-        """Coverage of the letters, made bolder by a stroke."""
+        """Coverage of the letters, made bolder by a stroke.
+
+        A script may swing further than its letters one by one, by which it was measured: what
+        reaches the edge of the mask is drawn again on a larger one, so that nothing is cut.
+        """
+        for again in reversed(range(_MOST_FRAMES)):
+            image = self._drawn(stroke)
+            left, top, right, bottom = box = image.getbbox() or (1, 1, 1, 1)
+            inside = left > 0 and top > 0 and right < image.width and bottom < image.height
+            if inside or not again:
+                break
+            self._frame(self._pad + math.ceil(self.px))
+        f = self.fine
+        self.ink = tuple(
+            start + at / f for start, at in zip((self.x, self.y) * 2, box, strict=True)
+        )
+        return image.reduce(f) if f > 1 else image
+
+    def _drawn(self, stroke: float) -> Image.Image:
         f = self.fine
         image = Image.new("L", (self.size[0] * f, self.size[1] * f))
         pen = ImageDraw.Draw(image)
@@ -82,14 +106,7 @@ class _Pen:
                     direction=way(piece.leftward),
                     features=list(line.features) if line.features and way(False) else None,
                 )
-        left, top, right, bottom = image.getbbox() or (0, 0, 0, 0)
-        self.ink = (
-            self.x + left / f,
-            self.y + top / f,
-            self.x + right / f,
-            self.y + bottom / f,
-        )
-        return image.reduce(f) if f > 1 else image
+        return image
 
 
 def _off(
@@ -171,9 +188,11 @@ def draw(
     try:
         for _ in range(5):
             pen = _Pen(text, setting, scale, shrink, shift)
-            letters = pen.mask(0)
-            outlined = pen.mask(pen.edge) if pen.edge > 0 else letters
-            less, right, down = _off(text, scale, pen.ink)
+            # The bolder one first: on its frame the other has room, too.
+            outlined = pen.mask(pen.edge)
+            ink = pen.ink
+            letters = pen.mask(0) if pen.edge > 0 else outlined
+            less, right, down = _off(text, scale, ink)
             if (less, right, down) == (1.0, 0.0, 0.0):
                 break
             shrink, shift = shrink * less, (shift[0] + right, shift[1] + down)

@@ -3,8 +3,9 @@
 Source: the PNG specification, third edition (W3C 2025): signature, chunks, colour types, tRNS.
 
 Which colours: those of an embedded ICC profile (iCCP); without one sRGB. A gamma alone (gAMA, cHRM)
-is not followed, since many programs write one beside colours that are sRGB. A picture tagged by
-code points (cICP) as anything but sRGB is refused in words, since it would come out wrong.
+is not followed, since many programs write one beside colours that are sRGB. Code points (cICP) come
+before a profile (section 4.3); a picture tagged by them as anything but sRGB is refused in words,
+since it would come out wrong.
 """
 
 from __future__ import annotations
@@ -83,12 +84,14 @@ def png_ppi(data: bytes) -> float | None:
     return None
 
 
-def _check_kind(data: bytes, what: str) -> None:
-    for name, content in _chunks(data):
-        if name == b"cICP" and content[:4] != _SRGB_POINTS:
-            raise UserError(f"{what} is in a colour space for video or HDR; save it as sRGB")
+def _check_kind(data: bytes, what: str) -> bool:
+    """Refuse what would come out wrong; True where code points say that it is sRGB."""
+    points = [content[:4] for name, content in _chunks(data) if name == b"cICP"]
+    if any(said != _SRGB_POINTS for said in points):
+        raise UserError(f"{what} is in a colour space for video or HDR; save it as sRGB")
     if any(name == b"acTL" for name, _ in _chunks(data, whole=True)):
         raise UserError(f"{what} is an animation; save one picture of it as PNG")
+    return bool(points)
 
 
 def _one_color(data: bytes, channels: int) -> list[int] | None:
@@ -157,11 +160,14 @@ def read_png(data: bytes, what: str) -> Tensor:
         UserError: no PNG, too large, damaged, or in colours that cannot be brought to sRGB.
     """
     height, width, depth, kind = png_header(data, what)
-    _check_kind(data, what)
+    tagged = _check_kind(data, what)
     try:
         with Image.open(io.BytesIO(data), formats=["PNG"]) as image:
-            profile: bytes = image.info.get("icc_profile") or b""
+            profile: bytes = b"" if tagged else image.info.get("icc_profile") or b""
             way = to_srgb(profile) if profile else None
+            # PNG, 11.3.2.3: a grey profile is for grey pictures alone; colours would be lost by it.
+            if way is not None and way.mode == "L" and kind not in (0, 4):
+                raise ProfileError("it is for grey, and the picture is in colour")
             if way is not None and not way.changes:
                 way = None
             if depth == 16:

@@ -143,14 +143,14 @@ def marks(template: Template, size: tuple[int, int]) -> list[Mark]:
     for code in template.codes:
         meaning = f'a QR code, above the layer "{code.above}"'
         box = _edges(_scaled(template, code.box, size))
-        out.append(Mark(box, CODE, 3, code.value, meaning, outside=True))
+        out.append(Mark(box, CODE, 3, code.said, meaning, outside=True))
     for text in template.texts:
         out.append(
             Mark(
                 _edges(_scaled(template, text.box, size)),
                 WORDS,
                 6,
-                text.value,
+                text.said,
                 f'words, above the layer "{text.above}"',
                 outside=True,
             )

@@ -11,6 +11,9 @@ Box = tuple[float, float, float, float]
 
 _MOST_QUOTED = 80
 _MOST_WORDS = 300
+# chosen: far above any design. Each text is set and each font of it read for every picture.
+_MOST_PARTS = 200
+_MOST_LISTED = 16
 _COLOR = re.compile(r"#[0-9a-fA-F]{6}")
 
 
@@ -86,6 +89,9 @@ class Reader:
         value = self.table.get(key, [])
         if not isinstance(value, list) or not all(isinstance(v, str) and v.strip() for v in value):
             self.wrong(key, 'a list such as ["one", "two"]')
+            return ()
+        if len(value) > _MOST_LISTED:
+            self.wrong(key, f"at most {_MOST_LISTED} of them")
             return ()
         return tuple(value)
 
@@ -163,6 +169,9 @@ def tables(data: dict[str, Any], key: str, problems: list[str]) -> list[dict[str
     value = data.get(key, [])
     if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
         problems.append(f"{key} must be written as [[{key}]], one for each")
+        return []
+    if len(value) > _MOST_PARTS:
+        problems.append(f"there are {len(value)} [[{key}]]; at most {_MOST_PARTS} can be used")
         return []
     return value
 

@@ -34,6 +34,15 @@ def _sound(layers: Sequence[Layer | LayerGroup]) -> tuple[Layer | LayerGroup, ..
     return tuple(out)
 
 
+def _near(item: Text | Code, document: Document) -> bool:
+    """Whether a box that leaves the canvas is one that was only moved too far.
+
+    What it holds is drawn as large as it says, and a slip of the finger can say 100 000 pixels.
+    """
+    (high, wide), (x, y, w, h) = document.size, item.box
+    return abs(x) <= wide and abs(y) <= high and w <= 2 * wide and h <= 2 * high
+
+
 def _picture(found: Gathered, document: Document) -> Picture | None:
     """The size that is asked for, or the canvas itself where that cannot be."""
     asked = found.described.picture
@@ -71,9 +80,13 @@ def sketch(folder: Path) -> Template | None:
         return None
     names = [at.name for at in walk(layers)]
     texts = tuple(
-        t for t in found.described.texts if t.fonts in found.faces and names.count(t.above) == 1
+        t
+        for t in found.described.texts
+        if t.fonts in found.faces and names.count(t.above) == 1 and _near(t, document)
     )
-    codes = tuple(c for c in found.described.codes if names.count(c.above) == 1)
+    codes = tuple(
+        c for c in found.described.codes if names.count(c.above) == 1 and _near(c, document)
+    )
     slots = tuple(s for s in found.described.slots if arrange(layers, [s], (), []) is not None)
     # Which shot a slot shows matters only with all of them there.
     slots = tuple(replace(s, shows=i) for i, s in enumerate(slots, 1))

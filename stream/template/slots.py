@@ -7,6 +7,8 @@ from typing import Any
 
 from stream.template.reading import Box, Reader
 
+# chosen: far above any picture; each slot keeps the picture below it, 86 MB of an 8x10.
+MOST_SLOTS = 24
 SLOT_HINT = (
     "it does not say where the subject stands; add to template.toml a part [slot] with "
     'above = "name of the layer that the subject stands on"'
@@ -59,7 +61,7 @@ def _read(table: dict[str, Any], where: str, index: int, problems: list[str]) ->
     anchors = FIGURE_ANCHORS if figure else FRAME_ANCHORS
     anchor = r.choice("anchor", anchors, anchors[0])
     mirror = r.flag("mirror")
-    shows = r.number("shows", index + 1, low=1, high=99)
+    shows = r.number("shows", index + 1, low=1, high=MOST_SLOTS)
     if not shows.is_integer():
         r.wrong("shows", "a whole number, 1 for the first shot")
     head = r.number("head", None if fit == "head" else 0.0, low=1.0 if fit == "head" else 0.0)
@@ -84,6 +86,9 @@ def read_slots(said: dict[str, Any], problems: list[str]) -> tuple[Slot, ...]:
     tables = [given] if isinstance(given, dict) else given
     if not isinstance(tables, list) or not tables or not all(isinstance(t, dict) for t in tables):
         problems.append(SLOT_HINT)
+        return ()
+    if len(tables) > MOST_SLOTS:
+        problems.append(f"there are {len(tables)} [[slot]]; at most {MOST_SLOTS} can be used")
         return ()
     slots = [_read(t, slot_name(len(tables), i), i, problems) for i, t in enumerate(tables)]
     whole = tuple(slot for slot in slots if slot is not None)

@@ -16,8 +16,10 @@ import math
 import re
 import subprocess
 import sys
-from collections.abc import Callable
-from dataclasses import dataclass, fields
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -32,7 +34,16 @@ from stream.template.reading import Box
 
 log = logging.getLogger("posewall.template")
 
-Fonts = Callable[[], tuple[Path, ...]]
+
+@dataclass(frozen=True)
+class FontFile:
+    """A font as it was when the template was read: its file's name and its content."""
+
+    name: str
+    data: bytes
+
+
+Fonts = Callable[[], tuple[FontFile, ...]]
 """Gives the font files that a drawing may use; asked only where something is written in it."""
 
 DRAWING = Path(__file__).with_name("svg_drawing.py")
@@ -176,10 +187,28 @@ def _windowed(root: ET.Element, box: Box) -> ET.Element:
     return outer
 
 
+@contextmanager
+def _laid_down(fonts: tuple[FontFile, ...]) -> Iterator[list[Path]]:
+    """Font files for the process that draws, which wants them by their place.
+
+    Not the template's own: who changes a font there would change how an older version looks.
+    """
+    if not fonts:
+        yield []
+        return
+    with tempfile.TemporaryDirectory(prefix="posewall-fonts-") as folder:
+        paths = []
+        for i, font in enumerate(fonts):
+            path = Path(folder) / f"{i}{Path(font.name).suffix}"
+            path.write_bytes(font.data)
+            paths.append(path)
+        yield paths
+
+
 def draw_svg(
     drawing: Drawing,
     size: tuple[int, int],
-    fonts: tuple[Path, ...],
+    fonts: tuple[FontFile, ...],
     what: str,
     box: Box | None = None,
 ) -> Tensor:
@@ -188,7 +217,7 @@ def draw_svg(
     Args:
         drawing: from `read_svg`.
         size: (H, W) wanted.
-        fonts: the font files that it may use.
+        fonts: what it may use; nothing else is.
         what: names the layer and its file for the message.
         box: x, y, width, height of the drawing in pixels of what is wanted, which it may leave or
             not fill; None: it is exactly as large.
@@ -205,24 +234,28 @@ def draw_svg(
     root.set("width", str(size[1]))
     root.set("height", str(size[0]))
     root.set("preserveAspectRatio", "none")
-    wish = {
+    wish: dict[str, object] = {
         "width": size[1],
         "height": size[0],
-        "fonts": [str(p) for p in fonts],
         "memory": MOST_MEMORY,
         "seconds": MOST_SECONDS,
     }
-    sent = json.dumps(wish).encode() + b"\n" + ET.tostring(root, "utf-8")
     try:
-        done = subprocess.run(
-            [sys.executable, "-I", str(DRAWING)],
-            input=sent,
-            capture_output=True,
-            timeout=2 * MOST_SECONDS,
-            check=False,
-        )
+        with _laid_down(fonts) as paths:
+            wish["fonts"] = [str(path) for path in paths]
+            done = subprocess.run(
+                [sys.executable, "-I", str(DRAWING)],
+                input=json.dumps(wish).encode() + b"\n" + ET.tostring(root, "utf-8"),
+                capture_output=True,
+                timeout=2 * MOST_SECONDS,
+                check=False,
+            )
     except subprocess.TimeoutExpired as e:
         raise UserError(f"{what} takes too long to draw; simplify it or save it as PNG") from e
+    except OSError as e:
+        raise UserError(
+            f"{what} cannot be drawn ({e.strerror}); make room for temporary files and do it again"
+        ) from e
     if done.returncode == 1 and b"Error" not in done.stderr:
         said = done.stderr.decode("utf-8", "replace").strip()
         raise UserError(f"{what} cannot be drawn ({said}); save it again as plain SVG")
@@ -242,11 +275,11 @@ class SvgLayer(Layer):
 
     Attributes:
         drawing: the shapes.
-        fonts: the font files that its words may use.
+        fonts: what its words may use.
     """
 
     drawing: Drawing | None = None
-    fonts: tuple[Path, ...] = ()
+    fonts: tuple[FontFile, ...] = field(default=(), repr=False)
 
     def pixels(self) -> Tensor:
         """(4, H, W) straight sRGB-encoded, uint8."""

@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -145,7 +144,12 @@ class Template:
         if abs(height / high / grown - 1) > SHAPE_TOLERANCE:
             return None
         size = (max(1, round(self._picture[0] * grown)), max(1, round(self._picture[1] * grown)))
-        return Print(size, math.floor(self.bleed_px * grown + 1e-9), (width, height))
+        if not self.bleed_px:
+            return Print(size, 0, (width, height))
+        # From the sizes themselves: half a pixel of the design's bleed is a whole one of twice it.
+        trim = round(self.trim_size[0] * grown), round(self.trim_size[1] * grown)
+        bleed = max(0, min(size[0] - trim[0], size[1] - trim[1]) // 2)
+        return Print(size, bleed, (width, height))
 
     def scene(self, size: tuple[int, int], fields: Mapping[str, str], device: str = "cpu") -> Scene:
         """The template made ready for one picture.
@@ -181,13 +185,30 @@ class Template:
         canvas = (self.height, self.width)
         return set_words(text, fill_in(text, fields), self._faces[text.fonts], canvas)
 
-    def code_setting(self, code: Code, fields: Mapping[str, str]) -> CodeSetting:
-        """How one of its codes lies in its box for a person."""
-        scale = (self._picture[0] / self.height, self._picture[1] / self.width)
+    def code_setting(
+        self, code: Code, fields: Mapping[str, str], size: tuple[int, int] | None = None
+    ) -> CodeSetting:
+        """How one of its codes lies in its box for a person.
+
+        Args:
+            code: one of `codes`.
+            fields: roster columns of the person, by name.
+            size: (H, W) of the print; None for its own size, to which smaller views keep.
+        """
+        high, wide = size or self._picture
+        scale = (high / self.height, wide / self.width)
         return set_code(code, fields, scale, self.ppi)
 
-    def scene_warnings(self, fields: Mapping[str, str]) -> tuple[str, ...]:
-        """What a person should look at in the words of one picture, a sentence each."""
+    def scene_warnings(
+        self, fields: Mapping[str, str], size: tuple[int, int] | None = None
+    ) -> tuple[str, ...]:
+        """What a person should look at in the words of one picture, a sentence each.
+
+        Args:
+            fields: roster columns of the person, by name.
+            size: (H, W) of the print, on which the modules of a code may be too small; None for
+                its own size.
+        """
         out: list[str] = []
         if fields:
             out += [
@@ -199,7 +220,7 @@ class Template:
             setting = self.setting(text, fields)
             out += setting.warnings if setting is not None else ()
         for code in self.codes:
-            out += self.code_setting(code, fields).warnings
+            out += self.code_setting(code, fields, size).warnings
         return tuple(dict.fromkeys(out))
 
     @property

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from stream.template.casing import CASES
+from stream.template.markup import plain
 from stream.template.reading import Box, Reader
 
 _COLUMN = re.compile(r"\{([^{}]*)\}")
@@ -91,7 +92,17 @@ class Text:
     @property
     def label(self) -> str:
         """How a person finds it in template.toml."""
-        return f'[[text]] "{self.value}"'
+        return f'[[text]] "{self.said}"'
+
+    @property
+    def said(self) -> str:
+        """Its value on one line, for messages."""
+        return one_line(self.value)
+
+
+def one_line(value: str) -> str:
+    """A value as a message shows it: several lines as one."""
+    return plain(" ".join(value.split()))
 
 
 def columns_of(value: str) -> tuple[str, ...]:

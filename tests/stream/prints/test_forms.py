@@ -172,6 +172,17 @@ def test_bleed_is_kept_or_cut(form: str) -> None:
     assert len(kept) > len(cut)
 
 
+def test_a_cut_print_has_the_pixels_of_its_paper() -> None:
+    # 1/8 inch at 300 ppi is 37.5 pixels a side: of 1275 x 1875, 1200 x 1800 are left, and the
+    # pixel more lies right and below.
+    facts = about(bleed_px=37, trim_in=(4.0, 6.0))
+    pixels = picture(1875, 1275)
+    data = picture_bytes(pixels, Output("png", bleed="cut"), facts)
+    with Image.open(io.BytesIO(data)) as image:
+        assert image.size == (1200, 1800)
+        assert (np.asarray(image) == pixels[37:1837, 37:1237].numpy()).all()
+
+
 @pytest.mark.parametrize("form", ["jpeg", "tiff", "png", "tiff16", "png16"])
 def test_an_output_profile_is_used_and_embedded(form: str, tmp_path: Path) -> None:
     path = tmp_path / "wide.icc"

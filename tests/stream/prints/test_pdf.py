@@ -86,6 +86,19 @@ def test_boxes_lie_in_each_other() -> None:
     assert media[2] - bleed[2] == pytest.approx(bleed[0], abs=1e-3)
 
 
+def test_a_page_is_cut_at_whole_pixels_of_a_bleed_that_has_none() -> None:
+    # 1/8 inch at 100 ppi is 12.5 pixels: 12 left and above, 13 right and below, .72 points each.
+    facts = about(ppi=100.0, bleed_px=12, trim_in=(4.0, 6.0))
+    data = picture_bytes(picture(625, 425), Output("pdf"), facts)
+    with pikepdf.open(io.BytesIO(data)) as pdf:
+        bleed, trim = (
+            [float(v) for v in pdf.pages[0].obj[k].as_list()] for k in ("/BleedBox", "/TrimBox")
+        )
+    assert [trim[2] - trim[0], trim[3] - trim[1]] == pytest.approx([288, 432], abs=1e-3)
+    assert [trim[0] - bleed[0], trim[1] - bleed[1]] == pytest.approx([8.64, 9.36], abs=1e-3)
+    assert [bleed[2] - trim[2], bleed[3] - trim[3]] == pytest.approx([9.36, 8.64], abs=1e-3)
+
+
 def test_marks_lie_outside_the_bleed_in_line_with_the_edges() -> None:
     trim = Rect(100, 200, 288, 432)
     lines = crop_marks(trim, 12)

@@ -53,6 +53,11 @@ def test_the_first_letter_decides() -> None:
     assert not runs_left("\u05d0", "ltr")
     assert has_right_to_left("ana \u0627")
     assert not has_right_to_left("ana 12")
+    # Nor what stands between an isolate's marks, or after one that is never closed.
+    assert runs_left("\u2068ana\u2069 \u05d0 ana", "auto")
+    assert not runs_left("\u2067\u05d0 \u2066\u05d0\u2069 \u05d0\u2069 ana", "auto")
+    assert not runs_left("\u2067\u05d0", "auto")
+    assert runs_left("\u2069\u05d0 ana", "auto")
 
 
 def test_nothing_to_order() -> None:

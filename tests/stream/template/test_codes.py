@@ -26,7 +26,7 @@ from stream.template.codes import (
 )
 from stream.template.loader import load_template
 from stream.template.template import Template
-from tests.stream.template.building import PICTURE, SLOT, folder_of
+from tests.stream.template.building import PICTURE, SLOT, folder_of, plain
 
 CODE = Code("{id}", "frame", (10, 20, 120, 100))
 TOML = '[[code]]\nvalue = "https://example.org/{id}"\nabove = "frame"\nbox = [4, 4, 60, 60]\n'
@@ -106,6 +106,8 @@ def test_the_preview_s_code_stands_where_the_print_s_does() -> None:
         ("{a}{b}", {"a": "x"}, ""),
         ("{a}", {}, ""),
         ("a\tb\u0000", {}, "ab"),
+        # RFC 6350, section 3.2: a card has lines; a roster's words do not get any of their own.
+        ("BEGIN:VCARD\nFN:{id}\nEND:VCARD\n", {"id": "A\nB"}, "BEGIN:VCARD\nFN:AB\nEND:VCARD"),
         ("{a}", {"a": "{b}", "b": "no"}, "{b}"),
     ],
 )
@@ -236,6 +238,18 @@ def test_a_template_with_a_code(tmp_path: Path) -> None:
     changed = np.argwhere((bare != coded).any(-1))
     assert changed.min() >= 4
     assert changed.max() < 64
+
+
+def test_a_code_too_small_for_a_smaller_paper_is_told(tmp_path: Path) -> None:
+    toml = '[picture]\npaper = "8x12"\nppi = 150\n' + SLOT + TOML.replace("60, 60", "8, 8")
+    files = {"10-hills.png": plain(size=(80, 120)), "20-frame.png": plain((0, 0, 0, 0), (80, 120))}
+    template = load_template(folder_of(tmp_path / "t", toml, files))
+    # 33 modules with the quiet zone in 120 pixels of 150 an inch: 3 each, .51 mm. On 4x6 one.
+    made = template.print_as("4x6")
+    assert made is not None
+    assert template.scene_warnings({"id": "7"}) == ()
+    (told,) = template.scene_warnings({"id": "7"}, made.size)
+    assert "is 0.17 mm in print; telephones need 0.33 mm" in told
 
 
 def test_a_code_beyond_the_canvas_is_told(tmp_path: Path) -> None:

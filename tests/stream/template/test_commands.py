@@ -11,6 +11,7 @@ from PIL import Image
 from stream.cli import main
 from stream.template import OraLayer, load_template, write_ora
 from stream.template.preview import SAMPLES, draw_preview, marks, sample_fields
+from stream.template.sketch import sketch
 from tests.stream.template.building import PICTURE, SLOT, TEXT, folder_of, plain
 
 BLEED = PICTURE + "bleed_in = 0.5\nsafe_in = 0.25\n"
@@ -76,6 +77,36 @@ def test_what_can_be_drawn_is_drawn(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert main(["template", "check", str(folder)]) == 1
     assert "No preview was drawn" in capsys.readouterr().out
     assert not target.exists()
+
+
+def test_a_box_of_a_slip_of_the_finger_is_told_and_not_drawn(tmp_path: Path) -> None:
+    code = '[[code]]\nvalue = "{name}"\nabove = "frame"\n'
+    toml = PICTURE + SLOT + TEXT + code + "box = [10, 10, 30, 30]\n"
+    folder = folder_of(tmp_path / "ball", toml)
+    assert main(["template", "check", str(folder)]) == 0
+    for box in ("box = [4, 70, 72", "box = [10, 10, 30"):
+        (folder / "template.toml").write_text(toml.replace(box, box + "0000"))
+        assert main(["template", "check", str(folder)]) == 1
+        made = sketch(folder)
+        assert made is not None
+        assert len(made.texts) + len(made.codes) == 1
+    near = toml.replace("[4, 70", "[20, 70")
+    (folder / "template.toml").write_text(near)
+    made = sketch(folder)
+    assert made is not None
+    assert len(made.texts) == 1
+
+
+def test_values_of_several_lines_are_named_on_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = r'"""BEGIN:VCARD\nFN:{name}\nEND:VCARD"""'
+    code = f'[[code]]\nvalue = {lines}\nabove = "frame"\nbox = [10, 10, 60, 60]\n'
+    toml = PICTURE + SLOT + TEXT.replace('"{name}"', r'"{name}\nat the ball"') + code
+    assert main(["template", "check", str(folder_of(tmp_path / "ball", toml))]) == 0
+    said = capsys.readouterr().out
+    assert '* QR code: "BEGIN:VCARD FN:{name} END:VCARD"\n' in said
+    assert '* words: "{name} at the ball"\n' in said
 
 
 def test_what_is_good_to_know(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -147,6 +147,10 @@ def test_a_mark_that_editors_put_first_is_no_mistake() -> None:
         ("[picture]\nppi = 0x" + "f" * 9000, "ppi is a number of thousands of digits"),
         ("[slot]\nbox = [0, 0, 1" + "0" * 400 + ", 5]", "box is [0, 0, 1000"),
         ("# " + "x" * (1 << 20), "larger than 1024 kB"),
+        (SLOT.replace("[slot]", "[[slot]]") * 25, "there are 25 [[slot]]; at most 24 can be used"),
+        (TEXT * 201, "there are 201 [[text]]; at most 200 can be used"),
+        ("[[code]]\n" * 201, "there are 201 [[code]]; at most 200 can be used"),
+        (TEXT + f"fallback = {['a'] * 17}", "need at most 16 of them"),
     ],
 )
 def test_values_that_no_one_writes(toml: str, says: str) -> None:

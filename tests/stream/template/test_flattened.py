@@ -88,8 +88,16 @@ def test_every_part_of_the_key_counts(tmp_path: Path, monkeypatch: pytest.Monkey
     for other in (("below", 0, SIZE), ("above", 1, SIZE), ("above", 0, (8, 6))):
         assert kept.find(other) is None
     assert cache(tmp_path, version="v2").find(KEY) is None
+    with monkeypatch.context() as m:
+        m.setattr(flattened, "libraries", lambda: "resvg-py 99")
+        assert kept.find(KEY) is None
+    assert kept.find(KEY) is not None
     monkeypatch.setattr(flattened, "FORMAT", flattened.FORMAT + 1)
     assert kept.find(KEY) is None
+
+
+def test_the_libraries_of_the_key_are_installed() -> None:
+    assert "none" not in flattened.libraries()
 
 
 def test_the_one_unused_for_longest_goes(tmp_path: Path) -> None:

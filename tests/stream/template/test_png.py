@@ -129,12 +129,36 @@ def linear_profile() -> bytes:
     return header + bytes(128 - len(header)) + table + body
 
 
+def grey_profile() -> bytes:
+    """An ICC profile of a grey axis with a straight curve."""
+    data, tags = bytearray(linear_profile()), (b"desc", b"wtpt", b"rTRC")
+    data[16:20] = b"GRAY"
+    kept = [data[132 + 12 * i : 144 + 12 * i] for i in range(8)]
+    kept = [entry for entry in kept if bytes(entry[:4]) in tags]
+    table = b"".join(bytes(entry).replace(b"rTRC", b"kTRC") for entry in kept)
+    data[128:228] = struct.pack(">I", len(kept)) + table.ljust(96, b"\0")
+    return bytes(data)
+
+
 def test_another_colour_space_is_brought_to_srgb() -> None:
     out = io.BytesIO()
     image = Image.new("RGBA", (1, 1), (128, 128, 128, 90))
     image.save(out, "PNG", icc_profile=linear_profile())
     # IEC 61966-2-1: linear .502 is code 188.
     assert at(out.getvalue()) == [188, 188, 188, 90]
+
+
+@pytest.mark.parametrize("depth", [8, 16])
+def test_a_grey_profile_takes_no_colours_away(depth: int) -> None:
+    # PNG, iCCP: a profile of a colour picture is one for RGB, of a grey picture one for grey.
+    profile = b"iCCPgrey\0\0" + zlib.compress(grey_profile())
+    wide = depth // 8
+    red = raw_png(1, 1, depth, 2, b"\0" + b"\xff" * wide + bytes(2 * wide), profile)
+    with pytest.raises(UserError, match="for grey, and the picture is in colour; save it as sRGB"):
+        read_png(red, "layer")
+    grey = raw_png(1, 1, depth, 0, b"\0" + b"\x80" * wide, profile)
+    # IEC 61966-2-1: linear .502 is code 188.
+    assert [round(v / (257 if depth == 16 else 1)) for v in at(grey)] == [188, 188, 188, 255]
 
 
 def test_another_colour_space_keeps_sixteen_bit() -> None:
@@ -163,6 +187,15 @@ def test_code_points_of_another_space_are_refused() -> None:
     with pytest.raises(UserError, match="video or HDR; save it as sRGB"):
         read_png(raw_png(1, 1, 8, 2, rows, b"cICP" + bytes([9, 16, 0, 1])), "layer")
     assert at(raw_png(1, 1, 8, 2, rows, b"cICP" + bytes([1, 13, 0, 1]))) == [1, 2, 3, 255]
+
+
+def test_code_points_come_before_a_profile() -> None:
+    # PNG, 4.3 (colour space chunks and their precedence): cICP before iCCP.
+    profile = b"iCCPstraight\0\0" + zlib.compress(linear_profile())
+    points = b"cICP" + bytes([1, 13, 0, 1])
+    rows = b"\x00" + bytes([128] * 3)
+    assert at(raw_png(1, 1, 8, 2, rows, points, profile)) == [128, 128, 128, 255]
+    assert at(raw_png(1, 1, 8, 2, rows, profile)) == [188, 188, 188, 255]
 
 
 def test_animations_are_refused() -> None:

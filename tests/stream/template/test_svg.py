@@ -15,16 +15,17 @@ from torch import Tensor
 
 from models.transfer import Transfer, encode
 from stream.errors import UserError
-from stream.template import load_template, svg
+from stream.template import drawing_fonts, load_template, svg
+from stream.template.drawing_fonts import DrawingFonts
 from stream.template.layers import Layer
 from stream.template.loader import BUNDLED
-from stream.template.svg import draw_svg, read_svg, svg_layer
+from stream.template.svg import FontFile, draw_svg, read_svg, svg_layer
 from tests.stream.template.building import PICTURE, SLOT, folder_of, plain, png
 
 OPEN = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
 WHOLE = OPEN + 'width="20" height="10">{}</svg>'
 RECT = '<rect width="20" height="10" fill="#ff8000" fill-opacity=".5"/>'
-FONT = BUNDLED / "fonts" / "DejaVuSans.ttf"
+FONT = FontFile("DejaVuSans.ttf", (BUNDLED / "fonts" / "DejaVuSans.ttf").read_bytes())
 
 
 def told(body: str, whole: str = WHOLE) -> str:
@@ -187,6 +188,40 @@ def test_fonts_go_along_with_a_template(tmp_path: Path) -> None:
     one, other = t.layers[-1], again.layers[-1]
     assert (one.pixels() == other.pixels()).all()  # type: ignore[union-attr]
     assert one.pixels()[3].max() > 200  # type: ignore[union-attr]
+
+
+def test_fonts_beyond_what_is_held_are_left_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(drawing_fonts, "MOST_BYTES", len(FONT.data) + 10)
+    (tmp_path / "fonts").mkdir()
+    for name in ("a.ttf", "b.ttf"):
+        (tmp_path / "fonts" / name).write_bytes(FONT.data)
+    read: list[str] = []
+
+    def data(name: str, path: Path) -> bytes:
+        read.append(name)
+        return path.read_bytes()
+
+    found = DrawingFonts(tmp_path, tmp_path, data)()
+    assert [f.name for f in found] == read == ["fonts/a.ttf"]
+
+
+def test_a_font_that_is_changed_later_changes_nothing(tmp_path: Path) -> None:
+    words = '<text x="0" y="60" font-size="40" font-family="DejaVu Sans">A</text>'
+    folder = folder_of(tmp_path / "ball", PICTURE + SLOT)
+    (folder / "40-words.svg").write_text(OPEN + f'viewBox="0 0 80 100">{words}</svg>')
+    own = folder / "fonts" / "DejaVuSans.ttf"  # before the program's own of that name
+    own.parent.mkdir()
+    own.write_bytes((BUNDLED / "fonts" / "DejaVuSans.ttf").read_bytes())
+    t = load_template(folder)
+    layer = t.layers[-1]
+    before = layer.pixels()  # type: ignore[union-attr]
+    own.write_bytes((BUNDLED / "fonts" / "DejaVuSans-Bold.ttf").read_bytes())
+    # The version that was read stays what it was; parts of it are kept under its name for good.
+    assert (layer.pixels() == before).all()  # type: ignore[union-attr]
+    own.unlink()
+    assert (layer.pixels() == before).all()  # type: ignore[union-attr]
 
 
 FRAME = (

@@ -182,6 +182,19 @@ def test_a_preview_has_a_shape_that_a_scene_takes(template: Template) -> None:
         assert template.scene(size, {}).size == size
 
 
+def test_a_print_on_another_paper_of_its_shape(tmp_path: Path) -> None:
+    # 4x6 at 100 ppi with 1/8 inch of bleed: 425 x 625, 12 pixels to the trimmed print; 8x12 is
+    # twice that, with 25 whole pixels a side.
+    toml = '[picture]\npaper = "4x6"\nppi = 100\nbleed = true\n' + SLOT
+    files = {"10-hills.png": plain(size=(425, 625))}
+    template = load_template(folder_of(tmp_path / "ball", toml, files))
+    assert template.own_print.bleed_px == 12
+    made = template.print_as("8x12")
+    assert made is not None
+    assert (made.size, made.bleed_px, made.trim_in) == ((1250, 850), 25, (8, 12))
+    assert template.print_as("5x7") is None
+
+
 def test_another_shape_is_refused(template: Template) -> None:
     with pytest.raises(UserError, match="is another shape"):
         template.scene((100, 100), {})

@@ -130,6 +130,25 @@ def test_every_letter_is_drawn_whole() -> None:
             assert all(int(r.max()) == 0 for r in rim)
 
 
+@pytest.mark.parametrize("outline", [None, Outline(4, (1, 1, 1))])
+def test_ink_beyond_what_was_measured_is_drawn_whole(outline: Outline | None) -> None:
+    # A script with forms for the ends of words reaches further than its letters one by one.
+    text = replace(NAME, outline=outline)
+    setting = set_words(text, "Ajdf", SANS)
+    assert setting is not None
+    true = draw(text, setting, (1, 1))
+    (line,) = setting.set_lines
+    left, top, right, bottom = line.ink
+    small = replace(line, ink=(left + 0.6, top + 0.3, right - 0.6, bottom - 0.3))
+    found = draw(text, replace(setting, set_lines=(small,)), (1, 1))
+    for one, other in zip(true, found, strict=True):
+        ys, xs = torch.nonzero(one.mask, as_tuple=True)
+        shown = one.mask[ys.min() : ys.max() + 1, xs.min() : xs.max() + 1]
+        ys, xs = torch.nonzero(other.mask, as_tuple=True)
+        assert torch.equal(other.mask[ys.min() : ys.max() + 1, xs.min() : xs.max() + 1], shown)
+    assert inked(found) == inked(true)
+
+
 def test_what_is_decided_does_not_hang_on_the_picture() -> None:
     """The screen and the print break a name alike: the setting knows no picture size."""
     setting = set_words(NAME, "Wilhelmina Featherstone-Okonkwo", SANS)
