@@ -211,37 +211,47 @@ def _without_other_sizes(
 
 
 def _parts(cell: str) -> list[str]:
-    return [p.strip() for p in re.split(r"[;,+&]", cell) if p.strip()]
+    return [p.strip() for p in re.split(r"[;,+&\n]", cell) if p.strip()]
 
 
 def _orders(
     row: Row, places: Mapping[str, int], templates: Sequence[str] | None
 ) -> tuple[tuple[Order, ...], list[str]]:
-    orders, doubts = read_order(row.cell(places.get("order")), templates)
-    cells = {role: row.cell(places.get(role)) for role in _ORDER_ROLES}
-    more, others = read_order_cells(cells, templates)
-    return merged((*orders, *more)), [*doubts, *others]
+    return read_order_cells(
+        {role: row.said(places.get(role)) for role in ("order", *_ORDER_ROLES)}, templates
+    )
 
 
 def read_order_cells(
     cells: Mapping[str, str], templates: Sequence[str] | None
 ) -> tuple[tuple[Order, ...], list[str]]:
-    """Orders from a column each for template, size and copies.
+    """Orders from a column for whole orders, and one each for template, size and copies.
 
     Several in a cell are parted by ``;`` or ``,``. Where two cells hold as many, the first goes
-    with the first; a single one goes with all.
+    with the first; a single one goes with all. A whole order is told by the other columns what it
+    leaves out: "8x10" beside a quantity of 2 is two of 8x10.
     """
     parts = {
         role: parted(cells.get(role, "")) if role == "size" else _parts(cells.get(role, ""))
         for role in _ORDER_ROLES
     }
+    whole = parted(cells.get("order", ""))
     doubts: list[str] = []
     if not any(parts.values()):
-        return (), doubts
-    counts = {len(p) for p in parts.values() if len(p) > 1}
-    if len(counts) > 1:
-        told = ", ".join(f"{len(p)} of {role}" for role, p in parts.items() if p)
+        orders, problems = read_order(cells.get("order", ""), templates)
+        return orders, list(problems)
+    all_parts = {"order": whole, **parts}
+    counts = {len(p) for p in all_parts.values() if len(p) > 1}
+    if len(counts) > 1 or (len(whole) == 1 and counts):
+        told = ", ".join(f"{len(p)} of {role}" for role, p in all_parts.items() if p)
         return (), [f"{told} do not go together; write as many of each, or one for all"]
+    if whole:
+        beside = [
+            {role: p[i] if len(p) > 1 else p[0] for role, p in parts.items() if p}
+            for i in range(len(whole))
+        ]
+        orders, problems = read_order(cells["order"], templates, beside)
+        return orders, list(problems)
     most = max(counts, default=1)
     out: list[Order] = []
     for i in range(most):
@@ -273,7 +283,7 @@ def _flags(row: Row, columns: Columns, doubts: list[str]) -> tuple[bool, bool]:
         for which in (role, consent):
             if which not in columns.places:
                 continue
-            text = row.cell(columns.places[which])
+            text = row.said(columns.places[which])
             value = read_flag(text) if text else False
             if value is None:
                 doubts.append(

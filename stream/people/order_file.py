@@ -11,7 +11,7 @@ from stream.people.delimited import read_delimited
 from stream.people.encoding import decode
 from stream.people.errors import RosterError
 from stream.people.lines import read_order_cells
-from stream.people.orders import Order, merged, read_order
+from stream.people.orders import Order, merged
 from stream.people.person import Person
 from stream.people.table import Row, read_bytes
 
@@ -58,7 +58,12 @@ def read_orders(
             "missing, not all three); name them so in its first line."
         )
     known = {p.number: p for p in people}
-    by_value = {p.number.lstrip("0"): p.number for p in known.values() if p.number.isdigit()}
+    by_value: dict[str, str] = {}
+    for n in known:
+        if n.isdigit():
+            value = n.lstrip("0")
+            # '7' beside '007': without its zeros a number says nobody.
+            by_value[value] = n if value not in by_value else ""
     doubts: list[str] = []
     orders: dict[str, list[Order]] = {}
     for row in table.rows[columns.header + 1 :]:
@@ -67,11 +72,10 @@ def read_orders(
         if number not in known:
             doubts.append(f"{path.name} line {row.line}: number '{written}' is not on the roster")
             continue
-        cells = {role: row.cell(columns.places.get(role)) for role in _WHAT}
-        some, wrong = read_order(cells["order"], templates)
-        more, others = read_order_cells(cells, templates)
-        doubts += [f"{path.name} line {row.line} (number {number}): {w}" for w in (*wrong, *others)]
-        orders.setdefault(number, []).extend((*some, *more))
+        cells = {role: row.said(columns.places.get(role)) for role in _WHAT}
+        some, wrong = read_order_cells(cells, templates)
+        doubts += [f"{path.name} line {row.line} (number {number}): {w}" for w in wrong]
+        orders.setdefault(number, []).extend(some)
     return tuple(
         replace(p, orders=merged(orders[p.number])) if p.number in orders else p
         for p in known.values()
