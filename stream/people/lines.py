@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from stream.people.columns import Columns, folded
+from stream.people.columns import FLAGS, Columns, folded, unread_consents
 from stream.people.errors import RosterError, some
 from stream.people.flags import read_flag
 from stream.people.orders import (
@@ -116,6 +116,14 @@ def read_people(
                 no_gallery=no_gallery,
             )
         )
+    found.doubts += [
+        f"the column '{title}' seems to say what may be shown of people and is not read; say what "
+        "it means with 'posewall roster map', as one of "
+        f"{', '.join(FLAGS)} ('consent' is a yes that shows, the others a yes that hides)"
+        for title in unread_consents(columns)
+    ]
+    if "number" not in places:
+        found.doubts += _alike(found.people, lines)
     if not found.people:
         found.notes.append("nobody stands below the titles")
     if found.passed:
@@ -123,6 +131,19 @@ def read_people(
         lines_passed = some([str(n) for n in found.passed])
         found.notes.append(f"{many} {lines_passed} passed over (totals or titles, no people)")
     return found
+
+
+def _alike(people: Sequence[Person], lines: Sequence[tuple[Row, str, str]]) -> list[str]:
+    """People whom nothing tells apart; flags and orders of one could go to another."""
+    same: dict[tuple[str, str], list[str]] = {}
+    for person, (row, _, _) in zip(people, lines, strict=True):
+        same.setdefault((person.name, person.group), []).append(str(row.line))
+    return [
+        f"lines {some(at, 20)} have the same name and group, and nothing tells these people apart "
+        "when a line moves; give the roster a column of numbers"
+        for at in same.values()
+        if len(at) > 1
+    ]
 
 
 def _refuse(path: Path, lacking: list[str], twice: Mapping[str, list[int]]) -> None:
@@ -148,15 +169,19 @@ def _has_letters(text: str) -> bool:
 
 
 def _is_total(row: Row, whole: str, numbered: bool) -> bool:
-    """A line that counts people; never one that has a number and a name."""
+    """A line that counts people; never one that has a number and a name.
+
+    'Suma Reddy; 4A' is a person, though 'suma' is a sum in Polish: what counts has no other words
+    than what it says of itself ("Total players: 2"), and nothing beside it but numbers.
+    """
     if numbered and _has_letters(whole):
         return False
-    counts = any(c.isdigit() for cell in row.cells for c in cell)
-    return any(
-        (match := _TOTAL.match(folded(cell))) is not None
-        and (counts or match.end() == len(folded(cell)))
-        for cell in row.cells
-    )
+    spoken = [folded(cell) for cell in row.cells if _has_letters(cell)]
+    match = _TOTAL.match(spoken[0]) if len(spoken) == 1 else None
+    if match is None:
+        return False
+    rest = spoken[0][match.end() :]
+    return not _has_letters(rest) or any(c.isdigit() for c in rest)
 
 
 def _with_parted_names(columns: Columns, rows: Sequence[Row], found: Found) -> Columns:

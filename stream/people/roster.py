@@ -7,10 +7,18 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from stream.errors import UserError
-from stream.people.columns import Wanted, check_mapped, find_columns, folded, header_fit, no_columns
+from stream.people.columns import (
+    FLAGS,
+    Wanted,
+    check_mapped,
+    find_columns,
+    folded,
+    header_fit,
+    no_columns,
+)
 from stream.people.delimited import read_delimited
 from stream.people.encoding import decode, shown_encoding
-from stream.people.errors import some
+from stream.people.errors import RosterError, some
 from stream.people.lines import read_people, titled
 from stream.people.order_file import read_orders
 from stream.people.person import Person
@@ -137,6 +145,14 @@ class Roster:
         if columns is None:
             raise no_columns(table.rows, wanted.columns, path)
         check_mapped(columns, table.rows, wanted.columns, path)
+        flags = [columns.title(role) for role in FLAGS if role in columns.places]
+        if table.lacking and flags:
+            # An answer to the question of consent may be among what is empty.
+            raise RosterError(
+                f"{path}: some cells are formulas whose results are not in the file, and "
+                f"{some([repr(t) for t in flags])} says what may be shown of people; open it in a "
+                "spreadsheet program and save it again."
+            )
         found = read_people(table.rows, columns, path, mapped=wanted.columns, templates=templates)
         columns = found.columns
         taken = set(columns.places.values())

@@ -19,7 +19,7 @@ MOST_COLUMNS = 200
 # What people print is a line; a longer cell is a broken quotation mark, or some other file.
 LONGEST_CELL = 2_000
 # ECMA-376 part 1, 18.18.11 (cell type e) and 18.17.3: what stands where a formula has no result.
-ERRORS = frozenset("#NULL! #DIV/0! #VALUE! #REF! #NAME? #NUM! #N/A".split())
+ERRORS = frozenset(["#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A"])
 
 
 @dataclass(frozen=True)
@@ -57,6 +57,7 @@ class Table:
         guessed: the encoding was a guess.
         delimiter: of a text file.
         notes: what is worth knowing, a sentence each; without anything of the file's cells.
+        lacking: some cells are empty here only because the file lacks their formulas' results.
     """
 
     rows: tuple[Row, ...]
@@ -65,6 +66,7 @@ class Table:
     guessed: bool = False
     delimiter: str | None = None
     notes: tuple[str, ...] = ()
+    lacking: bool = False
 
 
 def clean(cell: str) -> str:

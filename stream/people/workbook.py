@@ -84,7 +84,7 @@ def read_workbook(
             "some cells are formulas whose results are not in the file, so they are empty here; "
             "open it in a spreadsheet program and save it again"
         )
-    return Table(rows, sheet=name, notes=tuple(notes))
+    return Table(rows, sheet=name, notes=tuple(notes), lacking=formulas)
 
 
 def _too_much(path: Path) -> RosterError:

@@ -218,3 +218,31 @@ def test_a_flag_that_came_out_as_an_error_hides(tmp_path: Path, error: str) -> N
     roster = load(tmp_path, f"number;name;no name;no gallery\n1;Mira;{error};\n2;Jon;;{error}\n")
     assert [(p.no_name, p.no_gallery) for p in roster] == [(True, False), (False, True)]
     assert len(roster.doubts) == 2
+
+
+@pytest.mark.parametrize(
+    "title", ["Photo consent", "May we publish?", "Privacy", "hide from web", "No photos", "Zgoda"]
+)
+def test_a_consent_that_is_not_read_is_told(tmp_path: Path, title: str) -> None:
+    text = f"number;name;{title};boat\n1;Mira;no;Tern\n"
+    (doubt,) = load(tmp_path, text).doubts
+    assert f"'{title}'" in doubt
+    mapped = load(tmp_path, text, name_consent=title)
+    assert (mapped.doubts, mapped.people[0].no_name) == ((), True)
+
+
+def test_the_words_of_the_program_are_read_as_titles(tmp_path: Path) -> None:
+    roster = load(tmp_path, "№;name;No name shown;Not in galleries\n7;Mira;x;x\n")
+    (mira,) = roster
+    assert (mira.number, mira.no_name, mira.no_gallery, roster.doubts) == ("7", True, True, ())
+
+
+def test_a_flag_mapped_to_a_column_that_is_not_there_is_told(tmp_path: Path) -> None:
+    with pytest.raises(RosterError, match="no column 'column 5' for no_name"):
+        load(tmp_path, "Mira;1\n", name="column 1", number="column 2", no_name="column 5")
+
+
+def test_people_whose_names_begin_like_sums(tmp_path: Path) -> None:
+    roster = load(tmp_path, "First name;Last name;Class\nSuma;Reddy;4A\nSum;;4A\nTotal;;2\n")
+    assert [p.name for p in roster] == ["Suma Reddy", "Sum"]
+    assert [p.name for p in load(tmp_path, "Name;Class\nSuma Reddy;4\n")] == ["Suma Reddy"]
