@@ -102,6 +102,9 @@ class Roster:
     def one(self, text: str) -> Person:
         """The one person that ``text`` can mean.
 
+        A part of a number or from the middle of a word finds people, but means nobody: a slip of
+        the finger would put another's name under a picture.
+
         Raises:
             UserError: nobody or several people match.
         """
@@ -109,6 +112,12 @@ class Roster:
         if exact:
             return exact
         found = self.find(text)
+        if len(found) == 1 and _rank(folded(text), found[0]) not in _SURE:
+            only = found[0]
+            raise UserError(
+                f"nobody on the roster has '{text}' as number, or as a name or the beginning of "
+                f"one; if {only.number} {only.name} is meant, give that number."
+            )
         if len(found) == 1 or (found and folded(found[0].number) == folded(text)):
             return found[0]
         if not found:
@@ -205,6 +214,10 @@ def _said(table: Table, source: Source) -> list[str]:
             "the event each keeps the number (roster-numbers.csv), wherever the line moves"
         )
     return out
+
+
+# Of `_rank`: a whole number, a name or its words' beginnings, a whole group.
+_SURE = (0, 1, 3, 5)
 
 
 def _rank(want: str, person: Person) -> int | None:
