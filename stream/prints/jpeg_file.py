@@ -26,10 +26,10 @@ def without_facts(data: bytes) -> bytes:
     Adobe's, which says how the colours are coded (T.81, B.1.1.4; T.872, 6.5.3).
 
     Args:
-        data: a file that can be read.
+        data: the file; of a damaged one the rest stays as it is.
     """
     out, at = [data[:2]], 2
-    while data[at : at + 1] == b"\xff":
+    while at + 1 < len(data) and data[at] == 0xFF:
         code = data[at + 1]
         if code == 0xFF:
             at += 1

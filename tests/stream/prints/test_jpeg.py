@@ -105,3 +105,10 @@ def test_without_facts_the_pixels_are_the_same(mode: str, progressive: bool) -> 
         assert np.array_equal(np.asarray(bare), np.asarray(whole))
         assert not bare.getexif()
         assert not {"xmp", "comment", "icc_profile"} & set(bare.info)
+
+
+def test_without_facts_a_damaged_file_stays_a_damaged_file() -> None:
+    data = picture()
+    for end in range(0, 700, 7):
+        assert len(without_facts(data[:end])) <= end
+    assert without_facts(b"\xff\xd8\xff") == b"\xff\xd8\xff"
