@@ -189,3 +189,18 @@ def changed(before: Tensor, after: Tensor) -> Tensor:
         after: (H, W) float, as it is.
     """
     return ((after - before).abs() > 1.5 / 255).float()
+
+
+def alike(before: Tensor | None, after: Tensor | None) -> bool:
+    """Whether two layers show the same, to what 8 bit and a premultiplying editor can keep.
+
+    Args:
+        before, after: (4, H, W) uint8 or int32, straight; None for an empty one.
+    """
+    if before is None or after is None:
+        return all(t is None or not bool(t[3].any()) for t in (before, after))
+    shown = []
+    for codes in (before, after):
+        unit = codes.float() / (255.0 if codes.dtype == torch.uint8 else 65535.0)
+        shown.append(torch.cat([unit[:3] * unit[3:], unit[3:]]))
+    return bool(((shown[0] - shown[1]).abs() <= 1.5 / 255).all())

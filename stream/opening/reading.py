@@ -104,11 +104,21 @@ def read_returned(data: bytes, file: str) -> tuple[Returned, ...]:
 
 
 def _subjects(document: Document, file: str) -> list[Returned]:
-    found = []
+    found: list[Returned] = []
     for part in walk(document.layers):
-        told = read_subject_name(part.name) if isinstance(part, LayerGroup) else None
-        if told is None or not isinstance(part, LayerGroup):
+        told = read_subject_name(part.name)
+        if told is None:
             continue
+        if not isinstance(part, LayerGroup):
+            raise DocumentError(
+                f'{file}: "{part.name}" is one layer now and was a group; undo the merging, so '
+                "that its matte can be read, and save it again"
+            )
+        if any((r.shot_id, r.opening) == told for r in found):
+            raise DocumentError(
+                f'{file}: there are two groups called "{part.name}"; delete the one that does not '
+                "count and save it again"
+            )
         inner = _inner(part)
         matte = None if inner is None else _only(inner, MATTE, file)
         if inner is None or matte is None:

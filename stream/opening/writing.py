@@ -121,14 +121,16 @@ def _subject(
         frame.quarter_turns,
         (shot.matte, shot.matte_turns),
         paper,
+        shot.retouch,
     )
-    keep_opening(event, shot.id, opening, matte)
+    retouch = _earlier_retouch(renderer, shot, paper)
+    keep_opening(event, shot.id, opening, matte, retouch)
     return subject_group(
         subject_name(shot.id, opening.name),
         colour,
         matte,
         straight_codes(frame_pm),
-        _earlier_retouch(renderer, shot, paper),
+        retouch,
         shade,
     )
 

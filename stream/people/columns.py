@@ -35,13 +35,22 @@ SPELLINGS: dict[str, tuple[str, ...]] = {
     "template": ("template", "templates", "design"),
     "size": ("print size", "size", "sizes", "paper", "paper size"),
     "copies": ("copies", "quantity", "qty", "number of prints"),
-    "no_name": ("no name", "hide name", "name hidden", "without name"),
-    "name_consent": ("name consent", "show name", "name allowed"),
-    "no_gallery": ("no gallery", "not in gallery", "hide from gallery", "without gallery"),
-    "gallery_consent": ("gallery consent", "gallery", "gallery allowed"),
+    "no_name": (
+        "no name", "no name shown", "no names", "hide name", "name hidden", "without name",
+        "do not show name", "name not shown", "name not to be shown",
+    ),
+    "name_consent": ("name consent", "show name", "name allowed", "name may be shown"),
+    "no_gallery": (
+        "no gallery", "not in gallery", "hide from gallery", "without gallery", "not in galleries",
+        "not for galleries", "no galleries",
+    ),
+    "gallery_consent": (
+        "gallery consent", "gallery", "gallery allowed", "may be in galleries", "galleries",
+    ),
 }  # fmt: skip
 """Roles and their usual titles, best first; folded, without signs."""
 ROLES = tuple(SPELLINGS)
+FLAGS = ("no_name", "name_consent", "no_gallery", "gallery_consent")
 OTHERS = ("encoding", "sheet")
 # Rows above the header: a title, a date, an address.
 DEEPEST_HEADER = 30
@@ -58,7 +67,8 @@ _PLAIN = str.maketrans(
 
 def folded(text: str) -> str:
     """Text as it is searched for: no case, no accents, single spaces."""
-    parts = unicodedata.normalize("NFKD", text.casefold()).translate(_PLAIN)
+    # Once more: "№" comes apart into capitals.
+    parts = unicodedata.normalize("NFKD", text.casefold()).casefold().translate(_PLAIN)
     return " ".join("".join(c for c in parts if not unicodedata.combining(c)).split())
 
 
@@ -200,6 +210,28 @@ def find_columns(rows: Sequence[Row], wanted: Mapping[str, str]) -> Columns | No
     )
 
 
+# What titles speak of that say what may be shown of whom.
+_CONSENT = re.compile(
+    folded(
+        r"consent|permi(t|ssion)|allow|releas|privacy|privat|gdpr|publi|opt.?(in|out)|"
+        r"galler|hid(e|d)|"
+        r"(no|not|without|show\w*) .*(name|photo|picture|image)|einwillig|erlaub|zustimm|"
+        r"datenschutz|"
+        r"consentement|autoris|autoriz|permiso|consens|zgoda|souhlas|soglasie|соглас|同意|동의"
+    )
+)
+
+
+def unread_consents(columns: Columns) -> tuple[str, ...]:
+    """Titles that seem to say what may be shown of people, and are taken as nothing."""
+    taken = set(columns.places.values())
+    return tuple(
+        title
+        for i, title in enumerate(columns.titles)
+        if i not in taken and _CONSENT.search(plain_title(title))
+    )
+
+
 def header_fit(rows: Sequence[Row], wanted: Mapping[str, str]) -> int:
     """How many of a roster's columns some rows have; 0 for none that could be one."""
     columns = find_columns(rows, wanted)
@@ -212,7 +244,9 @@ def no_columns(rows: Sequence[Row], wanted: Mapping[str, str], path: object) -> 
     came = some([f"'{c[:40]}'" for c in first if c], 8) or "no columns"
     need = f"{path}: the roster needs the columns number and name (and may have group)"
     if wanted:
-        mapped = ", ".join(f"{role} = '{title}'" for role, title in wanted.items())
+        mapped = ", ".join(
+            f"{role} = '{' '.join(title.split())}'" for role, title in wanted.items()
+        )
         mend = f"no line has the titles that were mapped ({mapped}); map them anew"
     else:
         mend = (
@@ -231,11 +265,17 @@ def check_mapped(
     Raises:
         RosterError: one is not; what is there is named.
     """
-    missing = [f"'{t}' for {r}" for r, t in wanted.items() if r not in columns.places]
+    width = max((len(row.cells) for row in rows), default=0)
+    missing = [
+        f"'{' '.join(t.split())}' for {r}"
+        for r, t in wanted.items()
+        if columns.places.get(r, width) >= width
+    ]
     if missing:
         there = some([f"'{t}'" for t in columns.titles if t], 20)
-        line = rows[columns.header].line
+        titles = f"the titles in line {rows[max(columns.header, 0)].line} are {there}"
         raise RosterError(
-            f"{path}: there is no column {some(missing)}; the titles in line {line} are {there}; "
+            f"{path}: there is no column {some(missing)}; "
+            f"{titles if there else f'it has {width} columns'}; "
             "map it anew with 'posewall roster map', or an empty title forgets it."
         )

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from stream.people.columns import Columns, folded
+from stream.people.columns import FLAGS, Columns, folded, unread_consents
 from stream.people.errors import RosterError, some
 from stream.people.flags import read_flag
 from stream.people.orders import (
@@ -119,6 +119,14 @@ def read_people(
                 no_gallery=no_gallery,
             )
         )
+    found.doubts += [
+        f"the column '{title}' seems to say what may be shown of people and is not read; say what "
+        "it means with 'posewall roster map', as one of "
+        f"{', '.join(FLAGS)} ('consent' is a yes that shows, the others a yes that hides)"
+        for title in unread_consents(columns)
+    ]
+    if "number" not in places:
+        found.doubts += _alike(found.people, lines)
     if not found.people:
         found.notes.append("nobody stands below the titles")
     if found.passed:
@@ -126,6 +134,19 @@ def read_people(
         lines_passed = some([str(n) for n in found.passed])
         found.notes.append(f"{many} {lines_passed} passed over (totals or titles, no people)")
     return found
+
+
+def _alike(people: Sequence[Person], lines: Sequence[tuple[Row, str, str]]) -> list[str]:
+    """People whom nothing tells apart; flags and orders of one could go to another."""
+    same: dict[tuple[str, str], list[str]] = {}
+    for person, (row, _, _) in zip(people, lines, strict=True):
+        same.setdefault((person.name, person.group), []).append(str(row.line))
+    return [
+        f"lines {some(at, 20)} have the same name and group, and nothing tells these people apart "
+        "when a line moves; give the roster a column of numbers"
+        for at in same.values()
+        if len(at) > 1
+    ]
 
 
 def _refuse(path: Path, lacking: list[str], twice: Mapping[str, list[int]]) -> None:
@@ -151,15 +172,19 @@ def _has_letters(text: str) -> bool:
 
 
 def _is_total(row: Row, whole: str, numbered: bool) -> bool:
-    """A line that counts people; never one that has a number and a name."""
+    """A line that counts people; never one that has a number and a name.
+
+    'Suma Reddy; 4A' is a person, though 'suma' is a sum in Polish: what counts has no other words
+    than what it says of itself ("Total players: 2"), and nothing beside it but numbers.
+    """
     if numbered and _has_letters(whole):
         return False
-    counts = any(c.isdigit() for cell in row.cells for c in cell)
-    return any(
-        (match := _TOTAL.match(folded(cell))) is not None
-        and (counts or match.end() == len(folded(cell)))
-        for cell in row.cells
-    )
+    spoken = [folded(cell) for cell in row.cells if _has_letters(cell)]
+    match = _TOTAL.match(spoken[0]) if len(spoken) == 1 else None
+    if match is None:
+        return False
+    rest = spoken[0][match.end() :]
+    return not _has_letters(rest) or any(c.isdigit() for c in rest)
 
 
 def _with_parted_names(columns: Columns, rows: Sequence[Row], found: Found) -> Columns:
@@ -214,37 +239,47 @@ def _without_other_sizes(
 
 
 def _parts(cell: str) -> list[str]:
-    return [p.strip() for p in re.split(r"[;,+&]", cell) if p.strip()]
+    return [p.strip() for p in re.split(r"[;,+&\n]", cell) if p.strip()]
 
 
 def _orders(
     row: Row, places: Mapping[str, int], templates: Sequence[str] | None
 ) -> tuple[tuple[Order, ...], list[str]]:
-    orders, doubts = read_order(row.cell(places.get("order")), templates)
-    cells = {role: row.cell(places.get(role)) for role in _ORDER_ROLES}
-    more, others = read_order_cells(cells, templates)
-    return merged((*orders, *more)), [*doubts, *others]
+    return read_order_cells(
+        {role: row.said(places.get(role)) for role in ("order", *_ORDER_ROLES)}, templates
+    )
 
 
 def read_order_cells(
     cells: Mapping[str, str], templates: Sequence[str] | None
 ) -> tuple[tuple[Order, ...], list[str]]:
-    """Orders from a column each for template, size and copies.
+    """Orders from a column for whole orders, and one each for template, size and copies.
 
     Several in a cell are parted by ``;`` or ``,``. Where two cells hold as many, the first goes
-    with the first; a single one goes with all.
+    with the first; a single one goes with all. A whole order is told by the other columns what it
+    leaves out: "8x10" beside a quantity of 2 is two of 8x10.
     """
     parts = {
         role: parted(cells.get(role, "")) if role == "size" else _parts(cells.get(role, ""))
         for role in _ORDER_ROLES
     }
+    whole = parted(cells.get("order", ""))
     doubts: list[str] = []
     if not any(parts.values()):
-        return (), doubts
-    counts = {len(p) for p in parts.values() if len(p) > 1}
-    if len(counts) > 1:
-        told = ", ".join(f"{len(p)} of {role}" for role, p in parts.items() if p)
+        orders, problems = read_order(cells.get("order", ""), templates)
+        return orders, list(problems)
+    all_parts = {"order": whole, **parts}
+    counts = {len(p) for p in all_parts.values() if len(p) > 1}
+    if len(counts) > 1 or (len(whole) == 1 and counts):
+        told = ", ".join(f"{len(p)} of {role}" for role, p in all_parts.items() if p)
         return (), [f"{told} do not go together; write as many of each, or one for all"]
+    if whole:
+        beside = [
+            {role: p[i] if len(p) > 1 else p[0] for role, p in parts.items() if p}
+            for i in range(len(whole))
+        ]
+        orders, problems = read_order(cells["order"], templates, beside)
+        return orders, list(problems)
     most = max(counts, default=1)
     out: list[Order] = []
     for i in range(most):
@@ -276,7 +311,7 @@ def _flags(row: Row, columns: Columns, doubts: list[str]) -> tuple[bool, bool]:
         for which in (role, consent):
             if which not in columns.places:
                 continue
-            text = row.cell(columns.places[which])
+            text = row.said(columns.places[which])
             value = read_flag(text) if text else False
             if value is None:
                 doubts.append(

@@ -76,13 +76,17 @@ def kept_numbers(path: Path) -> list[tuple[str, str, str]]:
 
 def _matched(people: Sequence[Person], kept: Sequence[tuple[str, str, str]]) -> list[str]:
     numbers = [""] * len(people)
-    whole: dict[tuple[str, str], list[str]] = defaultdict(list)
-    for number, name, group in kept:
-        whole[folded(name), folded(group)].append(number)
-    for i, person in enumerate(people):
-        known = whole[folded(person.name), folded(person.group)]
-        if known:
-            numbers[i] = known.pop(0)
+    # As written first: in one group Müller and Muller are two people.
+    for alike in (str, folded):
+        whole: dict[tuple[str, str], list[str]] = defaultdict(list)
+        given = set(numbers)
+        for number, name, group in kept:
+            if number not in given:
+                whole[alike(name), alike(group)].append(number)
+        for i, person in enumerate(people):
+            known = whole[alike(person.name), alike(person.group)]
+            if known and not numbers[i]:
+                numbers[i] = known.pop(0)
     # A person who changed the group keeps the number, where only one can be meant.
     left: dict[str, list[str]] = defaultdict(list)
     taken = set(numbers)

@@ -11,7 +11,7 @@ from stream.people.delimited import SHOWN, read_delimited
 from stream.people.encoding import decode
 from stream.people.errors import RosterError
 from stream.people.lines import read_order_cells
-from stream.people.orders import Order, merged, read_order
+from stream.people.orders import Order, merged
 from stream.people.person import Person
 from stream.people.table import Row, Table, read_bytes
 
@@ -49,7 +49,12 @@ def _numbered(
     table: Table, columns: Columns, known: Collection[str]
 ) -> Iterator[tuple[Row, str, str]]:
     """Each line with its number as written, and as the roster has it."""
-    by_value = {number.lstrip("0"): number for number in known if number.isdigit()}
+    by_value: dict[str, str] = {}
+    for number in known:
+        if number.isdigit():
+            value = number.lstrip("0")
+            # '7' beside '007': without its zeros a number says nobody.
+            by_value[value] = number if value not in by_value else ""
     for row in table.rows[columns.header + 1 :]:
         written = row.cell(columns.places["number"])
         number = written if written in known else by_value.get(written.lstrip("0"), written)
@@ -101,11 +106,10 @@ def read_orders(
         if number not in known:
             doubts.append(f"{path.name} line {row.line}: number '{written}' is not on the roster")
             continue
-        cells = {role: row.cell(columns.places.get(role)) for role in _WHAT}
-        some, wrong = read_order(cells["order"], templates)
-        more, others = read_order_cells(cells, templates)
-        doubts += [f"{path.name} line {row.line} (number {number}): {w}" for w in (*wrong, *others)]
-        orders.setdefault(number, []).extend((*some, *more))
+        cells = {role: row.said(columns.places.get(role)) for role in _WHAT}
+        some, wrong = read_order_cells(cells, templates)
+        doubts += [f"{path.name} line {row.line} (number {number}): {w}" for w in wrong]
+        orders.setdefault(number, []).extend(some)
     return tuple(
         replace(p, orders=merged(orders[p.number])) if p.number in orders else p
         for p in known.values()

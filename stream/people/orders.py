@@ -8,7 +8,7 @@ is, in any order, the name of a template, a size of paper and a number of copies
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -103,21 +103,22 @@ def read_copies(text: str) -> int | None:
 
 
 def read_order(
-    text: str, names: Sequence[str] | None = None
+    text: str, names: Sequence[str] | None = None, beside: Sequence[Mapping[str, str]] = ()
 ) -> tuple[tuple[Order, ...], tuple[str, ...]]:
     """Read the orders that stand in one cell.
 
     Args:
         text: as written.
         names: of the event's templates; None where they are not known.
+        beside: for each item what columns of their own say: template, size, copies.
 
     Returns:
         The orders, and what was not understood, a sentence each.
     """
     out: list[Order] = []
     problems: list[str] = []
-    for item in parted(text):
-        order, problem = _item(item, names)
+    for i, item in enumerate(parted(text)):
+        order, problem = _item(item, names, beside[i] if beside else None)
         if problem:
             problems.append(problem)
         elif order is not None and order.copies:
@@ -142,34 +143,55 @@ def parted(text: str) -> list[str]:
     return [item.strip() for item in out if item.strip()]
 
 
-def _with_whole_size(item: str) -> str:
-    """An item with its size in one word: ``10 x 8 in`` is '8x10'; ``2 x 6x8`` is two of '6x8'."""
+def _with_whole_size(item: str) -> str | None:
+    """An item with its size in one word: ``10 x 8 in`` is '8x10'; ``2 x 6x8`` is two of '6x8'.
+
+    None where it may be either of two: ``2 x 6 x 4`` is four of 2x6, or two of 4x6.
+    """
     found = [m for m in _SIZE.finditer(item) if read_size(m[1])]
     # Written tightly it is surely one.
     found.sort(key=lambda m: bool(re.search(r"\s", m[1])))
     if not found:
         return item
     at = found[0]
+    if re.search(r"\s", at[1]) and any(
+        m.start(1) < at.end(1) and read_size(m[1]) != read_size(at[1]) for m in found[1:]
+    ):
+        return None
     return f"{item[: at.start(1)]} {read_size(at[1])} {item[at.end(1) :]}"
 
 
-def _item(item: str, names: Sequence[str] | None) -> tuple[Order | None, str | None]:
-    words = _with_whole_size(item).split()
+def _item(
+    item: str, names: Sequence[str] | None, beside: Mapping[str, str] | None = None
+) -> tuple[Order | None, str | None]:
+    """One item, and what the columns beside it say of what it leaves out."""
+    whole = _with_whole_size(item)
+    if whole is None:
+        return None, f"'{item}' may be two sizes; write it like 4x6 x2"
+    words = [w.strip("()[]:") for w in whole.split()]
     order = Order()
     rest: list[str] = []
+    unsized: list[str] = []
     counted = False
-    for word in words:
-        bare = word.strip("()[]:")
+    for bare in words:
         size = read_size(bare)
         copies = read_copies(bare)
         if size and order.size is None:
             order = replace(order, size=size)
-        elif copies is not None and not counted:
+            continue
+        unsized.append(bare)
+        if copies is not None and not counted:
             order, counted = replace(order, copies=copies), True
         elif folded(bare) not in _WORDS | {"x"}:
             rest.append(bare)
     name = " ".join(rest)
-    if name:
+    # "class 2" is two of 'class', or one of 'class-2'.
+    named = read_template(" ".join(unsized), names) if names and counted else None
+    if named is not None:
+        if not name or read_template(name, names) is not None:
+            return None, f"'{item}' may be '{named}' or copies; write it like {named} x1"
+        order, counted = replace(order, template=named, copies=1), False
+    elif name:
         template = read_template(name, names)
         if template is None:
             return None, f"'{item}' is not understood at '{_unknown(rest, names or ())}'"
@@ -181,9 +203,48 @@ def _item(item: str, names: Sequence[str] | None) -> tuple[Order | None, str | N
         and item.strip().isdigit()
     ):
         return None, f"'{item}' names neither a template nor a size"
+    if beside:
+        return _filled(item, order, counted, names, beside)
     if order.copies > MOST_COPIES:
         return None, f"'{item}' asks for {order.copies} copies; at most {MOST_COPIES} can be meant"
     return order, None
+
+
+def _filled(
+    item: str,
+    order: Order,
+    counted: bool,
+    names: Sequence[str] | None,
+    beside: Mapping[str, str],
+) -> tuple[Order | None, str | None]:
+    """An order with what the columns beside it say, which must not speak against it."""
+    said: dict[str, str | int | None] = {
+        "template": order.template,
+        "size": order.size,
+        "copies": order.copies if counted else None,
+    }
+    for role, text in beside.items():
+        value: str | int | None = (
+            read_template(text, names)
+            if role == "template"
+            else read_size(text)
+            if role == "size"
+            else read_copies(text)
+        )
+        if value is None:
+            return None, f"the {role} '{text}' is not known"
+        if said[role] not in (None, value):
+            return None, f"'{item}' and the {role} '{text}' beside it do not go together"
+        said[role] = value
+    template, size, copies = said["template"], said["size"], said["copies"]
+    done = Order(
+        None if template is None else str(template),
+        None if size is None else str(size),
+        1 if copies is None else int(copies),
+    )
+    if done.copies > MOST_COPIES:
+        return None, f"{done.copies} copies cannot be meant; at most {MOST_COPIES} are taken"
+    return done, None
 
 
 def _unknown(words: list[str], names: Sequence[str]) -> str:

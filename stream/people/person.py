@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
@@ -12,10 +13,39 @@ from stream.people.orders import Order
 
 # A column with one of these in its title may hold a name, whatever stands in it.
 _NAMING = re.compile(
-    r"name|nick|initial|mail|parent|guardian|mother|father|contact|address|vorname|nom\b|nombre|имя"
+    folded(
+        r"name|nick|initial|mail|parent|guardian|mother|father|contact|address|login|user|account|"
+        r"eltern|mutter|vater|nom\b|nombre|apellid|nome\b|cognom|imie|nazwisk|jmen|"
+        r"имя|фамил|отчеств|ονομα|επωνυμ|\bשם|اسم|姓|名|이름|성명"
+    )
 )
+# Inside longer words ("kossm2014") a shorter part of a name is chance.
+_TELLING = 4
+_UNPARTED = ("CJK", "HIRAGANA", "KATAKANA", "HANGUL", "THAI")
 # Joined over people, each keeps a place of its own; in other columns the same is said once.
 _EACH = ("number", "name", "names", "first", "last")
+
+
+def _parted(word: str) -> bool:
+    """Whether a word is of a script that parts its words by spaces: not of East Asia, not Thai."""
+    return not any(unicodedata.name(c, "").startswith(_UNPARTED) for c in word)
+
+
+def _two_alike(a: str, b: str) -> bool:
+    """Whether two letters in a row are the same in both, syllables of Hangul being letters."""
+    a, b = (unicodedata.normalize("NFC", t) for t in (a, b))
+    return any(a[i : i + 2] in b for i in range(len(a) - 1))
+
+
+def _without(name: str, part: str) -> str:
+    """A name without the whole words of a part that begin or end it."""
+    words, own = name.split(), part.split()
+    for start in (0, len(words) - len(own)):
+        if [folded(w).strip(",") for w in words[start : start + len(own)]] == [
+            folded(w).strip(",") for w in own
+        ]:
+            return " ".join(words[:start] + words[start + len(own) :]).strip(" ,")
+    return ""
 
 
 @dataclass(frozen=True)
@@ -55,18 +85,29 @@ class Person:
             return self.first, self.last
         if "," in self.name:
             last, _, first = self.name.partition(",")
-            return first.strip(), last.strip()
+            return self.first or first.strip(), self.last or last.strip()
         if self.first:
-            return self.first, self.name.removeprefix(self.first).strip(" ,")
+            return self.first, _without(self.name, self.first)
         if self.last:
-            return self.name.removesuffix(self.last).strip(" ,"), self.last
+            return _without(self.name, self.last), self.last
         first, _, last = self.name.partition(" ")
         return first, last
 
     def _names_someone(self, text: str) -> bool:
-        """Whether a text holds a word of the name."""
+        """Whether a text holds a word of the name, or the other way round.
+
+        A longer word counts inside another, too, as in an address or a user's name; so does any
+        part where names are written without spaces.
+        """
         own = {w for w in re.split(r"\W+", folded(f"{self.name} {self.first} {self.last}")) if w}
-        return any(w in own for w in re.split(r"[\W_]+", folded(text)) if len(w) > 1)
+        for word in filter(None, re.split(r"[\W_]+", folded(text))):
+            if word in own and (len(word) > 1 or not _parted(word)):
+                return True
+            if any(len(w) >= _TELLING and w in word for w in own):
+                return True
+            if not _parted(word) and any(word in w or _two_alike(word, w) for w in own):
+                return True
+        return False
 
     @property
     def fields(self) -> dict[str, str]:
@@ -84,8 +125,8 @@ class Person:
             title: "" if _NAMING.search(folded(title)) or self._names_someone(text) else text
             for title, text in self.more
         }
-        group = "" if self._names_someone(self.group) else self.group
-        return {**more, **dict.fromkeys(name, ""), **own, "group": group}
+        own = {k: "" if self._names_someone(text) else text for k, text in own.items()}
+        return {**more, **dict.fromkeys(name, ""), **own}
 
 
 def texts(people: Iterable[Person]) -> dict[str, str]:

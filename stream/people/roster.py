@@ -7,10 +7,18 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from stream.errors import UserError
-from stream.people.columns import Wanted, check_mapped, find_columns, folded, header_fit, no_columns
+from stream.people.columns import (
+    FLAGS,
+    Wanted,
+    check_mapped,
+    find_columns,
+    folded,
+    header_fit,
+    no_columns,
+)
 from stream.people.delimited import read_delimited
 from stream.people.encoding import decode, shown_encoding
-from stream.people.errors import some
+from stream.people.errors import RosterError, some
 from stream.people.lines import read_people, titled
 from stream.people.order_file import read_orders
 from stream.people.person import Person
@@ -97,6 +105,9 @@ class Roster:
     def one(self, text: str) -> Person:
         """The one person that ``text`` can mean.
 
+        A part of a number or from the middle of a word finds people, but means nobody: a slip of
+        the finger would put another's name under a picture.
+
         Raises:
             UserError: nobody or several people match.
         """
@@ -104,6 +115,12 @@ class Roster:
         if exact:
             return exact
         found = self.find(text)
+        if len(found) == 1 and _rank(folded(text), found[0]) not in _SURE:
+            only = found[0]
+            raise UserError(
+                f"nobody on the roster has '{text}' as number, or as a name or the beginning of "
+                f"one; if {only.number} {only.name} is meant, give that number."
+            )
         if len(found) == 1 or (found and folded(found[0].number) == folded(text)):
             return found[0]
         if not found:
@@ -140,6 +157,14 @@ class Roster:
         if columns is None:
             raise no_columns(table.rows, wanted.columns, path)
         check_mapped(columns, table.rows, wanted.columns, path)
+        flags = [columns.title(role) for role in FLAGS if role in columns.places]
+        if table.lacking and flags:
+            # An answer to the question of consent may be among what is empty.
+            raise RosterError(
+                f"{path}: some cells are formulas whose results are not in the file, and "
+                f"{some([repr(t) for t in flags])} says what may be shown of people; open it in a "
+                "spreadsheet program and save it again."
+            )
         found = read_people(table.rows, columns, path, mapped=wanted.columns, templates=templates)
         columns = found.columns
         taken = set(columns.places.values())
@@ -194,6 +219,10 @@ def _said(table: Table, source: Source) -> list[str]:
             "the event each keeps the number (roster-numbers.csv), wherever the line moves"
         )
     return out
+
+
+# Of `_rank`: a whole number, a name or its words' beginnings, a whole group.
+_SURE = (0, 1, 3, 5)
 
 
 def _rank(want: str, person: Person) -> int | None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from stream.people.errors import RosterError
@@ -18,18 +18,32 @@ MOST_LINES = 100_000
 MOST_COLUMNS = 200
 # What people print is a line; a longer cell is a broken quotation mark, or some other file.
 LONGEST_CELL = 2_000
+# ECMA-376 part 1, 18.18.11 (cell type e) and 18.17.3: what stands where a formula has no result.
+ERRORS = frozenset(["#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A"])
 
 
 @dataclass(frozen=True)
 class Row:
-    """One line: its number in the file, from 1, and its cells, each in NFC on one line."""
+    """One line of the file.
+
+    Attributes:
+        line: its number, from 1.
+        cells: each in NFC on one line.
+        more: by column, cells of which that is not all: those of several lines, and those that the
+            spreadsheet shows as an error.
+    """
 
     line: int
     cells: tuple[str, ...]
+    more: Mapping[int, str] = field(default_factory=dict)
 
     def cell(self, index: int | None) -> str:
         """What stands in a column; empty where the line is shorter."""
         return "" if index is None or index >= len(self.cells) else self.cells[index]
+
+    def said(self, index: int | None) -> str:
+        """The same with its line ends, or with the spreadsheet's error in place of nothing."""
+        return self.cell(index) if index is None else self.more.get(index, self.cell(index))
 
 
 @dataclass(frozen=True)
@@ -43,6 +57,7 @@ class Table:
         guessed: the encoding was a guess.
         delimiter: of a text file.
         notes: what is worth knowing, a sentence each; without anything of the file's cells.
+        lacking: some cells are empty here only because the file lacks their formulas' results.
     """
 
     rows: tuple[Row, ...]
@@ -51,6 +66,7 @@ class Table:
     guessed: bool = False
     delimiter: str | None = None
     notes: tuple[str, ...] = ()
+    lacking: bool = False
 
 
 def clean(cell: str) -> str:
@@ -62,6 +78,11 @@ def clean(cell: str) -> str:
         if c not in "\ufeff\u200b\u00ad\u2060" and unicodedata.category(c) != "Cs"
     )
     return unicodedata.normalize("NFC", " ".join(kept.split()))
+
+
+def lined(cell: str) -> str:
+    """The same with its line ends."""
+    return "\n".join(filter(None, map(clean, cell.splitlines())))
 
 
 def too_long(path: Path) -> RosterError:
@@ -89,9 +110,12 @@ def make_rows(lines: Iterable[tuple[int, Sequence[str]]], path: Path) -> tuple[R
                 f"{path}: a cell in line {line} is longer than {LONGEST_CELL} letters; look there "
                 "for a quotation mark that is never closed."
             )
-        plain = tuple(clean(c) for c in cells[:MOST_COLUMNS])
+        cells = cells[:MOST_COLUMNS]
+        wrong = {i: c for i, c in enumerate(cells) if c in ERRORS}
+        plain = tuple("" if i in wrong else clean(c) for i, c in enumerate(cells))
         if any(plain):
-            rows.append(Row(line, plain))
+            several = {i: lined(c) for i, c in enumerate(cells) if "\n" in c or "\r" in c}
+            rows.append(Row(line, plain, {**several, **wrong}))
             if len(rows) > MOST_ROWS:
                 raise too_long(path)
     return tuple(rows)

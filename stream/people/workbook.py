@@ -21,7 +21,7 @@ from xml.parsers import expat
 import openpyxl
 
 from stream.people.errors import RosterError, some
-from stream.people.table import MOST_COLUMNS, MOST_ROWS, Row, Table, make_rows
+from stream.people.table import ERRORS, MOST_COLUMNS, MOST_ROWS, Row, Table, make_rows
 
 MARK = b"PK\x03\x04"
 # chosen: 5,000 people in 30 columns take some 8 MB of XML.
@@ -84,7 +84,7 @@ def read_workbook(
             "some cells are formulas whose results are not in the file, so they are empty here; "
             "open it in a spreadsheet program and save it again"
         )
-    return Table(rows, sheet=name, notes=tuple(notes))
+    return Table(rows, sheet=name, notes=tuple(notes), lacking=formulas)
 
 
 def _too_much(path: Path) -> RosterError:
@@ -198,8 +198,11 @@ def _lines(sheet: Any) -> Iterator[tuple[int, list[str]]]:
 def _text(cell: Any) -> str:
     """What a cell shows."""
     value = cell.value
-    if value is None or cell.data_type == "e":
+    if value is None:
         return ""
+    if cell.data_type == "e":
+        # Nothing, yet no answer to a question of consent (see `Row.said`).
+        return str(value) if value in ERRORS else ""
     if isinstance(value, bool):
         return "TRUE" if value else "FALSE"
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:

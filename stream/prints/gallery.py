@@ -11,7 +11,7 @@ from stream.people import Person
 from stream.prints.contact import Entry
 from stream.prints.naming import inside
 from stream.prints.sheet import Piece
-from stream.shot import Shot, Wanted, shots
+from stream.shot import Shot, Wanted, output_of, shots
 from stream.template import Template
 from stream.template.typeface import Typeface, check_font
 
@@ -120,7 +120,8 @@ def pieces(event: Event, notes: list[str]) -> list[Piece]:
                     f"so they are cut at their edges: {e}"
                 )
         template, bleed = read[key], 0.0
-        if template is not None:
+        # Of a picture whose bleed was cut away no more is to be cut.
+        if template is not None and output_of(event, shot.output).bleed == "keep":
             size = template.print_as(wanted.size) or template.own_print
             bleed = size.bleed_px / template.ppi
         out.append(Piece(path, wanted.copies, bleed))

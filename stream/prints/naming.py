@@ -23,6 +23,7 @@ FIELDS = ("shot", "people", "number", "group", "template", "size", "event", "dat
 # of POSIX.1-2017 NAME_MAX; the whole stays below the 260 characters of Windows' MAX_PATH with room
 # for the event's own folder.
 LONGEST_PART = 200
+LONGEST_WORDS = 100
 MOST_FOLDERS = 2
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _BRACKETS = "()[]"
@@ -59,6 +60,11 @@ class Pattern:
             if "\\" in plain or not piece.strip(_JOINTS):
                 raise UserError(
                     f"{told}; it must say a name inside pictures/, with / between folders only"
+                )
+            if len(plain.encode()) > LONGEST_WORDS:
+                raise UserError(
+                    f"{told}; its own words take {len(plain.encode())} bytes between two /, at "
+                    f"most {LONGEST_WORDS} leave room for the fields"
                 )
         parts = tuple(tuple(_FIELD.split(piece)) for piece in pieces)
         fields = [f.strip() for part in parts for f in part[1::2]]
@@ -115,7 +121,9 @@ def _filled(part: tuple[str, ...], fields: Mapping[str, str]) -> str:
     values = [safe_name(fields.get(f.strip().casefold(), "")) for f in part[1::2]]
     if values and not any(values):
         return ""
-    while sum(len(v.encode()) for v in values) > LONGEST_PART - 40:
+    # What tells pictures apart may stand last, so nothing is cut there.
+    room = LONGEST_PART - len("".join(part[::2]).encode())
+    while sum(len(v.encode()) for v in values) > room:
         longest = max(range(len(values)), key=lambda i: len(values[i].encode()))
         values[longest] = safe_name(values[longest], max(len(values[longest].encode()) - 8, 0))
     out, joint = "", part[0]

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from stream.errors import UserError
+from stream.prints import jpeg_file
 from stream.prints.about import About
 from stream.prints.finished import Finished, look, pixels, srgb_pixels
 from stream.prints.output import Output
@@ -138,7 +139,7 @@ def _rect(plan: Plan, spot: Spot) -> Rect:
 def pdf(
     plan: Plan, *, marks: bool, made: datetime, done: Callable[[int], None] = lambda n: None
 ) -> bytes:
-    """All sheets as one PDF; JPEG pictures go in as they are.
+    """All sheets as one PDF; the pixels of JPEG pictures go in as they are, nothing else of them.
 
     Args:
         plan: from `plan`.
@@ -154,7 +155,7 @@ def pdf(
     for n, picture in enumerate(plan.pictures, 1):
         # Inks in other programs' JPEG files may stand either way round.
         if picture.form == "JPEG" and picture.mode == "RGB" and picture.upright:
-            data = picture.path.read_bytes()
+            data = jpeg_file.without_facts(picture.path.read_bytes())
             images.append(book.jpeg(data, picture.size, 3, picture.profile))
         else:
             images.append(book.image(pixels(picture), picture.profile))

@@ -32,7 +32,8 @@ def _fields(event: Event, shot: Shot, wanted: Wanted) -> dict[str, str]:
         **fields,
         "shot": f"{shot.number:04d}",
         "people": ", ".join(n for n in names if n),
-        "number": ", ".join(shot.people),
+        # As it may be shown: schools send user names as numbers, too.
+        "number": fields.get("number", ""),
         "group": fields.get("group", ""),
         "template": wanted.template,
         "size": wanted.size or "",

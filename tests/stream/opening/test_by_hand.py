@@ -209,11 +209,32 @@ def test_the_earlier_picture_stays_and_the_original_is_not_touched(
     assert len(list(event.paths.pictures.iterdir())) == 2
 
 
+def merged(group: re.Match[str]) -> str:
+    """A subject's group flattened into its lowest layer."""
+    name = re.search(r'name="(Subject [^"]+)"', group[0])
+    source = re.search(r'src="[^"]+"', group[0])
+    assert name is not None
+    assert source is not None
+    return f'<layer name="{name[1]}" {source[0]} x="0" y="0"/>'
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
         (lambda xml: xml.replace('name="Matte"', 'name="Layer 1"'), 'no layer called "Matte"'),
         (lambda xml: xml.replace("Subject ", "Person "), "groups were renamed"),
+        (
+            lambda xml: re.sub(
+                r'<stack ([^>]*name="Subject.*?</stack>.*?)</stack>', merged, xml, flags=re.S
+            ),
+            "one layer now",
+        ),
+        (
+            lambda xml: re.sub(
+                r'(<stack [^>]*name="Subject.*?</stack>.*?</stack>)', r"\1\1", xml, flags=re.S
+            ),
+            "two groups",
+        ),
         (lambda xml: xml.replace('w="80"', 'w="60"'), "undo the scaling"),
         (lambda xml: xml[: len(xml) // 2], "cannot be read"),
     ],
@@ -254,3 +275,84 @@ def test_nothing_is_overwritten(
     assert there.read_bytes() == b"mine"
     assert main(["open-up", "1", "-o", str(tmp_path / "b.ora"), "--template", "x", *here]) == 2
     assert "it has pier" in capsys.readouterr().err
+
+
+def test_another_document_painted_meanwhile_is_not_lost(event: Event, tmp_path: Path) -> None:
+    shot = save_shot(event, make_frame(), settings=SETTINGS)
+    for name in ("a", "b", "c"):
+        open_up(event, shot, tmp_path / f"{name}.ora")
+    repaint(tmp_path / "a.ora", tmp_path / "A.ora", Matte=erase((34, 60, 45, 75)), Retouch=DAB)
+    take_back(event, tmp_path / "A.ora")
+    kept = load_shot(event, shot.id)
+    white = (255, 255, 255, 255)
+    for change in (
+        {"Matte": fill((2, 60, 9, 70), white)},
+        {"Retouch": fill((1, 1, 5, 5), (9, 9, 9, 255))},
+    ):
+        repaint(tmp_path / "b.ora", tmp_path / "B.ora", **change)
+        with pytest.raises(DocumentError, match="painted in another document"):
+            take_back(event, tmp_path / "B.ora")
+        assert load_shot(event, shot.id) == kept
+    # Nothing was painted there, so nothing of it counts.
+    take_back(event, tmp_path / "c.ora")
+    assert load_shot(event, shot.id) == kept
+    # Painted on in the same document.
+    repaint(tmp_path / "A.ora", tmp_path / "D.ora", Matte=fill((2, 60, 9, 70), white))
+    (taken,), _ = take_back(event, tmp_path / "D.ora")
+    assert taken.new
+    change_shot(event, shot.id, drop_by_hand=True)
+    (taken,), _ = take_back(event, tmp_path / "B.ora")
+    assert taken.new
+
+
+def test_a_retouch_that_was_left_alone_stays_whole_and_as_fine_as_it_was(
+    event: Event, tmp_path: Path
+) -> None:
+    shot = save_shot(event, make_frame(), settings=SETTINGS)
+    open_up(event, shot, tmp_path / "a.ora")
+    repaint(tmp_path / "a.ora", tmp_path / "A.ora", Retouch=DAB)
+    take_back(event, tmp_path / "A.ora")
+    first = load_shot(event, shot.id)
+    # In a picture that shows half of it, and finer.
+    moved = change_shot(event, shot.id, nudge=Nudge(right=45, scale=1.7))
+    open_up(event, moved, tmp_path / "b.ora")
+    (taken,), again = take_back(event, tmp_path / "b.ora")
+    assert (taken.new, again) == (False, [])
+    repaint(tmp_path / "b.ora", tmp_path / "B.ora", Matte=erase((20, 60, 79, 90)))
+    (taken,), _ = take_back(event, tmp_path / "B.ora")
+    now = load_shot(event, shot.id)
+    assert (taken.new, taken.retouched) == (True, True)
+    assert (now.retouch, now.retouch_at) == (first.retouch, first.retouch_at)
+    assert now.matte is not None
+
+
+TWICE = """
+[[slot]]
+above = 'sky'
+fit = 'contain'
+box = [0, 0, 100, 250]
+shows = 1
+[[slot]]
+shows = 1
+box = [100, 0, 100, 250]"""
+
+
+def test_one_shot_in_two_places_keeps_what_was_painted_in_each(
+    event: Event, tmp_path: Path
+) -> None:
+    told = event.paths.templates / "pier" / "template.toml"
+    text = told.read_text("utf-8").replace("[slot]", TWICE).replace('"cover"', '"contain"')
+    told.write_text(text, "utf-8")
+    shot = save_shot(event, make_frame(), template="pier", settings=SETTINGS)
+    plain = rendered(event, shot.id)
+    open_up(event, shot, tmp_path / "a.ora")
+    data = (tmp_path / "a.ora").read_bytes()
+    assert len(read_returned(data, "a.ora")) == 2
+    repaint(tmp_path / "a.ora", tmp_path / "b.ora", Matte=erase((0, 0, 79, 49)), Retouch=DAB)
+    (taken,), again = take_back(event, tmp_path / "b.ora")
+    assert (taken.new, taken.retouched, [s.id for s in again]) == (True, True, [shot.id])
+    after = rendered(event, shot.id)
+    for half in (np.s_[:, :40], np.s_[:, 40:]):
+        assert np.abs(after - plain)[half].max() > 10
+    (taken,), again = take_back(event, tmp_path / "b.ora")
+    assert (taken.new, again) == (False, [])

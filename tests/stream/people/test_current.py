@@ -75,6 +75,21 @@ def test_numbers_stay_with_their_people(tmp_path: Path) -> None:
     assert people(event) == [("5", "Bo"), ("2", "Jon")]
 
 
+def test_names_that_only_an_accent_parts_are_not_exchanged(tmp_path: Path) -> None:
+    event = make(tmp_path, "Pupil,Class\nMüller,a\nMuller,a\n".encode())
+    assert people(event) == [("1", "Müller"), ("2", "Muller")]
+    event.paths.roster.write_text("Pupil,Class\nMuller,a\nMüller,a\n", "utf-8")
+    assert people(event) == [("2", "Muller"), ("1", "Müller")]
+    event.paths.roster.write_text("Pupil,Class\nMuller,a\nMüllér,a\n", "utf-8")
+    assert people(event) == [("2", "Muller"), ("1", "Müllér")], "a corrected accent"
+
+
+def test_people_of_one_name_and_group_without_numbers_are_told(tmp_path: Path) -> None:
+    event = make(tmp_path, b"Pupil,Class\nMira,a\nJon,a\nMira,a\nMira,b\n")
+    (doubt,) = event.roster.doubts
+    assert doubt.startswith("lines 2, 4 have the same name and group")
+
+
 def test_a_corrected_name_gets_a_number_of_its_own(tmp_path: Path) -> None:
     """Better no name under a picture than a wrong one: two lines may have been exchanged."""
     event = make(tmp_path, b"Pupil\nMira\nJon\n")

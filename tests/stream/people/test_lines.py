@@ -91,7 +91,7 @@ def test_orders_in_one_column_or_in_three(tmp_path: Path) -> None:
         (Order("harvest-paper", "a5", 3),),
         (Order("lantern-night", "8x10", 1), Order("harvest-paper", "8x10", 2)),
         (),
-        (Order(None, "5x7", 3),),
+        (Order(None, "5x7", 2),),
         (),
     ]
     assert roster.doubts == ()
@@ -181,3 +181,68 @@ def test_a_name_beside_its_other_part(tmp_path: Path, header: str, line: str) ->
     assert person.name == "Mira Tallow"
     assert (person.fields["first"], person.fields["last"]) == ("Mira", "Tallow")
     assert roster.source.titles.get("name", "Name") == "Name"
+
+
+def test_columns_beside_an_order_fill_what_it_leaves_out_and_add_no_print(tmp_path: Path) -> None:
+    roster = load(
+        tmp_path,
+        "number;name;order;size;copies\n"
+        "1;Mira;8x10;;2\n"
+        "2;Jon;lantern-night;8x10;3\n"
+        '3;Ada;"8x10; 5x7";;"2; 1"\n'
+        "4;Bo;8x10 x3;;2\n"
+        "5;Cy;8x10;;many\n"
+        "6;Di;8x10;;0\n",
+    )
+    assert [p.orders for p in roster] == [
+        (Order(None, "8x10", 2),),
+        (Order("lantern-night", "8x10", 3),),
+        (Order(None, "8x10", 2), Order(None, "5x7", 1)),
+        (),
+        (),
+        (),
+    ]
+    assert [d.split(":")[0] for d in roster.doubts] == [
+        f"line {n} (number {n - 1})" for n in (5, 6)
+    ]
+
+
+def test_lines_of_one_cell_are_orders_of_their_own(tmp_path: Path) -> None:
+    roster = load(tmp_path, 'number;name;order\n1;"Mira\nKoss";"8x10 x2\nlantern-night"\n')
+    assert roster.people[0].name == "Mira Koss"
+    assert roster.people[0].orders == (Order(None, "8x10", 2), Order("lantern-night", None, 1))
+
+
+@pytest.mark.parametrize("error", ["#REF!", "#N/A"])
+def test_a_flag_that_came_out_as_an_error_hides(tmp_path: Path, error: str) -> None:
+    roster = load(tmp_path, f"number;name;no name;no gallery\n1;Mira;{error};\n2;Jon;;{error}\n")
+    assert [(p.no_name, p.no_gallery) for p in roster] == [(True, False), (False, True)]
+    assert len(roster.doubts) == 2
+
+
+@pytest.mark.parametrize(
+    "title", ["Photo consent", "May we publish?", "Privacy", "hide from web", "No photos", "Zgoda"]
+)
+def test_a_consent_that_is_not_read_is_told(tmp_path: Path, title: str) -> None:
+    text = f"number;name;{title};boat\n1;Mira;no;Tern\n"
+    (doubt,) = load(tmp_path, text).doubts
+    assert f"'{title}'" in doubt
+    mapped = load(tmp_path, text, name_consent=title)
+    assert (mapped.doubts, mapped.people[0].no_name) == ((), True)
+
+
+def test_the_words_of_the_program_are_read_as_titles(tmp_path: Path) -> None:
+    roster = load(tmp_path, "№;name;No name shown;Not in galleries\n7;Mira;x;x\n")
+    (mira,) = roster
+    assert (mira.number, mira.no_name, mira.no_gallery, roster.doubts) == ("7", True, True, ())
+
+
+def test_a_flag_mapped_to_a_column_that_is_not_there_is_told(tmp_path: Path) -> None:
+    with pytest.raises(RosterError, match="no column 'column 5' for no_name"):
+        load(tmp_path, "Mira;1\n", name="column 1", number="column 2", no_name="column 5")
+
+
+def test_people_whose_names_begin_like_sums(tmp_path: Path) -> None:
+    roster = load(tmp_path, "First name;Last name;Class\nSuma;Reddy;4A\nSum;;4A\nTotal;;2\n")
+    assert [p.name for p in roster] == ["Suma Reddy", "Sum"]
+    assert [p.name for p in load(tmp_path, "Name;Class\nSuma Reddy;4\n")] == ["Suma Reddy"]

@@ -99,3 +99,15 @@ def test_orders_of_several_people_are_added_up() -> None:
         Order(LANTERN, "5x7", 1),
     )
     assert orders_of([]) == ()
+
+
+@pytest.mark.parametrize("text", ["2 x 6 x 4", "class 2", "2 class", "class x 2"])
+def test_what_may_mean_two_orders_is_asked_and_not_printed(text: str) -> None:
+    orders, problems = read_order(text, ("class", "class-2", "2-class", "class-x-2"))
+    assert orders == ()
+    assert len(problems) == 1
+
+
+def test_a_number_in_a_templates_name_is_no_copies() -> None:
+    assert read_order("class 2", ("class-1", "class-2")) == ((Order("class-2"),), ())
+    assert read_order("class x2", ("class", "class-2")) == ((Order("class", None, 2),), ())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -74,3 +75,36 @@ def test_no_word_of_a_hidden_name_is_left(
     for key, text in told.items():
         if key not in ("number", "count"):
             assert not {folded(w) for w in words} & set(folded(text).replace(",", " ").split())
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("Mira Tallow", "mtallow2014"),
+        ("Mira Tallow", "tallow_m@lake"),
+        ("Mira Tallow", "MiraT's mum"),
+        ("山田太郎", "山田"),
+        ("山田太郎", "太郎くん"),
+        ("김민수", "민수네"),
+    ],
+)
+def test_a_hidden_name_is_found_inside_other_words(name: str, text: str) -> None:
+    told = texts([Person(text, name, text, (("remark", text),), no_name=True)])
+    assert {v for k, v in told.items() if k != "count"} == {""}
+
+
+@pytest.mark.parametrize("text", ["Otters", "4A", "Miramar", "川"])
+def test_what_does_not_name_the_hidden_stays(text: str) -> None:
+    told = texts([Person("7", "Ott Mi 山田", text, (("remark", text),), no_name=True)])
+    assert (told["group"], told["remark"]) == (text, text)
+
+
+def test_a_part_of_a_name_is_whole_words() -> None:
+    def parts(name: str, **known: str) -> tuple[str, str]:
+        fields = Person("1", name, **known).fields  # type: ignore[arg-type]
+        return fields["first"], fields["last"]
+
+    assert parts("Tallow Mira", first="Mira") == ("Mira", "Tallow")
+    assert parts("Mira Tallow", last="Tallow") == ("Mira", "Tallow")
+    # Not "anda Tallow".
+    assert parts("Miranda Tallow", first="Mir") == ("Mir", "")

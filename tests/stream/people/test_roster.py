@@ -126,6 +126,14 @@ def test_one_person_or_a_sentence() -> None:
         ROSTER.one("zz")
 
 
+@pytest.mark.parametrize("text", ["2", "randa", "enwi", "tte"])
+def test_a_part_that_fits_by_chance_means_nobody(text: str) -> None:
+    roster = Roster([Person("1", "Mira Tallow"), Person("21", "Ada Miranda Fenwick", "Otters")])
+    assert [p.number for p in roster.find(text)] == ["21"]
+    with pytest.raises(UserError, match="if 21 Ada Miranda Fenwick is meant"):
+        roster.one(text)
+
+
 def test_folding_drops_case_and_accents() -> None:
     assert folded("  ÅSA\tÖberg ") == "asa oberg"
     assert folded("Łucja Søren Straße Đan") == "lucja soren strasse dan"

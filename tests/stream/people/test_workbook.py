@@ -6,6 +6,7 @@ import datetime
 import io
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
@@ -48,6 +49,18 @@ def test_cells_as_they_are_seen(tmp_path: Path) -> None:
     assert shown[1] == ["", "09:05", "FALSE", "-2"]
     assert shown[2][:3] == ["", "", ""]
     assert any("formulas" in n for n in roster.notes)
+
+
+def test_flags_are_not_guessed_where_results_are_missing_or_errors(tmp_path: Path) -> None:
+    path = tmp_path / "list.xlsx"
+    rows: list[list[Any]] = [["number", "name", "no name"], [1, "Mira", "#N/A"], [2, "Jon", ""]]
+    path.write_bytes(as_workbook({"Lake": rows}))
+    roster = Roster.load(path)
+    assert [p.no_name for p in roster] == [True, False]
+    assert len(roster.doubts) == 1
+    path.write_bytes(as_workbook({"Lake": [*rows, [3, "Ada", '=IF(A4=3,"x","")']]}))
+    with pytest.raises(RosterError, match=r"formulas whose results .*'no name'"):
+        Roster.load(path)
 
 
 # By hand after ECMA-376 Part 1 (18.3.1 and the example in 18.2), independent of the library.

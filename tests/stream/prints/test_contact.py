@@ -130,6 +130,8 @@ def test_the_bleed_of_an_events_pictures_is_their_templates(walk: Event) -> None
     bleeds = [p.bleed_in for p in gallery.pieces(walk, notes)]
     assert bleeds == pytest.approx([template.bleed_px / 40, 0, 0])
     assert bleeds[0] == pytest.approx(0.1)
+    rewrite(walk, replace(again, output={"bleed": "cut"}))
+    assert [p.bleed_in for p in gallery.pieces(walk, notes)] == [0, 0, 0], "cut already"
     rewrite(walk, replace(first, template_version="0" * 64))
     assert [p.bleed_in for p in gallery.pieces(walk, notes)] == [0, 0, 0]
     assert "the bleed of pictures such as that of shot 0001 is not known" in notes[-1]

@@ -14,6 +14,7 @@ from PIL.JpegImagePlugin import JpegImageFile
 
 from stream.color_profile import srgb_profile
 from stream.prints.about import About
+from stream.prints.jpeg_file import without_facts
 from stream.prints.output import Output
 from stream.prints.picture import picture_bytes, picture_owner
 from tests.stream.prints.scene import TAKEN, UNIQUE
@@ -84,3 +85,30 @@ def test_utc_and_the_owner(tmp_path: Path) -> None:
     path.write_bytes(b"no picture")
     assert picture_owner(path) is None
     assert picture_owner(tmp_path / "nowhere.jpg") is None
+
+
+@pytest.mark.parametrize("mode", ["RGB", "CMYK", "L"])
+@pytest.mark.parametrize("progressive", [False, True])
+def test_without_facts_the_pixels_are_the_same(mode: str, progressive: bool) -> None:
+    out = io.BytesIO()
+    exif = Image.Exif()
+    # CIPA DC-008: ImageDescription.
+    exif[0x010E] = "Mira Tallow"
+    noise = np.random.default_rng(3).integers(0, 256, (40, 56, 3), np.uint8)
+    Image.fromarray(noise).convert(mode).save(
+        out, "JPEG", exif=exif, xmp=b"<Mira/>", comment="Mira", progressive=progressive,
+        icc_profile=srgb_profile() if mode == "RGB" else None, restart_marker_blocks=2,
+    )  # fmt: skip
+    plain = without_facts(out.getvalue())
+    assert b"Mira" not in plain
+    with Image.open(io.BytesIO(plain)) as bare, Image.open(out) as whole:
+        assert np.array_equal(np.asarray(bare), np.asarray(whole))
+        assert not bare.getexif()
+        assert not {"xmp", "comment", "icc_profile"} & set(bare.info)
+
+
+def test_without_facts_a_damaged_file_stays_a_damaged_file() -> None:
+    data = picture()
+    for end in range(0, 700, 7):
+        assert len(without_facts(data[:end])) <= end
+    assert without_facts(b"\xff\xd8\xff") == b"\xff\xd8\xff"

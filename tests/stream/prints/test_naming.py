@@ -149,3 +149,14 @@ def test_a_kept_name_leads_nowhere_else(tmp_path: Path) -> None:
 
 def test_a_date_sorts() -> None:
     assert dated(datetime(2026, 5, 31, tzinfo=UTC)) == "2026-05-31"
+
+
+def test_long_words_and_names_leave_the_number_at_the_end() -> None:
+    words = "Summer week at the lake with boats and lanterns "
+    fields = {"people": "é" * 300, "group": "Otters" * 40}
+    pattern = Pattern.parse(words + "{group} {people} {shot}")
+    names = {pattern.name({**fields, "shot": shot}) for shot in ("0001", "0002")}
+    assert {n[-4:] for n in names} == {"0001", "0002"}
+    assert max(len(n.encode()) for n in names) <= 200
+    with pytest.raises(UserError, match="own words take 104 bytes"):
+        Pattern.parse("lake" * 26 + "{shot}")

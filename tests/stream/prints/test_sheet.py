@@ -16,7 +16,7 @@ from stream.prints.finished import look, pixels, srgb_pixels
 from stream.prints.output import ENDINGS, Output
 from stream.prints.picture import picture_bytes
 from tests.stream.prints.profiles import inks, wide
-from tests.stream.prints.scene import about, picture
+from tests.stream.prints.scene import UNIQUE, about, picture
 
 PPI = 72.0
 
@@ -129,3 +129,11 @@ def test_several_pages_get_numbers(tmp_path: Path, capsys: pytest.CaptureFixture
     assert main([*words, "--ppi", "72", "--quality", "80", "--out", str(tmp_path / "s.jpg")]) == 0
     assert "quality 80, chroma 4:4:4" in capsys.readouterr().out
     assert sorted(p.name for p in tmp_path.glob("s*")) == ["s-1.jpg", "s-2.jpg", "s-3.jpg"]
+
+
+def test_a_sheet_says_nothing_of_those_in_its_pictures(tmp_path: Path) -> None:
+    file = write(tmp_path / "a.jpg", Output(names=True))
+    assert b"Mira Tallow" in file.read_bytes()
+    assert main(["sheet", str(file), "--out", str(tmp_path / "s.pdf")]) == 0
+    assert b"Mira" not in (tmp_path / "s.pdf").read_bytes()
+    assert UNIQUE.encode() not in (tmp_path / "s.pdf").read_bytes()
