@@ -39,6 +39,15 @@ def sync_folder(folder: Path) -> None:
         os.close(fd)
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it that are missing, their names durable."""
+    if folder.is_dir():
+        return
+    make_folder(folder.parent)
+    folder.mkdir(exist_ok=True)
+    sync_folder(folder.parent)
+
+
 def write_synced(path: Path, data: bytes) -> None:
     """Write a new file and fsync it. For a file inside a folder that is not committed yet."""
     with path.open("xb") as file:

@@ -22,7 +22,7 @@ import os
 import shutil
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date
 from pathlib import Path, PurePath
 from typing import Any
@@ -67,8 +67,10 @@ def _mark(folder: Path) -> tuple[tuple[str, int, int], ...]:
     found = []
     for here, _, files in os.walk(folder, followlinks=True):
         for name in files:
-            state = Path(here, name).stat()
-            found.append((str(Path(here, name)), state.st_mtime_ns, state.st_size))
+            # One that an editor takes away just now, or a link to nowhere, must not stop a press.
+            with suppress(OSError):
+                state = Path(here, name).stat()
+                found.append((str(Path(here, name)), state.st_mtime_ns, state.st_size))
     return tuple(sorted(found))
 
 
@@ -203,14 +205,12 @@ class Event:
 
     @property
     def template_names(self) -> tuple[str, ...]:
-        """Names of the templates that may be chosen, sorted."""
-        return tuple(
-            sorted(
-                p.name
-                for p in self.paths.templates.iterdir()
-                if p.is_dir() and not p.name.startswith(".")
-            )
-        )
+        """Names of the templates that may be chosen, sorted; none where their folder is gone."""
+        try:
+            there = list(self.paths.templates.iterdir())
+        except OSError:
+            return ()
+        return tuple(sorted(p.name for p in there if p.is_dir() and not p.name.startswith(".")))
 
     def nudge(self, template: str) -> Nudge:
         """How far subjects in a template are moved: what the event says, and what for it alone.
@@ -218,10 +218,10 @@ class Event:
         Raises:
             EventError: [nudge] in event.toml has something else than numbers.
         """
-        said = dict(self.config.nudge)
-        own = said.pop(template, {})
-        for name in self.template_names:
-            said.pop(name, None)
+        own = self.config.nudge.get(template, {})
+        # A table is another template's, whether that is there any longer or not.
+        said = {k: v for k, v in self.config.nudge.items() if not isinstance(v, Mapping)}
+        said.pop(template, None)
         try:
             return Nudge.from_json(said).then(Nudge.from_json(own))
         except UserError as e:

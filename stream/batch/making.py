@@ -6,6 +6,7 @@ import errno
 import logging
 import threading
 import traceback
+from collections.abc import Sequence
 from typing import Any
 
 import torch
@@ -15,7 +16,14 @@ from dbos import error as dbos_error
 from models.errors import PosewallError
 from stream.batch.jobs import MOST_STARTS, WORKFLOW, QueueError
 from stream.batch.render import Picture, Renderer
-from stream.durable import StorageError, held, replace_file, storage_sentence, sync_folder
+from stream.durable import (
+    StorageError,
+    held,
+    make_folder,
+    replace_file,
+    storage_sentence,
+    sync_folder,
+)
 from stream.event import Event
 from stream.people import RosterError
 from stream.prints.about import About
@@ -64,20 +72,34 @@ def make_pictures(renderer: Renderer, shot: Shot) -> dict[str, Any]:
     for wanted, picture in renderer.pictures(shot):
         data = picture_bytes(picture.pixels, output, _about(event, shot, picture, output))
         target = inside(event.paths.pictures, wanted.picture)
-        target.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(target.parent)
         replace_file(target, data)
         notes += picture.notes
     names = [w.picture for w in shot.wanted]
     if any(w.former for w in shot.wanted):
         with held(event.paths.lock):
-            # Keyed otherwise while this was in work, a former picture may be one that stays.
-            now = load_shot(event, shot.id)
-            for former in (f for w in now.wanted for f in w.former):
-                old = inside(event.paths.pictures, former)
-                if former not in names and picture_owner(old) == shot.unique:
-                    old.unlink(missing_ok=True)
-                    sync_folder(old.parent)
+            _remove_former(event, load_shot(event, shot.id), names)
     return {"picture": shot.picture, "pictures": names, "notes": list(dict.fromkeys(notes))}
+
+
+def _remove_former(event: Event, shot: Shot, made: Sequence[str]) -> None:
+    """Remove the pictures under names before a correction; the caller holds the event's lock.
+
+    Args:
+        event: the event.
+        shot: as it is now: keyed otherwise meanwhile, a former picture may be one that stays.
+        made: names that have just been given.
+    """
+    stays = [inside(event.paths.pictures, n) for n in (*made, *shot.earlier_names)]
+    for former in (f for w in shot.wanted for f in w.former):
+        old = inside(event.paths.pictures, former)
+        if picture_owner(old) != shot.unique:
+            continue
+        # Where capitals count for nothing, two spellings of a name are one file.
+        if any(path.exists() and old.samefile(path) for path in stays):
+            continue
+        old.unlink(missing_ok=True)
+        sync_folder(old.parent)
 
 
 def _about(event: Event, shot: Shot, picture: Picture, output: Output) -> About:

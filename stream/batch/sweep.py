@@ -65,8 +65,14 @@ class Sweep:
 
 
 def retry_passed(event: Event, queue: JobQueue) -> int:
-    """Ask once more for pictures that failed for a reason that may have passed."""
+    """Ask once more for pictures that failed for a reason that may have passed; how many."""
     again = [j.shot_id for j in queue.jobs() if j.state is State.FAILED and j.transient]
+    count = 0
     for shot_id in again:
-        queue.enqueue(render_again(event, shot_id))
-    return len(again)
+        try:
+            queue.enqueue(render_again(event, shot_id))
+            count += 1
+        except UserError as e:
+            # One that cannot be asked for now must not end the worker, which makes the others.
+            log.warning("shot %s cannot be tried again now: %s", shot_id, e)
+    return count

@@ -11,6 +11,7 @@ from models.errors import PosewallError
 from stream.errors import UserError
 from stream.event import Event
 from stream.live import people as who
+from stream.live.keeping import lower_priority
 from stream.live.notices import Notices
 from stream.live.scenes import SceneMaker
 from stream.people import Person, orders_of
@@ -50,6 +51,9 @@ class Posing:
         self._event = event
         self._notices = notices
         self._lock = threading.Lock()
+        # A change may read a template, which takes seconds: the next one waits for it, or the
+        # later wish would be overwritten by the one before. A press does not wait.
+        self._changing = threading.Lock()
         self._pose = Pose()
         self._usual: Template | None = None
         self._scenes: SceneMaker | None = None
@@ -63,16 +67,23 @@ class Posing:
     def begin(self, usual: Template, scenes: SceneMaker) -> None:
         """Show somebody, or nobody, in the usual template from now on."""
         self._usual, self._scenes = usual, scenes
-        self._take(lambda pose: self._dressed(pose, None))
+        # The pages are there before this: who and what was chosen there stays so.
+        self._take(lambda pose: pose if pose.why == CHOSEN else self._dressed(pose, None))
 
-    def read_templates(self) -> dict[str, Any]:
-        """Read the event's templates beside the loop, so that the first of each does not wait."""
+    def read_templates(self, stop: threading.Event) -> None:
+        """Read the event's templates beside the loop, so that the first of each does not wait.
+
+        Args:
+            stop: set when all ends.
+        """
+        lower_priority()
         for name in self._event.template_names:
+            if stop.is_set():
+                return
             try:
                 self._event.template(name)
-            except PosewallError as error:
+            except (PosewallError, OSError) as error:
                 self._notices.passing(str(error))
-        return {}
 
     def choose(self, words: Sequence[str], template: str | None = None) -> dict[str, Any]:
         """Say who is in the next shots, and in which template where it is not what they ordered.
@@ -122,10 +133,17 @@ class Posing:
         return {"sentence": f"Moved: {', '.join(said)}"}
 
     def nudge(self, pose: Pose) -> Nudge:
-        """The whole nudge of a pose: what the event and the template say, and by hand."""
+        """The whole nudge of a pose: what the event and the template say, and by hand.
+
+        What the event says may be unusable; that is told, and no press is lost over it.
+        """
         if pose.template is None:
             return pose.moved
-        return self._event.nudge(pose.template.name).then(pose.moved)
+        try:
+            return self._event.nudge(pose.template.name).then(pose.moved)
+        except UserError as error:
+            self._notices.passing(str(error))
+            return pose.moved
 
     def state(self) -> dict[str, Any]:
         """For the pages."""
@@ -139,12 +157,12 @@ class Posing:
         }
 
     def _take(self, change: Callable[[Pose], Pose]) -> Pose:
-        before = self.pose
-        pose = change(before)
-        with self._lock:
-            self._pose = pose
-        self._show(pose)
-        return pose
+        with self._changing:
+            pose = change(self.pose)
+            with self._lock:
+                self._pose = pose
+            self._show(pose)
+            return pose
 
     def _dressed(self, pose: Pose, chosen: str | None) -> Pose:
         """The pose in the template that was chosen, else ordered, else in the usual one."""
@@ -163,12 +181,7 @@ class Posing:
         if self._scenes is None or pose.template is None:
             return
         fields = who.texts(pose.people)
-        try:
-            nudge = self.nudge(pose)
-        except UserError as error:
-            self._notices.passing(str(error))
-            nudge = pose.moved
-        self._scenes.want(fields, pose.template, nudge)
+        self._scenes.want(fields, pose.template, self.nudge(pose))
         told = list(pose.template.scene_warnings(fields)) if pose.people else []
         if pose.template.shots > 1:
             told.append(

@@ -27,6 +27,10 @@ NAMELESS = (
     "The texts of the next picture cannot be set; the stage shows the design without them and "
     "tries again. Look at the roster and the template."
 )
+DESIGNLESS = (
+    "The design of the next picture cannot be shown; the stage shows the usual one without texts "
+    "and tries again. Look at the template."
+)
 
 
 @dataclass(frozen=True)
@@ -147,12 +151,29 @@ class SceneMaker:
                 self._show(wish)
             except Exception:
                 self._failed, self._again_s = wish, time.monotonic() + AGAIN_S
-                if not again and any(wish.fields.values()):
-                    # The name of the one before must not stay over the next person.
-                    self._show(replace(wish, fields=dict.fromkeys(wish.fields, "")))
-                    self._on_error(NAMELESS)
+                if not again:
+                    self._show_nameless(wish)
                 raise
         return not self._wishes.closed
+
+    def _show_nameless(self, wish: Wish) -> None:
+        """Show a design without words in place of a wish that failed.
+
+        The name of the one before must not stay over the next person, so that where the wished
+        design cannot be had at all, the usual one is shown.
+        """
+        bare = replace(wish, fields=dict.fromkeys(wish.fields, ""))
+        trials = [bare] if any(wish.fields.values()) else []
+        if wish.template is not self._template:
+            trials.append(replace(bare, template=self._template))
+        for trial in trials:
+            try:
+                self._show(trial)
+            except Exception:
+                log.exception("the scene could not be shown without words either")
+                continue
+            self._on_error(NAMELESS if trial is bare else DESIGNLESS)
+            return
 
     def _show(self, wish: Wish) -> None:
         size = preview_size(wish.template.picture_size(), self._height)

@@ -21,6 +21,7 @@ from stream.event import Event
 from stream.live import people as who
 from stream.live.countdown import Countdown
 from stream.live.figures import Meter
+from stream.live.grabbing import Grabbing
 from stream.live.intake import Intake
 from stream.live.keeping import Keeper
 from stream.live.lately import Lately
@@ -34,11 +35,11 @@ from stream.live.ring import Ring
 from stream.live.scenes import SceneMaker
 from stream.live.shooting import Shooting
 from stream.live.steady import Steady
-from stream.live.tether import Awaiting, Tether
+from stream.live.tether import Tether
 from stream.live.wishes import Wishes, bound_threads, pick_device
 from stream.pages.feed import Feed
 from stream.pages.serve import PageServer
-from stream.shot import Shot, save_plate
+from stream.shot import save_plate
 
 log = logging.getLogger("posewall.live")
 
@@ -62,8 +63,6 @@ class Session:
         self.feed.on_drawn = lambda view: self.meter.shown(view.arrived_s)
         self.feed.on_sent = lambda seconds: self.meter.stages.note("send", seconds)
         self._stop = threading.Event()
-        self._lock = threading.Lock()
-        self._kept = 0
         self._greeted = False
         self._countdown = Countdown(self._press)
         self._ring = Ring()
@@ -72,8 +71,7 @@ class Session:
         self._lately = Lately(event)
         self._posing = Posing(event, self.notices)
         self._keeper = Keeper(self.notices.passing)
-        self._shooting: Shooting | None = None
-        self._tether: Tether | None = None
+        self._grabbing: Grabbing | None = None
         self._arrivals: Arrivals | None = None
         self._scenes: SceneMaker | None = None
         self._intake: Intake | None = None
@@ -114,21 +112,34 @@ class Session:
             self.notices.passing(f"Template {template.name}: {note}.")
         height = self.wishes.preview_height
         self._scenes = SceneMaker(template, height, device, self._stop, self.notices.passing)
-        self._shooting = Shooting(
+        shooting = Shooting(
             self.event, template, settings, self._ring, self.plates, self.notices.passing
         )
+        tether = None
         if self.wishes.stills is not None:
-            self._tether = Tether(
-                self._shooting,
+            tether = Tether(
+                shooting,
                 self.notices.passing,
                 on_doubt=lambda s: self.notices.standing("stills", s, DOUBT_STANDS_S),
             )
             self._arrivals = Arrivals(self.wishes.stills, say=self.notices.passing)
+        self._grabbing = Grabbing(
+            shooting,
+            self._posing,
+            self._keeper,
+            self._lately,
+            self.notices,
+            tether,
+            lambda: self.feed.say(self.state()),
+        )
         self._keeper.start()
         self._keeper.do(self._open_queue)
         self._scenes.start()
         self._posing.begin(template, self._scenes)
-        self._keeper.do(self._posing.read_templates)
+        # Not on the keeper's thread: a press must not wait for it.
+        threading.Thread(
+            target=self._posing.read_templates, args=(self._stop,), name="templates", daemon=True
+        ).start()
         self._use_plate_file()
         intake, scenes = self._intake, self._scenes
         self._loop = LiveLoop(
@@ -224,44 +235,18 @@ class Session:
         if self._making is not None:
             # Also without a picture from the camera: what was queued before is made meanwhile.
             self._making.tend()
-        if self._tether is not None and self._arrivals is not None:
-            tether = self._tether
-            for still in self._arrivals.poll():
-                came_s = time.monotonic()
-                self._keeper.do(
-                    lambda still=still, came_s=came_s: self._got(tether.arrived(still, came_s))  # type: ignore[misc]
-                )
-            self._keeper.do(lambda: self._got(tether.expire()))
-            self._tell_unpressed(tether)
+        if self._grabbing is not None and self._arrivals is not None:
+            self._grabbing.tend(self._arrivals)
         self.notices.standing("roster", self.event.roster_trouble)
         self._lately.refresh()
         self.feed.say(self.state())
-
-    def _got(self, shots: list[Shot]) -> dict[str, Any]:
-        for shot in shots:
-            self._lately.kept(shot)
-            if shot.proxy is None:  # kept only now; otherwise the press has counted it
-                with self._lock:
-                    self._kept += 1
-        return {"shots": [shot.id for shot in shots]}
-
-    def _tell_unpressed(self, tether: Tether) -> None:
-        paths = tether.unpressed
-        if paths:
-            many = "still belongs" if len(paths) == 1 else "stills belong"
-            self.notices.standing(
-                "unpressed",
-                f"{len(paths)} {many} to no grab, the last is {paths[-1].name}; they stay in "
-                f"{paths[-1].parent}. Add them with: posewall batch add",
-            )
 
     # What the pages and commands ask
 
     def state(self) -> dict[str, Any]:
         """Everything that the pages show, as plain JSON values."""
-        figures = self.meter.read()
-        with self._lock:
-            kept = self._kept
+        figures, grabbing = self.meter.read(), self._grabbing
+        tether = grabbing.tether if grabbing is not None else None
         return {
             "event": self.event.name,
             "source": self._intake.state()
@@ -285,9 +270,9 @@ class Session:
             "roster": self._has_roster(),
             "plate": self.plates.state(),
             "shots": self._lately.rows(),
-            "kept": kept,
+            "kept": grabbing.kept if grabbing is not None else 0,
             "count_s": self._countdown.left_s,
-            "stills": self._tether.state() if self._tether is not None else None,
+            "stills": tether.state() if tether is not None else None,
             "troubles": self.notices.now(),
         }
 
@@ -297,10 +282,10 @@ class Session:
         except PosewallError:
             return True  # there is one; what is wrong with it is said when it is used
 
-    def _ready(self) -> Shooting:
-        if self._shooting is None:
+    def _ready(self) -> Grabbing:
+        if self._grabbing is None:
             raise UserError("The program is still getting ready; try again in a moment.")
-        return self._shooting
+        return self._grabbing
 
     def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
         """Keep the frame of ``age_s`` seconds ago, or of ``after_s`` seconds from now."""
@@ -311,59 +296,17 @@ class Session:
         return answer
 
     def _press(self, moment_s: float) -> Future[dict[str, Any]]:
-        shooting = self._ready()
-        pose, tether = self._posing.pose, self._tether
-        numbers = pose.numbers
-
-        def take() -> dict[str, Any]:
-            try:
-                nudge = self._posing.nudge(pose)
-                shot = shooting.take(moment_s, numbers, tether is not None, pose.template, nudge)
-            except UserError as error:
-                if tether is None:
-                    raise
-                # The camera still makes its picture: wait for it without a video frame.
-                tether.press(Awaiting(moment_s, numbers, None))
-                raise UserError(f"{error} The camera's still is awaited and kept alone.") from error
-            if tether is not None:
-                tether.press(Awaiting(moment_s, numbers, shot.id))
-            self._lately.kept(shot)
-            with self._lock:
-                self._kept += 1
-            self.feed.say(self.state())
-            names = ", ".join(p.name for p in pose.people)
-            sentence = f"Kept {shot.id}" + (f", {names}" if names else "")
-            answer = {"shot": shot.id, "people": list(numbers), "sentence": sentence}
-            soft = shooting.enlarged(moment_s, pose.template) if tether is None else None
-            if soft:
-                self.notices.passing(soft[0].upper() + soft[1:] + ".")
-                answer |= {"sentence": f"{sentence}; {soft}", "note": soft}
-            return answer
-
-        return self._keeper.do(take)
+        return self._ready().press(moment_s)
 
     def plate(self, age_s: float) -> Future[dict[str, Any]]:
         """Keep the frame of ``age_s`` seconds ago as the clean plate."""
-        shooting = self._ready()
-        moment_s = time.monotonic() - age_s
-        tether = self._tether
-
-        def take() -> dict[str, Any]:
-            answer = shooting.take_plate(moment_s)
-            if tether is not None:
-                tether.press(Awaiting(moment_s, (), None, plate=True))
-                answer["sentence"] += (
-                    "; trigger the camera now as well, its next still is the stills' clean plate"
-                )
-            return answer
-
-        return self._keeper.do(take)
+        return self._ready().plate(time.monotonic() - age_s)
 
     def drop_plate(self) -> dict[str, Any]:
         """Key from the frame alone from now on."""
         self.plates.drop()
-        if self._shooting is not None:
-            self._shooting.drop_still_plate()
+        if self._grabbing is not None:
+            self._grabbing.drop_still_plate()
         return {"sentence": "No clean plate in use"}
 
     def set_next(self, people: list[str], template: str | None = None) -> dict[str, Any]:
@@ -392,6 +335,5 @@ class Session:
         """The status line, source trouble included."""
         state = self._intake.state() if self._intake else {"state": "starting"}
         trouble = "" if state["state"] == "live" else f"{state.get('sentence', 'starting')} | "
-        with self._lock:
-            kept = self._kept
+        kept = self._grabbing.kept if self._grabbing is not None else 0
         return f"{trouble}kept {kept} | {self.meter.read().line()}"

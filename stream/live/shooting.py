@@ -51,13 +51,19 @@ class Shooting:
     on_trouble: Callable[[str], None]
     _still_plates: dict[tuple[int, int], str] = field(default_factory=dict, repr=False)
 
-    def frame_at(self, moment_s: float) -> Frame:
+    def frame_at(self, moment_s: float, held: Frame | None = None) -> Frame:
         """The frame nearest to a moment.
+
+        Args:
+            moment_s: monotonic clock, seconds.
+            held: the nearest one at the press, which may be forgotten by now.
 
         Raises:
             UserError: the source delivered none near it.
         """
-        frame = self.ring.nearest(moment_s, WAIT_FOR_FRAME_S)
+        now = self.ring.nearest(moment_s, WAIT_FOR_FRAME_S)
+        found = [f for f in (held, now) if f is not None]
+        frame = min(found, key=lambda f: abs(f.arrived_s - moment_s), default=None)
         if frame is None:
             raise UserError("No picture has come from the camera yet; nothing was kept.")
         off_s = abs(frame.arrived_s - moment_s)
@@ -75,6 +81,7 @@ class Shooting:
         await_still: bool = False,
         template: Template | None = None,
         nudge: Nudge | None = None,
+        held: Frame | None = None,
     ) -> Shot:
         """Keep the frame of a press for good, and queue its picture unless a still is to come.
 
@@ -84,11 +91,12 @@ class Shooting:
             await_still: a camera's still is to take the frame's place.
             template: the design that they stood in; None for the usual one.
             nudge: how far they were moved in it; None for what the event says.
+            held: as of `frame_at`.
 
         Raises:
             UserError: there is no such frame, or the disk did not take it.
         """
-        frame = self.frame_at(moment_s)
+        frame = self.frame_at(moment_s, held)
         until = datetime.now(UTC) + timedelta(seconds=STILL_WAIT_S) if await_still else None
         shot = save_shot(
             self.event,
@@ -131,13 +139,20 @@ class Shooting:
         self.queue(shot.id)
         return shot
 
-    def still_alone(self, still: Path, people: tuple[str, ...]) -> Shot:
-        """A shot of a still whose press found no video frame to keep."""
+    def still_alone(
+        self,
+        still: Path,
+        people: tuple[str, ...],
+        template: Template | None = None,
+        nudge: Nudge | None = None,
+    ) -> Shot:
+        """A shot of a still whose press found no video frame to keep; arguments as of `take`."""
         shot, _ = add_still(
             self.event,
             still,
             people=people,
-            template=self.template,
+            template=template or self.template,
+            nudge=nudge,
             plate=self._still_plates.get(_size(still)) if self._still_plates else None,
             settings=self.settings,
         )

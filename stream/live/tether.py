@@ -31,6 +31,7 @@ from PIL import Image
 from models.errors import PosewallError
 from stream.live.shooting import STILL_WAIT_S
 from stream.shot import Shot
+from stream.template import Nudge, Template
 
 log = logging.getLogger("posewall.live")
 
@@ -51,7 +52,9 @@ class Stores(Protocol):
     def attach(self, shot_id: str, still: Path, note: str | None = None) -> Shot:
         """Give a kept shot its still."""
 
-    def still_alone(self, still: Path, people: tuple[str, ...]) -> Shot:
+    def still_alone(
+        self, still: Path, people: tuple[str, ...], template: Template | None, nudge: Nudge | None
+    ) -> Shot:
         """Make a shot of a still alone."""
 
     def without_still(self, shot_id: str, note: str | None = None) -> Shot:
@@ -70,12 +73,16 @@ class Awaiting:
         people: roster numbers.
         shot_id: the shot kept with the video frame; None when there was no frame to keep.
         plate: the press was for the clean plate.
+        template: the design that they stood in; None for the usual one.
+        nudge: how far they were moved in it; None for what the event says.
     """
 
     pressed_s: float
     people: tuple[str, ...]
     shot_id: str | None
     plate: bool = False
+    template: Template | None = None
+    nudge: Nudge | None = None
 
     def same_people(self, other: Awaiting) -> bool:
         """Surely the same people; two without names may be anybody."""
@@ -230,7 +237,7 @@ class Tether:
                 return []
             why = self._doubt(press, at_s)
             if press.shot_id is None:
-                shot = self._stores.still_alone(still, press.people)
+                shot = self._stores.still_alone(still, press.people, press.template, press.nudge)
             else:
                 note = CHECK.format(why=why) if why else None
                 shot = self._stores.attach(press.shot_id, still, note)

@@ -80,7 +80,7 @@ class CurrentRoster:
             try:
                 state = path.stat()
                 out.append((state.st_mtime_ns, state.st_size))
-            except FileNotFoundError:
+            except OSError:
                 out.append(None)
         return tuple(out)
 

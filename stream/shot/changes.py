@@ -109,6 +109,7 @@ def sweep_leftovers(event: Event) -> int:
         event.paths.shots,
         event.paths.plates,
         event.paths.pictures,
+        *(f for f in event.paths.pictures.rglob("*") if f.is_dir()),
         event.paths.template_versions,
         *(f for f in event.paths.template_versions.iterdir() if f.is_dir()),
     )

@@ -118,9 +118,12 @@ def _ordered(
     size: str | None,
 ) -> Shot:
     """The shot for other people, by another template or in another size."""
-    if people is not None and tuple(people) != shot.people:
-        shot = replace(shot, people=tuple(people))
-        wanted, notes = ordered(event, people, template or shot.template)
+    people = None if people is None else tuple(dict.fromkeys(people))
+    if people is not None and people != shot.people:
+        shot = replace(shot, people=people)
+        # They stood in this design as it was then, even if it is no longer among the templates.
+        posed = template or event.template_version(shot.template, shot.template_version)
+        wanted, notes = ordered(event, people, posed)
         shot = shot.wanting(wanted)
         for note in notes:
             shot = shot.noting(note)

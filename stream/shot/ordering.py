@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from stream.errors import UserError
 from stream.event import Event
-from stream.people import Order, RosterError, orders_of
+from stream.people import Order, orders_of
 from stream.shot.wanted import Wanted
 from stream.template import Template
 
@@ -15,9 +15,22 @@ def _orders(event: Event, people: Sequence[str]) -> tuple[Order, ...]:
     try:
         found = (event.roster.get(number) for number in people)
         return orders_of([p for p in found if p])
-    except RosterError:
+    except (UserError, OSError):
         # What is wrong with it is said elsewhere; no press may be lost over it.
         return ()
+
+
+def _kept(event: Event, template: Template | str, notes: list[str]) -> Template:
+    """A template that was chosen, with a copy of it in the event."""
+    if isinstance(template, str):
+        return event.template(template)
+    try:
+        return event.keep_template(template)
+    except UserError as e:
+        # Edited on the way to the press, its copy gone: what it is now is better than no shot.
+        now = event.template(template.name)
+        notes.append(f"the template as it was before its last change could not be used: {e}")
+        return now
 
 
 def ordered(
@@ -36,20 +49,21 @@ def ordered(
     Raises:
         UserError: the template that was chosen, or the event's usual one, cannot be used.
     """
-    orders, notes = _orders(event, people), []
+    notes: list[str] = []
+    orders = _orders(event, people)
+    # A shot must never name a version that nobody has: its copy is made before the shot is.
+    main = None if template is None else _kept(event, template, notes)
     usable: list[tuple[Order, Template]] = []
     for order in orders:
+        if order.template is None and main is not None:
+            usable.append((order, main))  # a size or copies alone are of what was posed in
+            continue
         try:
             usable.append((order, event.template(order.template)))
-        except UserError as e:
+        except (UserError, OSError) as e:
             notes.append(f"an order was left out: {e}")
-    if template is None and usable:
-        main = usable[0][1]
-    elif template is None or isinstance(template, str):
-        # A shot must never name a version that nobody has: its copy is made before the shot is.
-        main = event.template(template)
-    else:
-        main = event.keep_template(template)
+    if main is None:
+        main = usable[0][1] if usable else event.template(None)
     wanted = [
         Wanted(kept.name, kept.version, "", order.size, order.copies) for order, kept in usable
     ]

@@ -159,9 +159,13 @@ class Shot:
     def picture_names(self) -> tuple[str, ...]:
         """Every name that a picture of it has or had, each once."""
         now = [n for w in self.wanted for n in (w.picture, *w.former)]
+        return tuple(dict.fromkeys((*now, *self.earlier_names)))
+
+    @property
+    def earlier_names(self) -> tuple[str, ...]:
+        """Of the pictures that stay since the shot was made otherwise."""
         then = [str(e["picture"]) for e in self.earlier if e.get("picture")]
-        then += [str(w["picture"]) for e in self.earlier for w in e.get("also", ())]
-        return tuple(dict.fromkeys((*now, *then)))
+        return (*then, *(str(w["picture"]) for e in self.earlier for w in e.get("also", ())))
 
     def noting(self, note: str) -> Shot:
         """The same shot with one more note, once."""

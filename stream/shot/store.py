@@ -106,7 +106,11 @@ def _draft(
     if plate is not None and not (event.paths.plates / plate / PLATE_RECORD).is_file():
         notes.append(f"the clean plate {plate} was no longer there; the screen is estimated")
         plate = None
-    unknown = [p for p in people if event.roster.get(p) is None]
+    try:
+        unknown = [p for p in people if event.roster.get(p) is None]
+    except (UserError, OSError):
+        notes.append("the roster could not be used, so that nothing was read of it")
+        unknown = []
     if unknown:
         notes.append(f"number {', '.join(unknown)} was not on the roster")
     draft = Shot(
@@ -238,8 +242,18 @@ def add_still(
     template: Template | str | None = None,
     plate: str | None = None,
     settings: Settings,
+    nudge: Nudge | None = None,
 ) -> tuple[Shot, bool]:
     """Make a shot from a file, which is copied in byte for byte.
+
+    Args:
+        event: where to.
+        path: the file.
+        people: roster numbers; several, one or none.
+        template: as of `save_shot`; None for what its people ordered.
+        plate: id of a clean plate, or None.
+        settings: the key settings in use.
+        nudge: as of `save_shot`.
 
     Returns:
         The shot, and whether it is new: the same file with the same people and template is
@@ -260,7 +274,7 @@ def add_still(
             plate=plate,
             settings=settings,
             mirror=False,
-            nudge=None,
+            nudge=nudge,
         )
         digest = file_digest(path)
         for known in shots(event):

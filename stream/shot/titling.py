@@ -2,30 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
+from stream.errors import UserError
 from stream.event import Event
 from stream.file_name import safe_name
 from stream.people import texts
-
-# As modules: whichever of the two rooms is loaded first, the other asks for it half-way.
-from stream.prints import naming, output
+from stream.prints.naming import LONGEST_PART, dated, free_name, same_place
+from stream.prints.output import Output
 from stream.shot.finding import shots
 from stream.shot.record import Shot
 from stream.shot.wanted import Wanted
 
+LEAST_PART = 40
+"""chosen: bytes that stay of a name, whatever its ending."""
 
-def output_of(event: Event, table: Mapping[str, object]) -> output.Output:
+
+def output_of(event: Event, table: Mapping[str, object]) -> Output:
     """How files are made, out of a shot's or the event's own table.
 
     Raises:
         UserError: an entry cannot be used.
     """
-    return output.Output.from_table(table, event.paths.root)
+    return Output.from_table(table, event.paths.root)
 
 
 def _fields(event: Event, shot: Shot, wanted: Wanted) -> dict[str, str]:
-    people = [p for p in (event.roster.get(number) for number in shot.people) if p]
+    try:
+        people = [p for p in (event.roster.get(number) for number in shot.people) if p]
+    except (UserError, OSError):
+        people = []  # the shot is kept without names, and named when it is made once more
     fields = texts(people)
     names = [p.shown_name for p in people]
     return {
@@ -38,50 +44,63 @@ def _fields(event: Event, shot: Shot, wanted: Wanted) -> dict[str, str]:
         "template": wanted.template,
         "size": wanted.size or "",
         "event": event.name,
-        "date": naming.dated(shot.taken),
+        "date": dated(shot.taken),
         "copies": str(wanted.copies),
     }
 
 
-def _others(event: Event, shot: Shot) -> set[str]:
-    """What the pictures of other shots are called, and what lies in the folder."""
-    found = {naming.same_place(n) for s in shots(event) if s.id != shot.id for n in s.picture_names}
-    own = {naming.same_place(n) for n in shot.picture_names}
+def _taken(event: Event, shot: Shot, free: set[str], numbered: bool) -> set[str]:
+    """What no picture may be called: what lies in the folder, and what other shots' are called.
+
+    Args:
+        event: the event.
+        shot: the shot; its former and earlier names are taken too, but for the free ones.
+        free: names that its pictures may have.
+        numbered: a name has its shot's number in it, so that it is no other shot's.
+    """
+    found = {same_place(n) for n in shot.picture_names if n}
+    if not numbered:
+        found |= {same_place(n) for s in shots(event) if s.id != shot.id for n in s.picture_names}
     for path in event.paths.pictures.rglob("*"):
-        name = naming.same_place(path.relative_to(event.paths.pictures).as_posix())
-        if name not in own:
-            found.add(name)
-    return found
+        found.add(same_place(path.relative_to(event.paths.pictures).as_posix()))
+    return found - free
 
 
-def titles(event: Event, shot: Shot, edition: int = 1) -> tuple[str, ...]:
+def _ended(name: str, ending: str) -> str:
+    """A name with more at its end, as long as a file's name may be."""
+    *folders, last = name.split("/")
+    room = max(LONGEST_PART - len(ending.encode()), LEAST_PART)
+    return "/".join([*folders, safe_name(last, room) + ending])
+
+
+def titles(event: Event, shot: Shot, edition: int = 1, free: Iterable[str] = ()) -> tuple[str, ...]:
     """A name for each picture that is wanted of a shot, the shot's number and output being set.
 
     Args:
         event: the event, whose lock the caller holds.
         shot: the shot.
         edition: which picture of its shot it is, from 1.
+        free: names of its own that they may have once more.
 
     Returns:
-        Names below pictures/, no two the same, and none of another shot's.
+        Names below pictures/, no two the same, none of another shot's or of an earlier picture.
     """
-    form = output_of(event, shot.output)
-    pattern = form.pattern
+    output = output_of(event, shot.output)
+    pattern = output.pattern
     asks = {f.casefold() for f in pattern.fields}
-    # A name with the shot's number in it is nobody else's.
-    others: set[str] = set() if "shot" in asks else _others(event, shot)
+    others = _taken(event, shot, {same_place(n) for n in free}, "shot" in asks)
     made: list[str] = []
     for i, wanted in enumerate(shot.wanted):
         plain = pattern.name(_fields(event, shot, wanted))
         if i:
             told = (("template", wanted.template), ("size", wanted.size or ""))
-            more = [safe_name(v) for k, v in told if v and k not in asks]
-            plain = "-".join([plain, *more])
+            more = [safe_name(v, LONGEST_PART // 4) for k, v in told if v and k not in asks]
+            plain = _ended(plain, "".join(f"-{m}" for m in more if m))
         if edition > 1:
-            plain = f"{plain}-{edition}"
-        name = naming.free_name(plain, form.ending, lambda n: naming.same_place(n) in others)
+            plain = _ended(plain, f"-{edition}")
+        name = free_name(plain, output.ending, lambda n: same_place(n) in others)
         made.append(name)
-        others.add(naming.same_place(name))
+        others.add(same_place(name))
     return tuple(made)
 
 
@@ -97,7 +116,9 @@ def titled(event: Event, shot: Shot, edition: int = 1) -> Shot:
 
 def retitled(event: Event, shot: Shot) -> Shot:
     """The shot with its pictures named anew, the names before kept in mind."""
-    names = titles(event, shot, len(shot.earlier) + 1)
+    stays = {same_place(n) for n in shot.earlier_names}
+    free = [n for w in shot.wanted for n in (w.picture, *w.former) if same_place(n) not in stays]
+    names = titles(event, shot, len(shot.earlier) + 1, free)
     named: Sequence[Wanted] = [
         w if w.picture == name else w.renamed(name)
         for w, name in zip(shot.wanted, names, strict=True)

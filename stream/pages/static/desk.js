@@ -59,7 +59,11 @@ function showDesign() {
   const names = state.templates || [];
   const select = el("template");
   fill(select, names, (name) => make("option", "", name));
-  if (state.template && document.activeElement !== select) select.value = state.template;
+  // A list that is open stays as it is, until what is shown in truth is another one.
+  if (state.template && (document.activeElement !== select || select.dataset.shown !== state.template)) {
+    select.value = state.template;
+  }
+  select.dataset.shown = state.template || "";
   select.disabled = names.length < 2;
   el("why").textContent = WHY[state.why] || "";
   const moved = state.moved;
@@ -171,11 +175,19 @@ async function tell(path, words) {
     answer(error.message, true);
   }
 }
-el("template").addEventListener("change", (event) =>
-  tell("/template", { template: event.target.value }));
+// After a click the space bar is to grab again; who works with the keyboard stays where they are.
+let pointed = false;
+el("template").addEventListener("pointerdown", () => { pointed = true; });
+el("template").addEventListener("keydown", () => { pointed = false; });
+el("template").addEventListener("change", async (event) => {
+  if (pointed) event.target.blur();
+  await tell("/template", { template: event.target.value });
+  showDesign(); // what was refused is not left standing there
+});
 el("place").addEventListener("click", (event) => {
   const button = event.target.closest("button");
   if (!button) return;
+  if (event.detail) button.blur(); // 0 by keyboard
   const { right, down, scale } = button.dataset;
   tell("/move", { right: Number(right || 0), down: Number(down || 0), scale: Number(scale || 1) });
 });

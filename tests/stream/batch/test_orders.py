@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,8 @@ from stream.batch.making import make_pictures
 from stream.batch.render import Renderer
 from stream.cli import main
 from stream.event import Event
-from stream.shot import Shot, Wanted, load_shot, save_shot
+from stream.people import RosterError
+from stream.shot import Shot, Wanted, change_shot, load_shot, save_shot
 from stream.template import Nudge
 from tests.stream.batch.scenario import SETTINGS, make_event, make_frame, make_template
 
@@ -220,3 +222,67 @@ def test_a_form_that_cannot_be_is_told_before_anything_is_made(
     assert main(["batch", "run", "--event", str(event.paths.root)]) == 2
     assert said in capsys.readouterr().err
     assert list(event.paths.pictures.iterdir()) == []
+
+
+def test_a_size_alone_is_of_what_was_posed_in(event: Event) -> None:
+    text = event.paths.roster.read_text("utf-8").replace("Otters,gate,", "Otters,8x10 x2,")
+    event.paths.roster.write_text(text, "utf-8")
+    # Without a usual template, of two that are there, only the one that was posed in can be meant.
+    config = event.paths.config.read_text("utf-8").replace('template = "pier"\n', "")
+    event.paths.config.write_text(config, "utf-8")
+    event = Event.open(event.paths.root)
+    assert event.config.template is None
+    posed = event.template("gate")
+    shot = save_shot(event, make_frame(), people=["2"], template=posed, settings=SETTINGS)
+    assert [(w.template, w.size, w.copies) for w in shot.wanted] == [("gate", "8x10", 2)]
+    assert shot.notes == ()
+
+
+def test_no_press_is_lost_over_what_lies_beside_it(event: Event) -> None:
+    event = configured(event, '[nudge]\nright = 4\n[nudge.gone]\nright = "far"')
+    folder = event.paths.templates / "gate"
+    # As some editors mark a file that is open: a link to nowhere.
+    (folder / ".#template.toml").symlink_to("somebody@somewhere.1")
+    shot = save_shot(event, make_frame(), people=["2"], settings=SETTINGS)
+    assert [w.template for w in shot.wanted] == ["gate"]
+    assert Nudge.from_json(dict(shot.nudge)) == Nudge(4)
+    # Edited since people stood in it, and its copy taken away.
+    posed = event.template("gate")
+    shutil.rmtree(event.paths.template_versions / posed.version[:16])
+    text = (folder / "template.toml").read_text("utf-8")
+    (folder / "template.toml").write_text(f"{text}\n# edited\n", "utf-8")
+    again = save_shot(event, make_frame(), people=["2"], template=posed, settings=SETTINGS)
+    assert again.template == "gate"
+    assert again.template_version != posed.version
+    assert any("before its last change" in n for n in again.notes)
+    # No roster that can be read, and none known from before.
+    event.paths.roster.write_bytes(b"\x00\x01\x02")
+    event = Event.open(event.paths.root)
+    with pytest.raises(RosterError):
+        assert event.roster
+    last = save_shot(event, make_frame(), people=["2"], template="pier", settings=SETTINGS)
+    assert (last.people, last.picture) == (("2",), "0003.jpg")
+    assert any("roster could not be used" in n for n in last.notes)
+
+
+def test_a_group_in_a_template_with_a_long_name_has_a_name_that_a_disk_takes(event: Event) -> None:
+    # 255 bytes: POSIX.1-2017 NAME_MAX of the file systems in use.
+    long = "павильон летней регаты с фонарями из бумаги лебедями чайками"
+    make_template(event.paths.templates / long, ppi=20)
+    people = [f"{i},Wilhelmina Quillfeather {i},Herons of the lake,{long}" for i in range(4, 14)]
+    with event.paths.roster.open("a", encoding="utf-8") as file:
+        file.write("".join(f"{line},\n" for line in people))
+    event = configured(event, '[pictures]\nfile_name = "{shot}-{people}-{number}-{group}"')
+    numbers = [str(i) for i in range(4, 14)]
+    shot = save_shot(event, make_frame(), people=numbers, template="pier", settings=SETTINGS)
+    assert len(shot.wanted) == 2
+    assert max(len(w.picture.encode()) for w in shot.wanted) <= 255
+    assert set(made(event, shot)) == {w.picture for w in shot.wanted}
+
+
+def test_the_right_person_is_shown_in_the_design_that_was_posed_in(event: Event) -> None:
+    shot = save_shot(event, make_frame(), people=["1"], settings=SETTINGS)
+    shutil.rmtree(event.paths.templates / "pier")
+    now = change_shot(event, shot.id, people=["2", "2"])
+    assert now.people == ("2",)
+    assert (now.template, now.template_version) == (shot.template, shot.template_version)

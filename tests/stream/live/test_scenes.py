@@ -85,3 +85,37 @@ def test_a_name_that_cannot_be_set(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert same(shown[3], real(template, SIZE, {"name": "Oskar"}))
     assert any("shows the design without them" in s for s in said)
     assert "The font lacks a letter." in said
+
+
+def test_a_design_that_cannot_be_had_leaves_nobodys_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usual = load_template(make_template(tmp_path / "dusk"))
+    broken = load_template(make_template(tmp_path / "dawn"))
+    real = Template.scene
+
+    def scene(
+        self: Template, size: tuple[int, int], fields: Mapping[str, str], device: str = "cpu"
+    ) -> Scene:
+        if self.name == "dawn":
+            raise PosewallError("A layer cannot be read.")
+        return real(self, size, fields, device)
+
+    monkeypatch.setattr(Template, "scene", scene)
+    said: list[str] = []
+    stop = threading.Event()
+    maker = SceneMaker(usual, SIZE[0], "cpu", stop, said.append)
+    maker.start()
+    maker.want({"name": "Mira"})
+    until(lambda: maker.current is not None)
+    before = maker.current
+    maker.want({"name": "Oskar"}, broken)
+    until(lambda: maker.current is not before)
+    stop.set()
+    maker.close()
+    assert maker.current is not None
+    plain = real(usual, SIZE, {"name": ""})
+    assert torch.equal(maker.current.scene.below, plain.below)
+    assert maker.current.template is usual
+    assert maker.current.fields == {"name": ""}
+    assert scenes.DESIGNLESS in said

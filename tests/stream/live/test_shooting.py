@@ -11,7 +11,12 @@ import pytest
 
 from models.keyer import KeySettings
 from stream.event import Event
+from stream.live.grabbing import Grabbing
+from stream.live.keeping import Keeper
+from stream.live.lately import Lately
+from stream.live.notices import Notices
 from stream.live.plates import PlateKeeper
+from stream.live.posing import Posing
 from stream.live.ring import Ring
 from stream.live.shooting import Shooting
 from stream.shot import load_frame, load_plate, load_shot
@@ -72,3 +77,23 @@ def test_a_plate_with_somebody_in_it_is_said(event: Event, tmp_path: Path) -> No
     assert share is not None
     assert 10 <= int(share[1]) <= 13
     assert "take it again" in said[-1]
+
+
+def test_the_frame_of_a_press_is_there_however_busy_the_keeper_was(event: Event) -> None:
+    ring, said = Ring(longest_s=0.1), list[str]()
+    shooting = Shooting(
+        event, event.template(None), KeySettings(), ring, PlateKeeper(said.append), said.append
+    )
+    pressed = frame(arrived_s=10.0, size=(180, 320), index=7)
+    ring.add(pressed)
+    grabbing = Grabbing(
+        shooting, Posing(event, Notices(said.append)), keeper := Keeper(said.append),
+        Lately(event), Notices(said.append), None, lambda: None,
+    )  # fmt: skip
+    answer = grabbing.press(10.0)
+    # The keeper, not begun yet, comes to it only when the ring has long gone on.
+    ring.add(frame(arrived_s=18.0, size=(180, 320), index=200))
+    keeper.start()
+    shot = load_shot(event, answer.result(20)["shot"])
+    assert keeper.close()
+    assert (shot.index, grabbing.kept) == (7, 1)

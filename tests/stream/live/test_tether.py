@@ -11,6 +11,7 @@ from models.color import Encoding
 from stream.errors import UserError
 from stream.live.tether import GATHER_S, UNSURE, WINDOW_S, Awaiting, Tether
 from stream.shot import Shot
+from stream.template import Nudge, Template
 from tests.stream.live.frames import frame
 
 
@@ -52,8 +53,11 @@ class Store:
             self.notes[shot_id] = note
         return shot(shot_id)
 
-    def still_alone(self, still: Path, people: tuple[str, ...]) -> Shot:
-        self.done.append(("alone " + ",".join(people), still.name))
+    def still_alone(
+        self, still: Path, people: tuple[str, ...], template: Template | None, nudge: Nudge | None
+    ) -> Shot:
+        moved = f" {nudge.right:g}" if nudge else ""
+        self.done.append((f"alone {','.join(people)}{moved}", still.name))
         return shot("9")
 
     def without_still(self, shot_id: str, note: str | None = None) -> Shot:
@@ -216,9 +220,9 @@ def test_a_still_for_the_plate(tether: Tether, store: Store, clock: Clock) -> No
 
 
 def test_without_a_video_frame_the_still_alone_is_the_shot(tether: Tether, store: Store) -> None:
-    tether.press(Awaiting(100.0, ("7", "8"), None))
+    tether.press(Awaiting(100.0, ("7", "8"), None, nudge=Nudge(3)))
     assert len(tether.arrived(Path("x.jpg"))) == 1
-    assert store.done == [("alone 7,8", "x.jpg")]
+    assert store.done == [("alone 7,8 3", "x.jpg")]
 
 
 def test_a_still_that_never_comes(

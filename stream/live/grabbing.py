@@ -1,0 +1,147 @@
+"""Presses: what is at hand at the moment of one, and what becomes of it on the keeper's thread."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Future
+from typing import Any
+
+from stream.capture.arrivals import Arrivals
+from stream.errors import UserError
+from stream.live.keeping import Keeper
+from stream.live.lately import Lately
+from stream.live.notices import Notices
+from stream.live.posing import Posing
+from stream.live.shooting import Shooting
+from stream.live.tether import Awaiting, Tether
+from stream.shot import Shot
+
+Answer = dict[str, Any]
+
+
+class Grabbing:
+    """Keeps frames and plates as they are asked for. Threads may share it."""
+
+    def __init__(
+        self,
+        shooting: Shooting,
+        posing: Posing,
+        keeper: Keeper,
+        lately: Lately,
+        notices: Notices,
+        tether: Tether | None,
+        on_kept: Callable[[], None],
+    ) -> None:
+        """Prepare.
+
+        Args:
+            shooting: what every shot of this run has in common.
+            posing: who is in the next shots, and where.
+            keeper: does what is asked in its turn.
+            lately: is told of each shot.
+            notices: take what is to be said.
+            tether: waits for the camera's stills; None without a tethered camera.
+            on_kept: told after each press that was kept.
+        """
+        self._shooting, self._posing, self._keeper = shooting, posing, keeper
+        self._lately, self._notices, self._on_kept = lately, notices, on_kept
+        self.tether = tether
+        self._lock = threading.Lock()
+        self._kept = 0
+
+    @property
+    def kept(self) -> int:
+        """How many shots this run has kept."""
+        with self._lock:
+            return self._kept
+
+    def _count(self, shot: Shot) -> None:
+        self._lately.kept(shot)
+        with self._lock:
+            self._kept += 1
+
+    def press(self, moment_s: float) -> Future[Answer]:
+        """Keep the frame of a moment, of who and what is next just now."""
+        pose, tether = self._posing.pose, self.tether
+        numbers = pose.numbers
+        # The keeper may be busy for longer than the last frames are remembered.
+        held = self._shooting.ring.nearest(moment_s)
+
+        def take() -> Answer:
+            nudge = self._posing.nudge(pose)
+            try:
+                shot = self._shooting.take(
+                    moment_s, numbers, tether is not None, pose.template, nudge, held
+                )
+            except UserError as error:
+                if tether is None:
+                    raise
+                # The camera still makes its picture: wait for it without a video frame.
+                tether.press(Awaiting(moment_s, numbers, None, template=pose.template, nudge=nudge))
+                raise UserError(f"{error} The camera's still is awaited and kept alone.") from error
+            if tether is not None:
+                tether.press(Awaiting(moment_s, numbers, shot.id))
+            self._count(shot)
+            self._on_kept()
+            names = ", ".join(p.name for p in pose.people)
+            sentence = f"Kept {shot.id}" + (f", {names}" if names else "")
+            answer = {"shot": shot.id, "people": list(numbers), "sentence": sentence}
+            soft = self._shooting.enlarged(moment_s, pose.template) if tether is None else None
+            if soft:
+                self._notices.passing(soft[0].upper() + soft[1:] + ".")
+                answer |= {"sentence": f"{sentence}; {soft}", "note": soft}
+            return answer
+
+        return self._keeper.do(take)
+
+    def plate(self, moment_s: float) -> Future[Answer]:
+        """Keep the frame of a moment as the clean plate."""
+        tether = self.tether
+
+        def take() -> Answer:
+            answer = self._shooting.take_plate(moment_s)
+            if tether is not None:
+                tether.press(Awaiting(moment_s, (), None, plate=True))
+                answer["sentence"] += (
+                    "; trigger the camera now as well, its next still is the stills' clean plate"
+                )
+            return answer
+
+        return self._keeper.do(take)
+
+    def drop_still_plate(self) -> None:
+        """Cut the stills after this without a clean plate."""
+        self._shooting.drop_still_plate()
+
+    def tend(self, arrivals: Arrivals) -> None:
+        """Hand the stills that have come to their presses; to be called now and then."""
+        tether = self.tether
+        if tether is None:
+            return
+        for still in arrivals.poll():
+            came_s = time.monotonic()
+            self._keeper.do(
+                lambda still=still, came_s=came_s: self._got(tether.arrived(still, came_s))  # type: ignore[misc]
+            )
+        self._keeper.do(lambda: self._got(tether.expire()))
+        self._tell_unpressed(tether)
+
+    def _got(self, shots: list[Shot]) -> Answer:
+        for shot in shots:
+            if shot.proxy is None:  # kept only now; otherwise the press has counted it
+                self._count(shot)
+            else:
+                self._lately.kept(shot)
+        return {"shots": [shot.id for shot in shots]}
+
+    def _tell_unpressed(self, tether: Tether) -> None:
+        paths = tether.unpressed
+        if paths:
+            many = "still belongs" if len(paths) == 1 else "stills belong"
+            self._notices.standing(
+                "unpressed",
+                f"{len(paths)} {many} to no grab, the last is {paths[-1].name}; they stay in "
+                f"{paths[-1].parent}. Add them with: posewall batch add",
+            )
