@@ -147,7 +147,8 @@ def batch_change(args: argparse.Namespace) -> int:
             was = shot.earlier[-1]["picture"]
             made = (event.paths.pictures / was).exists()
             stays = f"; {was} stays as it is" if made else ""
-            print(f"shot {shot.number:04d}: 'batch run' makes {shot.picture}{stays}")
+            new = ", ".join(w.picture for w in shot.wanted)
+            print(f"shot {shot.number:04d}: 'batch run' makes {new}{stays}")
     return 1 if refused else 0
 
 

@@ -22,6 +22,7 @@ from stream.opening.openings import Paper
 from stream.painted import read_mask, read_matte
 from stream.people import texts
 from stream.shot import Plate, Shot, ShotError, Wanted, load_frame, load_plate, load_shot, output_of
+from stream.shot.ordering import other_shape
 from stream.template import Nudge, Template
 from stream.template.png import read_png
 from stream.template.template import Print
@@ -35,10 +36,6 @@ NOBODY = "nobody is to be seen in this picture; look at it before you print it"
 LEAST_COVERAGE = 0.005
 """chosen: a subject smaller than this share of a picture is a speck, or nobody."""
 MASK_UNFIT = "the mask was not used: it is of another size than this frame"
-OTHER_SHAPE = (
-    "it was ordered as {}, which has another shape than the template '{}', so it was made in the "
-    "template's own size; order a template of that shape"
-)
 EMPTY_SLOT = (
     "the template shows {} shots and this one was given fewer, so a slot stayed empty; give the "
     "others with 'posewall batch change SHOT --beside SHOT'"
@@ -204,7 +201,7 @@ class Renderer:
         notes: list[str] = []
         made = template.print_as(wanted.size)
         if made is None:
-            notes.append(OTHER_SHAPE.format(wanted.size, template.name))
+            notes.append(other_shape(str(wanted.size), template))
             made = template.own_print
         size = made.size
         shown = [shot, *beside]

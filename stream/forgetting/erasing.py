@@ -109,7 +109,9 @@ def _without(event: Event, shot: Shot, number: str | None, gone: Collection[str]
     )
     plain = plain.wanting(_for_others(event, plain, number))
     earlier = [_edition(event, plain, e, n, gone) for n, e in enumerate(shot.earlier, 1)]
-    return replace(titled(event, plain, len(earlier) + 1), earlier=tuple(earlier))
+    # The names before are free: what had them is removed.
+    bare = replace(plain, earlier=())
+    return replace(titled(event, bare, len(earlier) + 1), earlier=tuple(earlier))
 
 
 def _for_others(event: Event, shot: Shot, number: str | None) -> list[Wanted]:
@@ -149,7 +151,8 @@ def _edition(
         *(replace(Wanted.from_json(w), picture="", former=()) for w in entry.get("also", ())),
     ]
     output = entry.get("output", shot.output)
-    named = titled(event, replace(shot, output=output).wanting(wanted), edition)
+    bare = replace(shot, output=output, earlier=())
+    named = titled(event, bare.wanting(wanted), edition)
     told = named.to_json()
     out = {**entry, "picture": told["picture"]}
     if "also" in entry:

@@ -46,6 +46,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
 def _open_up(args: argparse.Namespace) -> int:
     event = Event.open(args.event)
     shot = find_shot(event, args.shot)
+    print("Every layer is written at the size of the print, which takes a while.", file=sys.stderr)
     with event.logging():
         notes = open_up(event, shot, args.out, args.template)
     for note in notes:

@@ -32,7 +32,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     one = sub.add_parser(
         "sheet",
         help="put several finished pictures on one paper, with cut marks",
-        description="Puts finished pictures on as few sheets of paper as it can, each at its "
+        description="Puts finished pictures side by side on sheets of paper, each at its "
         "exact size, turned where that saves paper, so that straight cuts part them.",
     )
     one.add_argument("files", nargs="*", type=Path, metavar="FILE", help="finished pictures")

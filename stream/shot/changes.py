@@ -15,7 +15,7 @@ from stream.event import Event
 from stream.shot.finding import load_shot, shot_ids
 from stream.shot.record import RECORD, UNPAINTED, Shot, ShotError
 from stream.shot.store import file_digest, read_photo, still_name
-from stream.shot.titling import output_of, retitled
+from stream.shot.titling import another_edition, output_of, retitled
 
 log = logging.getLogger("posewall.shot")
 STILL_MISSED = "the camera's still did not come; the video frame was used"
@@ -90,6 +90,9 @@ def settle(event: Event, shot_id: str, note: str = STILL_MISSED) -> Shot:
 def render_again(event: Event, shot_id: str) -> Shot:
     """Ask for the pictures once more: names as the roster has them now, files as the event says.
 
+    Pictures take the place of those before, but where [pictures] of the event has changed since:
+    then those before stay.
+
     Raises:
         UserError: no such shot, the event's form of pictures cannot be used, or the disk did not
             take it.
@@ -98,8 +101,10 @@ def render_again(event: Event, shot_id: str) -> Shot:
         shot = load_shot(event, shot_id)
         output = dict(event.config.pictures)
         output_of(event, output)
-        shot = replace(shot, output=output, render=shot.render + 1)
-        return rewrite(event, retitled(event, shot))
+        if output != dict(shot.output):
+            # A form for the lab must not take away the one that was handed on.
+            return rewrite(event, another_edition(event, shot, replace(shot, output=output)))
+        return rewrite(event, retitled(event, replace(shot, render=shot.render + 1)))
 
 
 def sweep_leftovers(event: Event) -> int:

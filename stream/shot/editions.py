@@ -16,11 +16,10 @@ from stream.event import Event
 from stream.painted import MaskError, read_mask, write_matte
 from stream.shot.changes import rewrite
 from stream.shot.finding import load_shot
-from stream.shot.ordering import ordered
-from stream.shot.record import KEPT, UNPAINTED, Shot, ShotError
+from stream.shot.ordering import ordered, other_shape
+from stream.shot.record import UNPAINTED, Shot, ShotError
 from stream.shot.store import file_digest, load_frame
-from stream.shot.titling import titled
-from stream.shot.wanted import Wanted
+from stream.shot.titling import another_edition, output_of
 from stream.template import Nudge, Template
 
 log = logging.getLogger("posewall.shot")
@@ -61,23 +60,6 @@ def _measured(event: Event, shot: Shot, mask: Path) -> int:
             "'posewall batch frame' writes"
         )
     return frame.quarter_turns
-
-
-def _keep_made(event: Event, shot: Shot) -> Shot:
-    """The shot under the name that its picture has on the disk.
-
-    A corrected name counts only once the picture was made with it; until then the picture has its
-    former name, under which it is to stay. What is still made under the corrected one goes.
-    """
-    pictures = event.paths.pictures
-
-    def kept(wanted: Wanted) -> Wanted:
-        made = [f for f in wanted.former if (pictures / f).is_file()]
-        if (pictures / wanted.picture).is_file() or not made:
-            return wanted
-        return wanted.renamed(made[-1])
-
-    return shot.wanting([kept(w) for w in shot.wanted])
 
 
 def _keep_bytes(event: Event, shot: Shot, kind: str, data: bytes) -> str:
@@ -131,7 +113,12 @@ def _ordered(
         kept = event.keep_template(template)
         also = tuple(w for w in shot.also if w.template != kept.name)
         shot = replace(shot, template=kept.name, template_version=kept.version, also=also)
-    return shot if size is None else replace(shot, size=size)
+    if size is None:
+        return shot
+    made = event.template_version(shot.template, shot.template_version)
+    if made.print_as(size) is None:
+        raise ShotError(f"shot {shot.number:04d}: {other_shape(size, made)}.")
+    return replace(shot, size=size)
 
 
 def change_shot(
@@ -178,6 +165,8 @@ def change_shot(
         turns, digest = _measured(event, seen, mask), file_digest(mask)
     with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
         shot = load_shot(event, shot_id)
+        output = dict(event.config.pictures)
+        output_of(event, output)
         now = replace(
             shot, settings=KeySettings.from_json({**shot.settings, **(given or {})}).to_json()
         )
@@ -203,11 +192,6 @@ def change_shot(
             now = _painted(event, now, by_hand)
         if _alike(now) == _alike(shot):
             return shot
-        shot = _keep_made(event, shot)
-        told = shot.to_json()
-        earlier = (*shot.earlier, {field: told[field] for field in KEPT})
-        log.info("shot %s is made otherwise (edition %d)", shot.id, len(earlier) + 1)
-        # What is still made under a name before the last correction goes with the new pictures.
-        former = tuple(f for w in shot.wanted for f in w.former)
-        now = replace(titled(event, now, len(earlier) + 1), former_pictures=former)
-        return rewrite(event, replace(now, earlier=earlier, render=shot.render + 1))
+        now = replace(now, output=output)
+        log.info("shot %s is made otherwise (edition %d)", shot.id, len(shot.earlier) + 2)
+        return rewrite(event, another_edition(event, shot, now))

@@ -33,6 +33,16 @@ def _kept(event: Event, template: Template | str, notes: list[str]) -> Template:
         return now
 
 
+def other_shape(size: str, template: Template) -> str:
+    """What to say of a paper that has another shape than a template."""
+    wide, high = template.trim_in
+    return (
+        f"{size} was asked for, which has another shape than the template '{template.name}' of "
+        f"{wide:g} x {high:g} in, so it is made in the template's own size; choose a template of "
+        "that shape"
+    )
+
+
 def ordered(
     event: Event, people: Sequence[str], template: Template | str | None
 ) -> tuple[tuple[Wanted, ...], list[str]]:
@@ -64,9 +74,13 @@ def ordered(
             notes.append(f"an order was left out: {e}")
     if main is None:
         main = usable[0][1] if usable else event.template(None)
-    wanted = [
-        Wanted(kept.name, kept.version, "", order.size, order.copies) for order, kept in usable
-    ]
+    wanted = []
+    for order, kept in usable:
+        size = order.size
+        if kept.print_as(size) is None:
+            notes.append(other_shape(str(size), kept))
+            size = None
+        wanted.append(Wanted(kept.name, kept.version, "", size, order.copies))
     own = [w for w in wanted if w.template == main.name]
     first = own[0] if own else Wanted(main.name, main.version, "")
     first = Wanted(main.name, main.version, "", first.size, first.copies)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from stream.errors import UserError
 from stream.event import Event
@@ -11,7 +12,7 @@ from stream.people import texts
 from stream.prints.naming import LONGEST_PART, dated, free_name, same_place
 from stream.prints.output import Output
 from stream.shot.finding import shots
-from stream.shot.record import Shot
+from stream.shot.record import KEPT, Shot
 from stream.shot.wanted import Wanted
 
 LEAST_PART = 40
@@ -124,3 +125,37 @@ def retitled(event: Event, shot: Shot) -> Shot:
         for w, name in zip(shot.wanted, names, strict=True)
     ]
     return shot.wanting(named)
+
+
+def _keep_made(event: Event, shot: Shot) -> Shot:
+    """The shot under the name that its picture has on the disk.
+
+    A corrected name counts only once the picture was made with it; until then the picture has its
+    former name, under which it is to stay. What is still made under the corrected one goes.
+    """
+    pictures = event.paths.pictures
+
+    def kept(wanted: Wanted) -> Wanted:
+        made = [f for f in wanted.former if (pictures / f).is_file()]
+        if (pictures / wanted.picture).is_file() or not made:
+            return wanted
+        return wanted.renamed(made[-1])
+
+    return shot.wanting([kept(w) for w in shot.wanted])
+
+
+def another_edition(event: Event, before: Shot, now: Shot) -> Shot:
+    """The shot made otherwise under new names; the pictures that were made before stay.
+
+    Args:
+        event: the event, whose lock the caller holds.
+        before: as it was kept.
+        now: the same with what is otherwise.
+    """
+    before = _keep_made(event, before)
+    told = before.to_json()
+    earlier = (*before.earlier, {field: told[field] for field in KEPT})
+    # What is still made under a name before the last correction goes with the new pictures.
+    former = tuple(f for w in before.wanted for f in w.former)
+    now = replace(titled(event, now, len(earlier) + 1), former_pictures=former)
+    return replace(now, earlier=earlier, render=before.render + 1)
