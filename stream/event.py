@@ -62,6 +62,15 @@ def _copy_tree(source: Path, target: Path) -> None:
             copy_synced(Path(here, name), into / name)
 
 
+def _state(path: Path) -> tuple[int, int] | None:
+    """What changes when a file is written; None where there is none."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_mtime_ns, state.st_size
+
+
 def _mark(folder: Path) -> tuple[tuple[str, int, int], ...]:
     """Names, times and sizes of a folder's files: other ones after every edit."""
     found = []
@@ -79,18 +88,32 @@ class Event:
 
     Attributes:
         paths: where things lie in it.
-        config: event.toml.
         flattened: finished parts of its templates.
     """
 
     def __init__(self, root: Path, config: EventConfig) -> None:
         self.paths = EventPaths(root)
-        self.config = config
+        self._config = config
+        self._config_mark = _state(self.paths.config)
         self._guard = threading.Lock()
         self._read: dict[str, tuple[tuple[tuple[str, int, int], ...], Template]] = {}
         self._templates: dict[tuple[str, str], Template] = {}
         self.flattened = Store(self.paths.flattened)
         self._roster = CurrentRoster(self.paths, lambda: self.template_names)
+
+    @property
+    def config(self) -> EventConfig:
+        """event.toml as it is now; one that cannot be read leaves the one before in use."""
+        mark = _state(self.paths.config)
+        with self._guard:
+            if mark is not None and mark != self._config_mark:
+                self._config_mark = mark
+                try:
+                    self._config = EventConfig.load(self.paths.config)
+                except EventError as e:
+                    # Half saved by an editor: no press may be lost over it.
+                    log.warning("event.toml as it was before is used: %s", e)
+            return self._config
 
     @property
     def name(self) -> str:

@@ -255,3 +255,14 @@ def test_all_templates_of_an_event_share_one_budget(tmp_path: Path) -> None:
         assert event.flattened.memory.find((template.version, ("ground", 0, size))) is not None
         assert event.template_version(name, template.version) is template
     assert len(event.flattened.memory.parts) == 4
+
+
+def test_an_edit_of_event_toml_is_taken_up_and_a_broken_one_is_not(tmp_path: Path) -> None:
+    event = make_event(tmp_path)
+    text = event.paths.config.read_text("utf-8")
+    event.paths.config.write_text(text + '\n[pictures]\nform = "png"\n', "utf-8")
+    assert event.config.pictures == {"form": "png"}
+    event.paths.config.write_text(text + "\n[pictures\n", "utf-8")
+    assert event.config.pictures == {"form": "png"}
+    event.paths.config.write_text(text, "utf-8")
+    assert event.config.pictures == {}
