@@ -12,6 +12,7 @@ import numpy as np
 
 from demo_clips import scenario
 from models.color import Matrix
+from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings
 from models.resample import Placement
 from scripts.plainkey import Floats, Pixels, plain_key, plain_over, to_rgb
@@ -133,6 +134,8 @@ def printing(made: Path, event: Event, repeats: int, templates: Sequence[str]) -
 
     def ours() -> None:
         for _, picture in renderer.pictures(shot):
+            if isinstance(picture, PosewallError):
+                raise picture
             picture_bytes(picture.pixels, Output(), About(picture.ppi, picture.taken, "0" * 32))
 
     def plain() -> None:

@@ -23,6 +23,7 @@ import shutil
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from datetime import date
 from pathlib import Path, PurePath
 from typing import Any
@@ -43,6 +44,7 @@ from stream.people.current import CurrentRoster
 from stream.people.workbook import is_workbook
 from stream.template import Nudge, Template, load_template
 from stream.template.kept import Store
+from stream.template.loader import copy_version
 
 log = logging.getLogger("posewall.event")
 
@@ -320,6 +322,9 @@ class Event:
                 f"{folder.parent}; put it back from a copy."
             )
         template = load_template(folder)
+        if template.version != version and copy_version(folder) == version:
+            # Kept by a release that counted fewer of the program's own fonts.
+            template = replace(template, version=version)
         if template.version != version:
             raise EventError(
                 f"the copy of template '{name}' in {folder} was changed; put it back as it was, "

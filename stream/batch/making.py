@@ -56,7 +56,7 @@ def make_pictures(renderer: Renderer, shot: Shot) -> dict[str, Any]:
     Doing it twice gives the same files under the same names.
 
     Raises:
-        PosewallError, OSError: what kept one from being made; those before it are there.
+        PosewallError, OSError: what kept one from being made; the others are there.
     """
     event = renderer.event
     for wanted in shot.wanted:
@@ -69,12 +69,18 @@ def make_pictures(renderer: Renderer, shot: Shot) -> dict[str, Any]:
             )
     output = output_of(event, shot.output)
     notes: list[str] = []
+    failed: list[PosewallError] = []
     for wanted, picture in renderer.pictures(shot):
+        if isinstance(picture, PosewallError):
+            failed.append(picture)
+            continue
         data = picture_bytes(picture.pixels, output, _about(event, shot, picture, output))
         target = inside(event.paths.pictures, wanted.picture)
         make_folder(target.parent)
         replace_file(target, data)
         notes += picture.notes
+    if failed:
+        raise failed[0]
     names = [w.picture for w in shot.wanted]
     if any(w.former for w in shot.wanted):
         with held(event.paths.lock):

@@ -11,6 +11,7 @@ from torch import Tensor
 
 from models.composite import Scene
 from models.cut import Composite
+from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings, Placed
 from models.mapping import painted_over
 from models.mask import Mask
@@ -132,8 +133,11 @@ class Renderer:
             self._keyer = key, Keyer(Grade.FINAL, settings, self.device)
         return self._keyer[1]
 
-    def pictures(self, shot: Shot) -> Iterator[tuple[Wanted, Picture]]:
+    def pictures(self, shot: Shot) -> Iterator[tuple[Wanted, Picture | PosewallError]]:
         """Make every picture that is wanted of a shot, each at its print size.
+
+        Yields:
+            The picture, or why it could not be made: the others are made all the same.
 
         Raises:
             PosewallError: a file of the shot, a template or its plate cannot be used.
@@ -144,11 +148,19 @@ class Renderer:
         self._ready = None
         trim()
         for wanted in shot.wanted:
-            yield wanted, self._picture(shot, beside, wanted, fields)
+            made: Picture | PosewallError
+            try:
+                made = self._picture(shot, beside, wanted, fields)
+            except PosewallError as e:
+                made = e
+            yield wanted, made
 
     def render(self, shot: Shot) -> Picture:
         """Make the picture that people posed for; raises as `pictures`."""
-        return next(self.pictures(shot))[1]
+        made = next(self.pictures(shot))[1]
+        if isinstance(made, PosewallError):
+            raise made
+        return made
 
     def _plate_of(self, shot: Shot) -> Plate | None:
         """A shot's clean plate; the last one is kept, since one serves most of an event."""

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -74,8 +74,24 @@ class _Files:
 
     def version(self) -> str:
         """One digest over names and contents, in an order of its own."""
-        lines = sorted(f"{f.digest}  {f.name}\n" for f in self.list)
-        return hashlib.sha256("".join(lines).encode()).hexdigest()
+        return _version((f.digest, f.name) for f in self.list)
+
+
+def _version(files: Iterable[tuple[str, str]]) -> str:
+    lines = sorted(f"{digest}  {name}\n" for digest, name in files)
+    return hashlib.sha256("".join(lines).encode()).hexdigest()
+
+
+def copy_version(folder: Path) -> str:
+    """The version that a kept copy had when it was made, by all the files that lie in it.
+
+    The program may have come to count fonts of its own that it did not count then.
+    """
+    found = [p for p in folder.rglob("*") if p.is_file()]
+    return _version(
+        (hashlib.sha256(p.read_bytes()).hexdigest(), p.relative_to(folder).as_posix())
+        for p in found
+    )
 
 
 def _document(files: _Files, notes: Description, problems: list[str]) -> Document | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import os
 import shutil
@@ -17,6 +18,7 @@ from stream.config import EventConfig, EventError
 from stream.errors import UserError
 from stream.event import Event
 from stream.template import Layer, Nudge, Template, load_template
+from stream.template.loader import BUNDLED
 from tests.stream.batch.scenario import ROSTER, make_event, make_template
 
 
@@ -266,3 +268,27 @@ def test_an_edit_of_event_toml_is_taken_up_and_a_broken_one_is_not(tmp_path: Pat
     assert event.config.pictures == {"form": "png"}
     event.paths.config.write_text(text, "utf-8")
     assert event.config.pictures == {}
+
+
+def test_a_copy_that_another_release_kept_is_the_same_design(tmp_path: Path) -> None:
+    event = make_event(tmp_path)
+    folder = event.paths.templates / "pier"
+    (folder / "fonts").mkdir()
+    shutil.copyfile(BUNDLED / "fonts" / "DejaVuSans-Bold.ttf", folder / "fonts" / "Own.ttf")
+    described = (folder / "template.toml").read_text("utf-8")
+    (folder / "template.toml").write_text(described + 'font = "fonts/Own.ttf"\n', "utf-8")
+    now = event.template("pier")
+    kept = event.paths.template_versions / now.version[:16] / "pier"
+    (kept / "fonts" / "DejaVuSans-Bold.ttf").unlink()
+    fonts = sorted(p.relative_to(kept).as_posix() for p in kept.rglob("*") if p.is_file())
+    lines = [f"{hashlib.sha256((kept / f).read_bytes()).hexdigest()}  {f}\n" for f in fonts]
+    then = hashlib.sha256("".join(sorted(lines)).encode()).hexdigest()
+    old = event.paths.template_versions / then[:16] / "pier"
+    assert then != now.version
+    old.parent.mkdir()
+    kept.rename(old)
+    found = Event.open(event.paths.root).template_version("pier", then)
+    assert (found.version, found.texts) == (then, now.texts)
+    (old / "template.toml").write_text("[picture]\n", "utf-8")
+    with pytest.raises(UserError):
+        Event.open(event.paths.root).template_version("pier", then)

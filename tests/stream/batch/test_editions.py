@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
+from models.errors import PosewallError
 from stream.batch.making import make_pictures
 from stream.batch.render import Picture, Renderer
 from stream.cli import main
@@ -72,7 +73,7 @@ def test_a_change_while_the_corrected_name_is_in_work_leaves_the_picture_that_wa
     renderer = Renderer(event)
     pictures = renderer.pictures
 
-    def meanwhile(asked: Shot) -> Iterator[tuple[Wanted, Picture]]:
+    def meanwhile(asked: Shot) -> Iterator[tuple[Wanted, Picture | PosewallError]]:
         for made in pictures(asked):
             change_shot(event, asked.id, {"choke": 1.0})
             yield made

@@ -13,6 +13,7 @@ from PIL import Image
 from stream.batch.making import make_pictures
 from stream.batch.render import Renderer
 from stream.cli import main
+from stream.errors import UserError
 from stream.event import Event
 from stream.people import RosterError
 from stream.shot import Shot, Wanted, change_shot, load_shot, save_shot
@@ -288,3 +289,14 @@ def test_the_right_person_is_shown_in_the_design_that_was_posed_in(event: Event)
     now = change_shot(event, shot.id, people=["2", "2"])
     assert now.people == ("2",)
     assert (now.template, now.template_version) == (shot.template, shot.template_version)
+
+
+def test_one_picture_that_cannot_be_made_keeps_no_other_from_being_made(event: Event) -> None:
+    shot = save_shot(event, make_frame(), people=["1"], template="gate", settings=SETTINGS)
+    first, second = shot.wanted
+    kept = event.paths.template_versions / first.template_version[:16] / first.template
+    (kept / "template.toml").unlink()
+    with pytest.raises(UserError, match="has no template"):
+        make_pictures(Renderer(Event.open(event.paths.root)), shot)
+    assert not (event.paths.pictures / first.picture).exists()
+    assert (event.paths.pictures / second.picture).is_file()
