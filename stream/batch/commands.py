@@ -20,6 +20,7 @@ from stream.device import pick_device
 from stream.errors import UserError
 from stream.event import Event
 from stream.forgetting import commands as forgetting
+from stream.options import event_option
 from stream.people import Wanted, texts
 from stream.people.columns import read_mapping
 from stream.people.commands import reading
@@ -63,7 +64,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         dest="what", required=True, metavar="run|status|add|change|frame"
     )
     run = batch.add_parser("run", help="make all pictures that are not made yet")
-    _event_option(run)
+    event_option(run)
     run.add_argument(
         "--again",
         action="append",
@@ -75,11 +76,11 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     run.set_defaults(run=batch_run)
 
     status = batch.add_parser("status", help="how each shot's picture stands")
-    _event_option(status)
+    event_option(status)
     status.set_defaults(run=batch_status)
 
     add = batch.add_parser("add", help="add stills by hand; 'batch run' makes their pictures")
-    _event_option(add)
+    event_option(add)
     add.add_argument("files", nargs="+", type=Path, metavar="FILE", help="JPEG, PNG or TIFF")
     add.add_argument("--template", help="name of one of the event's templates (or the usual one)")
     add.add_argument(
@@ -92,17 +93,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     add.set_defaults(run=batch_add)
 
     for parser in handwork.add_commands(batch):
-        _event_option(parser)
-
-
-def _event_option(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--event",
-        type=Path,
-        default=Path(),
-        metavar="DIR",
-        help="the event's folder (the current one)",
-    )
+        event_option(parser)
 
 
 def _day(text: str) -> date:

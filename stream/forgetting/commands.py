@@ -16,6 +16,7 @@ from stream.forgetting.erasing import Plan, erase
 from stream.forgetting.files import Erased, of_nobody_known
 from stream.forgetting.records import log_words
 from stream.forgetting.searching import holding, spellings
+from stream.options import event_option
 from stream.people import folded
 from stream.people.numbering import kept_numbers
 from stream.people.removal import remove_person, without_person
@@ -51,13 +52,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     )
     retain.set_defaults(run=event_retain)
     for parser in (forget, retain):
-        parser.add_argument(
-            "--event",
-            type=Path,
-            default=Path(),
-            metavar="DIR",
-            help="the event's folder (the current one)",
-        )
+        event_option(parser)
         parser.add_argument("--yes", action="store_true", help="do it without asking once more")
 
 

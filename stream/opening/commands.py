@@ -10,6 +10,7 @@ from stream.batch.jobs import JobQueue
 from stream.event import Event
 from stream.opening.taking import take_back
 from stream.opening.writing import open_up
+from stream.options import event_option
 from stream.shot import find_shot
 
 
@@ -34,13 +35,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     taking.add_argument("file", type=Path, metavar="FILE.ora", help="the document as it was saved")
     taking.set_defaults(run=_take_back)
     for parser in (opening, taking):
-        parser.add_argument(
-            "--event",
-            type=Path,
-            default=Path(),
-            metavar="DIR",
-            help="the event's folder (the current one)",
-        )
+        event_option(parser)
 
 
 def _open_up(args: argparse.Namespace) -> int:

@@ -8,13 +8,13 @@ import sys
 import time
 from collections.abc import Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 from stream.config import EventConfig, with_roster
 from stream.durable import replace_file, storing
 from stream.errors import UserError
 from stream.event import Event
+from stream.options import event_option
 from stream.people.columns import ROLES, Wanted, read_mapping
 from stream.people.current import read_roster, roster_file
 from stream.people.encoding import known_encoding
@@ -40,7 +40,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         dest="what", required=True, metavar="map|check|find"
     )
     mapping = roster.add_parser("map", help="say once which column is which, and keep it")
-    _event(mapping)
+    event_option(mapping)
     mapping.add_argument(
         "columns",
         nargs="*",
@@ -54,26 +54,16 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     check = roster.add_parser(
         "check", help="read the roster and try every name in the templates, before the event"
     )
-    _event(check)
+    event_option(check)
     _reading(check)
     check.add_argument("--json", action="store_true", help="print everything as JSON")
     check.set_defaults(run=roster_check)
 
     find = roster.add_parser("find", help="find people by part of a name, number or group")
     find.add_argument("text", nargs="+", help="part of a name, a number or a group")
-    _event(find)
+    event_option(find)
     find.add_argument("--json", action="store_true", help="print them as JSON")
     find.set_defaults(run=roster_find)
-
-
-def _event(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--event",
-        type=Path,
-        default=Path(),
-        metavar="DIR",
-        help="the event's folder (the current one)",
-    )
 
 
 def _reading(parser: argparse.ArgumentParser) -> None:

@@ -15,6 +15,7 @@ from stream.color_profile import srgb_profile
 from stream.durable import replace_file, storing
 from stream.errors import UserError
 from stream.event import Event
+from stream.options import event_option
 from stream.prints import contact, gallery, jpeg_file, sheet
 from stream.prints.output import CHROMA, QUALITY, Output
 from stream.prints.pdf_file import POINTS_IN, Book, Rect
@@ -58,9 +59,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         description="Shows every picture of an event small, with the shot's number and, where "
         "the event allows names, a name below.",
     )
-    many.add_argument(
-        "--event", type=Path, default=Path(), metavar="DIR", help="the event's folder (the current)"
-    )
+    event_option(many)
     many.add_argument("--columns", type=_count, default=4, help="pictures side by side (4)")
     named = many.add_mutually_exclusive_group()
     named.add_argument("--names", action="store_true", default=None, help="write names below")
