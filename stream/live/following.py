@@ -125,3 +125,18 @@ class Following:
         scale = math.exp(self._now.scale_log)
         x, y = anchor
         return Placement(scale, x - scale * self._now.x, y - scale * self._now.y, mirror)
+
+
+class Followings:
+    """One `Following` for each slot; all begin anew with another template, size or nudge."""
+
+    def __init__(self) -> None:
+        """Begin with nobody."""
+        self._about: tuple[object, ...] | None = None
+        self._slots: dict[int, Following] = {}
+
+    def of(self, slot: int, about: tuple[object, ...]) -> Following:
+        """The slot's; one that stood in another picture would be laid wrong in this one."""
+        if about != self._about:
+            self._about, self._slots = about, {}
+        return self._slots.setdefault(slot, Following())

@@ -70,7 +70,7 @@ class Grabbing:
         held = self._shooting.ring.nearest(moment_s)
 
         def take() -> Answer:
-            nudge = self._posing.nudge(pose)
+            nudge = pose.nudge
             try:
                 shot = self._shooting.take(
                     moment_s, numbers, tether is not None, pose.template, nudge, held

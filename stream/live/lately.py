@@ -35,6 +35,7 @@ def _row(event: Event, shot: Shot) -> dict[str, Any]:
         "id": shot.id,
         "time": shot.taken.astimezone().strftime("%H:%M:%S"),
         "who": _who(event, shot),
+        "template": shot.template,
         "state": "still" if shot.still_until else "kept",
         "why": "",
         "notes": list(shot.notes),

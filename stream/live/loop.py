@@ -161,13 +161,14 @@ class LiveLoop:
         with stages.timed("upload"):
             planes = self._uploaded(frame.planes)
         with stages.timed("key"):
-            placed = self._keyer.place(
-                planes,
-                frame.encoding,
-                frame.quarter_turns,
-                setting.placing(frame.upright_size, frame.arrived_s),
-                setting.scene.size,
-            )
+            placed = [
+                self._keyer.place(
+                    planes, frame.encoding, frame.quarter_turns, placing, setting.scene.size
+                )
+                if placing is not None
+                else None
+                for placing in setting.placings(frame.upright_size, frame.arrived_s)
+            ]
         with stages.timed("composite"):
             done = self._keyer.lay(placed, setting.scene)
             picture = done.picture.cpu().numpy()

@@ -30,8 +30,13 @@ def chosen(event: Event, words: Sequence[str]) -> tuple[Person, ...]:
 
 
 def plain(person: Person) -> dict[str, Any]:
-    """A person as JSON values."""
-    return {"number": person.number, "name": person.name, "group": person.group}
+    """A person as JSON values, for the operator alone: the name stands there in any case."""
+    return {
+        "number": person.number,
+        "name": person.name,
+        "group": person.group,
+        "no_name": person.no_name,
+    }
 
 
 def found(event: Event, words: str) -> list[dict[str, Any]]:

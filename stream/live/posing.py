@@ -30,18 +30,44 @@ class Pose:
         people: who is in them.
         template: the design that the stage shows; None until the program is ready.
         why: `USUAL`, `ORDERED` or `CHOSEN`.
-        moved: by hand, beside what the event says.
+        said: how far the event and the template move subjects.
+        moved: by hand, beside that.
     """
 
     people: tuple[Person, ...] = ()
     template: Template | None = None
     why: str = USUAL
+    said: Nudge = NO_NUDGE
     moved: Nudge = NO_NUDGE
+
+    @property
+    def nudge(self) -> Nudge:
+        """The whole of it, as the stage shows it and a shot keeps it."""
+        return self.said.then(self.moved)
 
     @property
     def numbers(self) -> tuple[str, ...]:
         """Their roster numbers."""
         return tuple(p.number for p in self.people)
+
+
+def _rounded(nudge: Nudge) -> Nudge:
+    """One step there and one back is as before, without a rest of floating point."""
+    return Nudge(round(nudge.right, 3), round(nudge.down, 3), round(nudge.scale, 4))
+
+
+def moved_words(nudge: Nudge) -> str:
+    """Where a subject was moved by hand, as an operator would say it."""
+    words = []
+    for value, more, less in (
+        (nudge.right, "to the right", "to the left"),
+        (nudge.down, "down", "up"),
+        (100 * (nudge.scale - 1), "larger", "smaller"),
+    ):
+        if round(value, 1):
+            amount = f"{abs(value):.1f}".removesuffix(".0")
+            words.append(f"{amount} % {more if value > 0 else less}")
+    return ", ".join(words) or "As designed"
 
 
 class Posing:
@@ -81,9 +107,12 @@ class Posing:
             if stop.is_set():
                 return
             try:
-                self._event.template(name)
+                template = self._event.template(name)
             except (PosewallError, OSError) as error:
                 self._notices.passing(str(error))
+            else:
+                if self._scenes is not None:
+                    self._scenes.warm(template)
 
     def choose(self, words: Sequence[str], template: str | None = None) -> dict[str, Any]:
         """Say who is in the next shots, and in which template where it is not what they ordered.
@@ -95,8 +124,15 @@ class Posing:
         Raises:
             UserError: somebody or a template that there is not.
         """
-        people = who.chosen(self._event, words)
-        pose = self._take(lambda now: self._dressed(replace(now, people=people), template))
+
+        def change(now: Pose) -> Pose:
+            people = who.chosen(self._event, words)
+            if people == now.people and template is None and now.why == CHOSEN:
+                return now
+            return self._dressed(replace(now, people=people), template)
+
+        pose = self._take(change)
+        people = pose.people
         names = ", ".join(p.name for p in people) or "nobody by name"
         said = f"Next: {names}"
         if pose.template is not None and pose.why != USUAL:
@@ -119,31 +155,11 @@ class Posing:
             UserError: further than can be.
         """
         back = (right, down, scale) == (0, 0, 1)
+        step = Nudge(right, down, scale)
         moved = self._take(
-            lambda now: replace(
-                now, moved=Nudge() if back else now.moved.then(Nudge(right, down, scale))
-            )
+            lambda now: replace(now, moved=Nudge() if back else _rounded(now.moved.then(step)))
         ).moved
-        if moved == Nudge():
-            return {"sentence": "As designed"}
-        right, down, large = moved.right, moved.down, moved.scale
-        said = [f"{abs(right):.0f} % {'right' if right > 0 else 'left'}"] if right else []
-        said += [f"{abs(down):.0f} % {'down' if down > 0 else 'up'}"] if down else []
-        said += [f"{large:.0%} large"] if large != 1 else []
-        return {"sentence": f"Moved: {', '.join(said)}"}
-
-    def nudge(self, pose: Pose) -> Nudge:
-        """The whole nudge of a pose: what the event and the template say, and by hand.
-
-        What the event says may be unusable; that is told, and no press is lost over it.
-        """
-        if pose.template is None:
-            return pose.moved
-        try:
-            return self._event.nudge(pose.template.name).then(pose.moved)
-        except UserError as error:
-            self._notices.passing(str(error))
-            return pose.moved
+        return {"sentence": moved_words(moved)}
 
     def state(self) -> dict[str, Any]:
         """For the pages."""
@@ -152,17 +168,32 @@ class Posing:
             "next": [who.plain(p) for p in pose.people],
             "template": pose.template.name if pose.template else None,
             "why": pose.why,
+            "usual": self._usual.name if self._usual else None,
             "templates": list(self._event.template_names),
-            "moved": pose.moved.to_json() if pose.moved != Nudge() else None,
+            "ready": self._scenes is not None and self._scenes.ready,
+            "moved": None if pose.moved == Nudge() else moved_words(pose.moved),
         }
 
     def _take(self, change: Callable[[Pose], Pose]) -> Pose:
         with self._changing:
-            pose = change(self.pose)
+            before = self.pose
+            pose = change(before)
+            pose = replace(pose, said=self._said(pose, before))
             with self._lock:
                 self._pose = pose
             self._show(pose)
-            return pose
+        return pose
+
+    def _said(self, pose: Pose, before: Pose) -> Nudge:
+        """What the event says now; where that cannot be read, what it said before."""
+        if pose.template is None:
+            return NO_NUDGE
+        try:
+            return self._event.nudge(pose.template.name)
+        except UserError as error:
+            self._notices.passing(str(error))
+        same = before.template is not None and before.template.name == pose.template.name
+        return before.said if same else NO_NUDGE
 
     def _dressed(self, pose: Pose, chosen: str | None) -> Pose:
         """The pose in the template that was chosen, else ordered, else in the usual one."""
@@ -181,7 +212,7 @@ class Posing:
         if self._scenes is None or pose.template is None:
             return
         fields = who.texts(pose.people)
-        self._scenes.want(fields, pose.template, self.nudge(pose))
+        self._scenes.want(fields, pose.template, pose.nudge)
         told = list(pose.template.scene_warnings(fields)) if pose.people else []
         if pose.template.shots > 1:
             told.append(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -12,7 +13,7 @@ from models.composite import Scene
 from models.figure import Figure
 from models.keyer import Placing
 from models.resample import Placement
-from stream.live.following import Following
+from stream.live.following import Followings
 from stream.live.slot import Slot
 from stream.live.steady import Steady
 from stream.template import Nudge, Template
@@ -40,38 +41,56 @@ class Setting:
     template: Template
     scene: Scene
     size: tuple[int, int]
-    following: Following = field(default_factory=Following, repr=False)
+    followings: Followings = field(default_factory=Followings, repr=False)
     nudge: Nudge = NO_NUDGE
     fields: Mapping[str, str] | None = None
-    _placements: dict[tuple[int, int], Placement] = field(default_factory=dict, repr=False)
+    _placements: dict[tuple[int, tuple[int, int]], Placement] = field(
+        default_factory=dict, repr=False
+    )
 
-    def placement(self, frame_size: tuple[int, int]) -> Placement:
+    def placement(self, frame_size: tuple[int, int], slot: int = 0) -> Placement:
         """Where an upright frame of (H, W) lies in the picture; worked out once a size."""
-        if frame_size not in self._placements:
-            self._placements[frame_size] = self.template.placement(
-                frame_size, self.size, nudge=self.nudge
+        key = (slot, frame_size)
+        if key not in self._placements:
+            self._placements[key] = self.template.placement(
+                frame_size, self.size, slot=slot, nudge=self.nudge
             )
-        return self._placements[frame_size]
+        return self._placements[key]
 
-    def placing(self, frame_size: tuple[int, int], now_s: float) -> Placing:
-        """Where the frame at hand lies; a slot that wants a figure follows it.
+    def placings(self, frame_size: tuple[int, int], now_s: float) -> tuple[Placing | None, ...]:
+        """Where the frame at hand lies in each slot; None in slots of shots that are added later.
 
         Args:
             frame_size: (H, W) of the upright frame.
             now_s: when it came.
         """
-        slot = self.template.slots[0]
-        if not slot.wants_figure:
-            return self.placement(frame_size)
-        anchor = self.template.stand(self.size).anchor
-        if not self.following.due(now_s):
-            return self.following.go_on(anchor, slot.mirror, now_s)
+        return tuple(
+            self.placing(frame_size, now_s, index) if slot.shows == 1 else None
+            for index, slot in enumerate(self.template.slots)
+        )
+
+    def placing(self, frame_size: tuple[int, int], now_s: float, slot: int = 0) -> Placing:
+        """Where the frame at hand lies; a slot that wants a figure follows it.
+
+        Args:
+            frame_size, now_s: as in `placings`.
+            slot: which of the template's slots.
+        """
+        wanted_slot = self.template.slots[slot]
+        if not wanted_slot.wants_figure:
+            return self.placement(frame_size, slot)
+        anchor = self.template.stand(self.size, slot).anchor
+        about = (self.template.version, self.size, frame_size, self.nudge)
+        following = self.followings.of(slot, about)
+        if not following.due(now_s):
+            return following.go_on(anchor, wanted_slot.mirror, now_s)
 
         def placed(figure: Figure | None) -> Placement:
-            wanted = self.template.placement(frame_size, self.size, figure=figure, nudge=self.nudge)
-            about = (self.template.version, self.size, frame_size, self.nudge)
+            wanted = self.template.placement(
+                frame_size, self.size, figure=figure, slot=slot, nudge=self.nudge
+            )
             found = figure is not None
-            return self.following.look(wanted, found, anchor, self.size[0], about, now_s)
+            return following.look(wanted, found, anchor, self.size[0], about, now_s)
 
         return placed
 
@@ -117,8 +136,11 @@ class SceneMaker:
         self._on_error = on_error
         self._failed: Wish | None = None
         self._again_s = 0.0
-        self._following = Following()
+        self._followings = Followings()
         self._wishes: Slot[Wish] = Slot()
+        self._newest: Wish | None = None
+        self._shown: Wish | None = None
+        self._later: deque[Template] = deque()
         self._steady = Steady("scene", self._build, stop, on_error)
 
     def want(
@@ -134,7 +156,17 @@ class SceneMaker:
             template: the design; None for the usual one.
             nudge: how far subjects are moved in it.
         """
-        self._wishes.put(Wish(template or self._template, dict(fields), nudge))
+        self._newest = Wish(template or self._template, dict(fields), nudge)
+        self._wishes.put(self._newest)
+
+    def warm(self, template: Template) -> None:
+        """Make a template's parts when there is time, so that its first people do not wait."""
+        self._later.append(template)
+
+    @property
+    def ready(self) -> bool:
+        """Whether `current` is what was asked for last; otherwise it is still in work."""
+        return self._shown is self._newest
 
     def start(self) -> None:
         """Begin to build wishes."""
@@ -145,6 +177,9 @@ class SceneMaker:
         again = wish is None and self._failed is not None and time.monotonic() >= self._again_s
         if again:
             wish = self._failed
+        if wish is None and self._later and self.current is not None:
+            template = self._later.popleft()
+            template.scene(self._size_of(template), {}, device=self._device)
         if wish is not None:
             self._failed = None
             try:
@@ -175,8 +210,11 @@ class SceneMaker:
             self._on_error(NAMELESS if trial is bare else DESIGNLESS)
             return
 
+    def _size_of(self, template: Template) -> tuple[int, int]:
+        return preview_size(template.picture_size(), self._height)
+
     def _show(self, wish: Wish) -> None:
-        size = preview_size(wish.template.picture_size(), self._height)
+        size = self._size_of(wish.template)
         now = self.current
         alike = now is not None and (now.template, now.fields) == (wish.template, wish.fields)
         if now is not None and alike and now.nudge != wish.nudge:
@@ -185,7 +223,10 @@ class SceneMaker:
         else:
             scene = wish.template.scene(size, wish.fields, device=self._device)
         # The person before the camera stays, whoever is named below.
-        self.current = Setting(wish.template, scene, size, self._following, wish.nudge, wish.fields)
+        self.current = Setting(
+            wish.template, scene, size, self._followings, wish.nudge, wish.fields
+        )
+        self._shown = wish
 
     def close(self) -> None:
         """Build no more."""

@@ -181,7 +181,9 @@ class Pages:
         """Pictures and states to one page; a picture only after the one before was drawn."""
         await socket.accept()
         with self._feed.watch() as offered:
-            page = _Page(socket, self._feed, offered)
+            # Only the operator's page is told who is next and what was kept of whom.
+            on_desk = socket.query_params.get("page") == "desk"
+            page = _Page(socket, self._feed, offered, on_desk)
             reader = asyncio.create_task(page.read())
             try:
                 await page.write(reader)
@@ -197,8 +199,11 @@ class Pages:
 class _Page:
     """One connected page: what it was sent, and what it has drawn."""
 
-    def __init__(self, socket: WebSocket, feed: Feed, offered: asyncio.Event) -> None:
+    def __init__(
+        self, socket: WebSocket, feed: Feed, offered: asyncio.Event, on_desk: bool
+    ) -> None:
         self._socket = socket
+        self._on_desk = on_desk
         self._feed = feed
         self._offered = offered
         self._sent: View | None = None
@@ -222,7 +227,7 @@ class _Page:
         while not reader.done():
             await self._offered.wait()
             self._offered.clear()
-            number, text = self._feed.said
+            number, text = self._feed.said if self._on_desk else self._feed.said_on_stage
             if number != said:
                 said = number
                 await self._socket.send_text(text)

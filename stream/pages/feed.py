@@ -10,6 +10,17 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
+ON_STAGE = ("pictures", "mirror", "kept", "count_s")
+"""What of the state the stage needs. Anybody may look at it: it gets nobody's name."""
+
+
+def for_stage(state: Mapping[str, Any]) -> dict[str, Any]:
+    """The part of a state that the stage is told."""
+    out = {key: state[key] for key in ON_STAGE if key in state}
+    if "source" in state:
+        out["source"] = {"state": state["source"]["state"]}
+    return out
+
 
 @dataclass(frozen=True)
 class View:
@@ -34,6 +45,7 @@ class Feed:
         self._view: View | None = None
         self._number = 0
         self._said = ""
+        self._said_on_stage = ""
         self._said_number = 0
         self._watchers: dict[asyncio.Event, asyncio.AbstractEventLoop] = {}
         self.on_drawn: Callable[[View], None] | None = None
@@ -55,6 +67,12 @@ class Feed:
         with self._lock:
             return self._said_number, self._said
 
+    @property
+    def said_on_stage(self) -> tuple[int, str]:
+        """The same for the stage, which is told less."""
+        with self._lock:
+            return self._said_number, self._said_on_stage
+
     def publish(self, jpeg: bytes, arrived_s: float) -> View:
         """Offer a picture to every page; never waits."""
         with self._lock:
@@ -67,9 +85,10 @@ class Feed:
     def say(self, state: Mapping[str, Any]) -> None:
         """Offer a state to every page; it also tells them that the program is alive."""
         text = json.dumps({"state": state})
+        on_stage = json.dumps({"state": for_stage(state)})
         with self._lock:
             self._said_number += 1
-            self._said = text
+            self._said, self._said_on_stage = text, on_stage
         self._wake()
 
     def _wake(self) -> None:

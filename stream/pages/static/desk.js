@@ -28,6 +28,8 @@ function fill(list, items, build) {
   list.replaceChildren(...items.map(build));
 }
 
+const NO_NAME = "name not shown in pictures";
+
 function personRow(person) {
   const row = make("li");
   if (!person.number) {
@@ -36,6 +38,7 @@ function personRow(person) {
   }
   const name = make("span", "name", person.name);
   name.append(make("span", "group", [person.number, person.group].filter(Boolean).join(", ")));
+  if (person.no_name) name.append(make("span", "hidden", NO_NAME));
   const away = make("button", "", "Remove");
   away.type = "button";
   away.setAttribute("aria-label", `Remove ${person.name}`);
@@ -45,15 +48,7 @@ function personRow(person) {
   return row;
 }
 
-const WHY = { usual: "the usual one", ordered: "as ordered", chosen: "chosen here" };
-
-function movedWords(moved) {
-  if (!moved) return "";
-  const across = moved.right && `${Math.abs(moved.right).toFixed(0)} % ${moved.right > 0 ? "right" : "left"}`;
-  const down = moved.down && `${Math.abs(moved.down).toFixed(0)} % ${moved.down > 0 ? "down" : "up"}`;
-  const large = moved.scale !== 1 && `${(100 * moved.scale).toFixed(0)} % large`;
-  return `Moved: ${[across, down, large].filter(Boolean).join(", ")}`;
-}
+const WHY = { usual: "the usual one", ordered: "ordered", chosen: "chosen by hand" };
 
 function showDesign() {
   const names = state.templates || [];
@@ -64,11 +59,10 @@ function showDesign() {
     select.value = state.template;
   }
   select.dataset.shown = state.template || "";
-  select.disabled = names.length < 2;
-  el("why").textContent = WHY[state.why] || "";
-  const moved = state.moved;
-  el("designed").disabled = !moved;
-  el("moved").textContent = movedWords(moved);
+  el("pick").hidden = names.length < 2;
+  el("why").textContent = (WHY[state.why] || "") + (state.ready === false ? ", getting ready" : "");
+  el("moved").textContent = state.moved || "As designed";
+  el("designed").disabled = !state.moved;
 }
 
 const STATES = {
@@ -91,6 +85,8 @@ function shotRow(shot) {
   }
   row.append(make("span", "number", shot.id.split("-")[0]), make("time", "", shot.time), make("span", "who", shot.who || "nobody by name"),
     make("span", "what", [shot.why || STATES[shot.state] || shot.state, ...(shot.notes || [])].join("; ")));
+  if (shot.template && shot.template !== shot.usual)
+    row.querySelector(".who").append(make("span", "also", `in ${shot.template}`));
   return row;
 }
 
@@ -120,7 +116,8 @@ function show() {
   const troubles = state.troubles.filter((text) => text !== el("answer").textContent);
   fill(el("troubles"), troubles, (text) => make("p", "", text));
   fill(el("people"), state.next.length ? state.next : [{}], personRow);
-  fill(el("shots"), state.shots.length ? state.shots : [{ none: true }], shotRow);
+  const shots = state.shots.map((shot) => ({ ...shot, usual: state.usual }));
+  fill(el("shots"), shots.length ? shots : [{ none: true }], shotRow);
   showDesign();
   el("platenote").textContent = state.plate.sentence;
   el("platenote").classList.toggle("trouble", state.plate.state === "gone");
@@ -131,6 +128,7 @@ function show() {
 }
 
 follow(canvas, {
+  page: "desk",
   mirrored: () => false,
   linked(is) { linked = is; show(); },
   state(now) { state = now; show(); },
@@ -171,8 +169,10 @@ el("platedrop").addEventListener("click", () => plate({ drop: true }));
 async function tell(path, words) {
   try {
     answer((await ask(path, words)).sentence);
+    return true;
   } catch (error) {
     answer(error.message, true);
+    return false;
   }
 }
 // After a click the space bar is to grab again; who works with the keyboard stays where they are.
@@ -181,8 +181,9 @@ el("template").addEventListener("pointerdown", () => { pointed = true; });
 el("template").addEventListener("keydown", () => { pointed = false; });
 el("template").addEventListener("change", async (event) => {
   if (pointed) event.target.blur();
-  await tell("/template", { template: event.target.value });
-  showDesign(); // what was refused is not left standing there
+  // What was refused is not left standing there, whoever has the focus.
+  if (!(await tell("/template", { template: event.target.value })))
+    event.target.value = state.template ?? "";
 });
 el("place").addEventListener("click", (event) => {
   const button = event.target.closest("button");

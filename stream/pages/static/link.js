@@ -29,7 +29,7 @@ const SILENT_MS = 3000;
 /**
  * Keep a canvas showing the newest picture.
  * @param canvas where to draw; takes the picture's own size
- * @param on { state(state), linked(bool), mirrored(): bool }
+ * @param on { page, state(state), linked(bool), mirrored(): bool }; page is "desk" or "stage"
  */
 export function follow(canvas, on) {
   const pen = canvas.getContext("2d", { alpha: false });
@@ -61,7 +61,8 @@ export function follow(canvas, on) {
   }
 
   function connect() {
-    const socket = new WebSocket(`ws://${location.host}/stream?token=${encodeURIComponent(token)}`);
+    const socket = new WebSocket(
+      `ws://${location.host}/stream?page=${on.page}&token=${encodeURIComponent(token)}`);
     socket.binaryType = "arraybuffer";
     socket.onmessage = (event) => {
       heard = performance.now();

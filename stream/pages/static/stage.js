@@ -50,6 +50,7 @@ const query = new URLSearchParams(location.search);
 if (query.has("mirror")) mirrored = query.get("mirror") !== "0";
 
 follow(canvas, {
+  page: "stage",
   mirrored: () => mirrored ?? byDefault,
   linked(is) {
     linked = is;

@@ -63,7 +63,7 @@ def test_moves_add_up_until_they_are_taken_back(event: Event) -> None:
     posing.move(1, 0, 1)
     posing.move(1, -2, 1.5)
     assert posing.pose.moved == Nudge(2, -2, 1.5)
-    assert posing.nudge(posing.pose) == Nudge(2, -2, 1.5)
+    assert posing.pose.nudge == Nudge(2, -2, 1.5)
     assert posing.move(0, 0, 1)["sentence"] == "As designed"
     assert posing.pose.moved == Nudge()
 
@@ -120,7 +120,7 @@ def test_a_nudge_of_the_event_that_cannot_be_is_told_and_no_press_is_lost(event:
     usual = event.template("pier")
     posing.begin(usual, SceneMaker(usual, 50, "cpu", threading.Event(), lambda _: None))
     posing.move(3, 0, 1)
-    assert posing.nudge(posing.pose) == Nudge(3)
+    assert posing.pose.nudge == Nudge(3)
     assert any("[nudge]" in s for s in said)
 
 

@@ -2,159 +2,17 @@
 
 from __future__ import annotations
 
-import base64
 import time
-from collections.abc import Iterator
-from concurrent.futures import Future
-from typing import Any
 
-import cv2
-import numpy as np
 import pytest
 
-from stream.errors import UserError
 from stream.live.loop import jpeg
-from stream.pages.feed import Feed
 from stream.pages.serve import PageServer
-from tests.stream.pages.chromium import Chromium, Tab
+from tests.stream.pages.chromium import Tab
+from tests.stream.pages.drawn import as_decoded, difference, drawn, picture, wait_drawn
+from tests.stream.pages.evening import Evening
 
 pytestmark = pytest.mark.browser
-
-Picture = np.ndarray[Any, np.dtype[np.uint8]]
-
-
-class Evening:
-    """Controls over a state that the test sets; tests/stream/live tries the real ones."""
-
-    def __init__(self, feed: Feed) -> None:
-        self.feed = feed
-        self.people = [
-            {"number": "7", "name": "Ada <b>Quill</b>", "group": "Owls"},
-            {"number": "8", "name": "Bo Quill", "group": "Owls"},
-        ]
-        self.now: dict[str, Any] = {
-            "event": "Lantern <i>evening</i>",
-            "source": {"state": "live", "sentence": "Camera: live"},
-            "line": "in 30.0 fps, out 29.8 fps",
-            "pictures": 1,
-            "mirror": False,
-            "next": [],
-            "template": "dusk",
-            "why": "usual",
-            "templates": ["dawn", "dusk"],
-            "moved": None,
-            "roster": True,
-            "plate": {"state": "none", "sentence": "none: keyed from the picture alone"},
-            "shots": [],
-            "kept": 0,
-            "count_s": None,
-            "stills": None,
-            "troubles": [],
-        }
-        self.full = False
-        self.moves: list[tuple[float, float, float]] = []
-
-    def say(self, **changes: Any) -> None:
-        self.now = self.now | changes
-        self.feed.say(self.now)
-
-    def state(self) -> dict[str, Any]:
-        return self.now
-
-    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
-        future: Future[dict[str, Any]] = Future()
-        if self.full:
-            future.set_exception(UserError("The disk is full; make room and press again."))
-        else:
-            kept = self.now["kept"] + 1
-            shot = {"id": f"{kept:04d}-aaaaaa", "time": "19:02:11", "who": "", "state": "kept"}
-            self.say(kept=kept, shots=[shot, *self.now["shots"]])
-            future.set_result({"shot": shot["id"], "sentence": f"Kept {shot['id']}"})
-        return future
-
-    def plate(self, age_s: float) -> Future[dict[str, Any]]:
-        future: Future[dict[str, Any]] = Future()
-        future.set_result({"plate": "1", "sentence": "Clean plate kept"})
-        return future
-
-    def drop_plate(self) -> dict[str, Any]:
-        return {"sentence": "No clean plate in use"}
-
-    def show_in(self, template: str) -> dict[str, Any]:
-        self.say(template=template, why="chosen")
-        return {"sentence": f"In {template}"}
-
-    def move(self, right: float, down: float, scale: float) -> dict[str, Any]:
-        back = (right, down, scale) == (0, 0, 1)
-        self.moves.append((right, down, scale))
-        self.say(moved=None if back else {"right": right, "down": down, "scale": scale})
-        return {"sentence": "As designed" if back else "Moved"}
-
-    def set_next(self, people: list[str], template: str | None = None) -> dict[str, Any]:
-        self.say(next=[p for p in self.people if p["number"] in people])
-        return {"people": people, "sentence": "Next"}
-
-    def find(self, words: str) -> list[dict[str, Any]]:
-        return [p for p in self.people if words.lower() in p["name"].lower()]
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Chromium]:
-    with Chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-def evening() -> Evening:
-    return Evening(Feed())
-
-
-@pytest.fixture
-def pages(evening: Evening) -> Iterator[PageServer]:
-    with PageServer(evening, evening.feed, token="t", port=0) as server:
-        evening.say()
-        yield server
-
-
-@pytest.fixture
-def tab(chromium: Chromium) -> Iterator[Tab]:
-    tab = chromium.tab()
-    tab.size(1280, 800)
-    yield tab
-    tab.call("Page.close")
-
-
-def picture(seed: int, size: tuple[int, int] = (90, 160)) -> Picture:
-    """A smooth picture that is not its own mirror image."""
-    small = np.random.default_rng(seed).integers(0, 256, (3, 4, 3), dtype=np.uint8)
-    large = cv2.resize(small, (size[1], size[0]), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(large, np.uint8)
-
-
-def drawn(tab: Tab) -> Picture:
-    """The pixels of the page's canvas."""
-    high, wide, data = tab.run(
-        "(() => { const c = document.getElementById('picture');"
-        " const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;"
-        " const t = Array.from(d, b => String.fromCharCode(b)).join('');"
-        " return [c.height, c.width, btoa(t)]; })()"
-    )
-    rgba = np.frombuffer(base64.b64decode(data), np.uint8).reshape(high, wide, 4)
-    return rgba[..., :3]
-
-
-def wait_drawn(tab: Tab, number: int) -> None:
-    tab.until(f"document.getElementById('picture').dataset.number === '{number}'")
-
-
-def as_decoded(data: bytes) -> Picture:
-    decoded = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    assert decoded is not None
-    return np.asarray(decoded[..., ::-1], np.uint8)
-
-
-def difference(a: Picture, b: Picture) -> float:
-    return float(np.abs(a.astype(int) - b.astype(int)).mean())
 
 
 def test_stage_shows_what_was_sent_and_moves(tab: Tab, pages: PageServer, evening: Evening) -> None:
@@ -259,29 +117,6 @@ def test_desk_says_when_the_source_is_silent(tab: Tab, pages: PageServer, evenin
     tab.until("document.getElementById('sourcewords').textContent.includes('does not answer')")
 
 
-def test_desk_chooses_the_template_and_moves_the_subject(
-    tab: Tab, pages: PageServer, evening: Evening
-) -> None:
-    tab.go(f"{pages.address}/desk")
-    tab.until("document.getElementById('template').options.length === 2")
-    assert tab.run("document.getElementById('template').value") == "dusk"
-    assert tab.run("document.getElementById('why').textContent") == "the usual one"
-    tab.run(
-        "(() => { const s = document.getElementById('template'); s.value = 'dawn';"
-        " s.dispatchEvent(new Event('change')); })()"
-    )
-    tab.until("document.getElementById('why').textContent === 'chosen here'")
-    assert evening.now["template"] == "dawn"
-    assert tab.run("document.getElementById('designed').disabled") is True
-    tab.run("document.querySelector('#place [data-down=\"-1\"]').click()")
-    tab.until("document.getElementById('moved').textContent === 'Moved: 1 % up'")
-    tab.run("document.querySelector('#place [data-scale=\"1.02\"]').click()")
-    tab.until("document.getElementById('moved').textContent === 'Moved: 102 % large'")
-    tab.run("document.getElementById('designed').click()")
-    tab.until("document.getElementById('designed').disabled")
-    assert evening.moves == [(0, -1, 1), (0, 0, 1.02), (0, 0, 1)]
-
-
 def test_desk_sets_who_is_next(tab: Tab, pages: PageServer, evening: Evening) -> None:
     tab.go(f"{pages.address}/desk")
     tab.until("document.getElementById('people').children.length === 1")
@@ -331,7 +166,8 @@ def test_controls_are_named_and_large(
     assert all(n["name"]["value"].strip() for n in controls)
     # WCAG 2.2, success criterion 2.5.5 (target size, enhanced): at least 44 by 44 CSS pixels
     sizes = tab.run(
-        "[...document.querySelectorAll('button, input')].map(e => e.getBoundingClientRect())"
+        "[...document.querySelectorAll('button, input, select')]"
+        ".map(e => e.getBoundingClientRect())"
         ".filter(r => r.width > 0).map(r => [r.width, r.height])"
     )
     assert all(w >= 44 and h >= 44 for w, h in sizes)

@@ -302,6 +302,26 @@ def test_acknowledgement_holds_the_flood_back(fed: PageServer, feed: Feed) -> No
     assert drawn == [1, 59]
 
 
+def test_the_stage_is_told_nobodys_name(fed: PageServer, feed: Feed) -> None:
+    state = {
+        "kept": 1,
+        "mirror": False,
+        "source": {"state": "live", "sentence": "Zora's camera: live"},
+        "next": [{"number": "3", "name": "Zora Quill"}],
+        "shots": [{"id": "0001-a", "who": "Zora Quill"}],
+        "troubles": ["Zora Quill: the name is set smaller."],
+        "something": "that will be told one day of Zora",
+    }
+    feed.say(state)
+    told = {}
+    for page in ("stage", "desk"):
+        address = f"ws://127.0.0.1:{fed.port}/stream?page={page}&token={TOKEN.replace(' ', '%20')}"
+        with connect(address, origin=Origin(fed.address)) as socket:
+            told[page] = json.loads(socket.recv(timeout=10))["state"]
+    assert told["desk"] == state
+    assert told["stage"] == {"kept": 1, "mirror": False, "source": {"state": "live"}}
+
+
 def test_nonsense_on_the_socket_ends_it(server: PageServer) -> None:
     address = f"ws://127.0.0.1:{server.port}/stream?token={TOKEN.replace(' ', '%20')}"
     with connect(address, origin=Origin(server.address)) as page:
