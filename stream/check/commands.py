@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import io
 import json
 import sys
 import textwrap
 from dataclasses import asdict
 from pathlib import Path
-
-from PIL import Image
 
 from models.screen import Hue
 from models.screencheck import Report, measure
@@ -20,7 +17,7 @@ from stream.capture.source import open_source
 from stream.capture.stills import RAW_SUFFIXES, STILL_SUFFIXES, read_still
 from stream.check.picture import draw
 from stream.check.words import Finding, headline, judge, remarks
-from stream.durable import renamed_to, storing, write_synced
+from stream.drawn_file import drawn_target, save_drawn
 from stream.errors import UserError
 
 ENDING = ".check.jpg"  # in OWN_ENDINGS, so that no camera folder takes it for a still
@@ -123,33 +120,10 @@ def _target(path: Path, plate: Path | None, out: Path | None) -> Path:
         plate: the clean plate, which exists, or None.
         out: what the user wants, or None.
     """
-    target = out or path.with_name(path.stem + ENDING)
-    if target.suffix.lower() not in (".jpg", ".jpeg", ".png"):
-        raise UserError(f"{target}: the picture is a JPEG or PNG; give --out a name ending in .jpg")
-    if target.is_dir() or not target.parent.is_dir():
-        raise UserError(f"{target}: it cannot go there; give --out a file name in a folder that is")
-    if not target.exists():
-        return target
-    if target.samefile(path):
-        raise UserError(f"{target}: this is the file to check; give --out another name")
-    if plate is not None and target.samefile(plate):
-        raise UserError(f"{target}: this is the clean plate; give --out another name")
-    if not target.name.lower().endswith(ENDING):
-        raise UserError(
-            f"{target}: this file is there already; give --out a new name, or one that ends in "
-            f"{ENDING}, which may be replaced"
-        )
-    return target
-
-
-def _save(sheet: Image.Image, target: Path) -> None:
-    data = io.BytesIO()
-    if target.suffix.lower() == ".png":
-        sheet.save(data, "PNG")
-    else:
-        sheet.save(data, "JPEG", quality=92, subsampling=0)
-    with storing(f"the picture {target.name}", target.parent), renamed_to(target) as partial:
-        write_synced(partial, data.getvalue())
+    never = [(path, "the file to check")]
+    if plate is not None:
+        never.append((plate, "the clean plate"))
+    return drawn_target(out or path.with_name(path.stem + ENDING), "picture", ENDING, never)
 
 
 def _text(report: Report, findings: list[Finding]) -> str:
@@ -194,7 +168,7 @@ def run(args: argparse.Namespace) -> int:
         plate = _upright(read_still(args.plate, quarter_turns=turns))
     frame, report = _measured(args.file, args.screen, turns, plate)
     findings = judge(report)
-    _save(draw(args.file.name, frame, report, findings), target)
+    save_drawn(draw(args.file.name, frame, report, findings), target, "picture")
     if args.json:
         print(_as_json(args.file, target, report, findings))
     else:

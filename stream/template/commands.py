@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import io
 import sys
 import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 
-from PIL import Image
-
 from models.composite import Mode
 from models.flatten import bare_sides, flatten
+from stream.drawn_file import drawn_target, save_drawn
 from stream.durable import renamed_to, storing, write_synced
 from stream.errors import UserError
 from stream.template.codes import Code
@@ -92,27 +90,8 @@ def _fields(given: list[str]) -> dict[str, str]:
 
 def _target(folder: Path, out: Path | None) -> Path:
     """Where the preview goes; over nothing but an earlier preview."""
-    target = out or folder.resolve().parent / (folder.resolve().name + ENDING)
-    if target.suffix.lower() not in (".jpg", ".jpeg", ".png"):
-        raise UserError(f"{target}: the preview is a JPEG or PNG; give --out a name ending in .jpg")
-    if target.is_dir() or not target.parent.is_dir():
-        raise UserError(f"{target}: it cannot go there; give --out a file name in a folder that is")
-    if target.exists() and not target.name.lower().endswith(ENDING):
-        raise UserError(
-            f"{target}: this file is there already; give --out a new name, or one that ends in "
-            f"{ENDING}, which may be replaced"
-        )
-    return target
-
-
-def _save(sheet: Image.Image, target: Path) -> None:
-    data = io.BytesIO()
-    if target.suffix.lower() == ".png":
-        sheet.save(data, "PNG")
-    else:
-        sheet.save(data, "JPEG", quality=92, subsampling=0)
-    with storing(f"the preview {target.name}", target.parent), renamed_to(target) as partial:
-        write_synced(partial, data.getvalue())
+    own = folder.resolve()
+    return drawn_target(out or own.parent / (own.name + ENDING), "preview", ENDING)
 
 
 def _tree(layers: tuple[Layer | LayerGroup, ...], template: Template, depth: int) -> Iterator[str]:
@@ -210,7 +189,7 @@ def _sketched(folder: Path, given: dict[str, str], target: Path) -> bool:
         return False
     if sheet is None:
         return False
-    _save(sheet, target)
+    save_drawn(sheet, target, "preview")
     return True
 
 
@@ -243,7 +222,7 @@ def run_check(args: argparse.Namespace) -> int:
     notes += [f"{c} is no column of this template; it writes {known}" for c in unknown]
     notes += template.scene_warnings(fields)
     _working(f"{template.name}: drawing the preview")
-    _save(draw_preview(template, fields), target)
+    save_drawn(draw_preview(template, fields), target, "preview")
     _working("")
     print(_headline(template))
     print("\nFrom the top:")
