@@ -27,7 +27,7 @@ class EventConfig:
         day: its date.
         template: the template used when none is named.
         key: key settings, as `KeySettings.to_json` gives them; what is missing is the default.
-        roster: how the roster is read, as `stream.people.Wanted` gives it.
+        roster: how the roster is read, as `stream.people.Reading` gives it.
         pictures: the form of finished pictures, as `Output.to_table` gives it.
         nudge: how far subjects are moved from their places: as `Nudge.to_json` gives it, and
             tables of the same by the names of templates.

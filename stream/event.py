@@ -39,7 +39,7 @@ from stream.durable import (
 )
 from stream.errors import UserError
 from stream.layout import EventPaths
-from stream.people import Roster, Wanted
+from stream.people import Reading, Roster
 from stream.people.current import CurrentRoster
 from stream.people.workbook import is_workbook
 from stream.template import Nudge, Template, load_template
@@ -154,7 +154,7 @@ class Event:
         *,
         day: date | None = None,
         roster: Path | None = None,
-        reading: Wanted | None = None,
+        reading: Reading | None = None,
         templates: Sequence[Path] = (),
         key: Mapping[str, Any] | None = None,
     ) -> Event:

@@ -21,7 +21,7 @@ from stream.errors import UserError
 from stream.event import Event
 from stream.forgetting import commands as forgetting
 from stream.options import event_option
-from stream.people import Wanted, texts
+from stream.people import Reading, texts
 from stream.people.columns import read_mapping
 from stream.people.commands import reading
 from stream.shot import add_still, find_shot, output_of, render_again, save_plate
@@ -110,7 +110,7 @@ def event_new(args: argparse.Namespace) -> int:
         args.name,
         day=args.date,
         roster=args.roster,
-        reading=reading(Wanted(), read_mapping(args.map), args.encoding, args.sheet),
+        reading=reading(Reading(), read_mapping(args.map), args.encoding, args.sheet),
         templates=args.template,
     )
     people = f"{len(event.roster)} people on the roster" if args.roster else "no roster yet"

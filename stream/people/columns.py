@@ -80,7 +80,7 @@ def plain_title(title: str) -> str:
 
 
 @dataclass(frozen=True)
-class Wanted:
+class Reading:
     """How a roster is to be read, as event.toml keeps it under [roster].
 
     Attributes:
@@ -94,7 +94,7 @@ class Wanted:
     sheet: str | None = None
 
     @classmethod
-    def from_config(cls, table: Mapping[str, Any]) -> Wanted:
+    def from_config(cls, table: Mapping[str, Any]) -> Reading:
         """Read the [roster] table.
 
         Raises:

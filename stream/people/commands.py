@@ -15,7 +15,7 @@ from stream.durable import replace_file, storing
 from stream.errors import UserError
 from stream.event import Event
 from stream.options import event_option
-from stream.people.columns import ROLES, Wanted, read_mapping
+from stream.people.columns import ROLES, Reading, read_mapping
 from stream.people.current import read_roster, roster_file
 from stream.people.encoding import known_encoding
 from stream.people.errors import some
@@ -72,8 +72,8 @@ def _reading(parser: argparse.ArgumentParser) -> None:
 
 
 def reading(
-    before: Wanted, columns: Mapping[str, str], encoding: str | None, sheet: str | None
-) -> Wanted:
+    before: Reading, columns: Mapping[str, str], encoding: str | None, sheet: str | None
+) -> Reading:
     """How a roster is read, with what was said now in place of what was said before.
 
     Raises:
@@ -82,7 +82,7 @@ def reading(
     if encoding:
         known_encoding(encoding)
     kept = {role: title for role, title in {**before.columns, **columns}.items() if title}
-    return Wanted(
+    return Reading(
         kept,
         before.encoding if encoding is None else encoding or None,
         before.sheet if sheet is None else sheet or None,
@@ -93,7 +93,7 @@ def roster_map(args: argparse.Namespace) -> int:
     """Keep which column is which; nothing is kept under which the roster cannot be read."""
     event = Event.open(args.event)
     columns = read_mapping(args.columns)
-    before = Wanted.from_config(event.config.roster)
+    before = Reading.from_config(event.config.roster)
     wanted = reading(before, columns, args.encoding, args.sheet)
     if roster_file(event.paths) is None:
         raise UserError(f"{event.paths.root} has no roster.csv or roster.xlsx; put it there first.")
@@ -149,7 +149,7 @@ def roster_check(args: argparse.Namespace) -> int:
     event = Event.open(args.event)
     if roster_file(event.paths) is None:
         raise UserError(f"{event.paths.root} has no roster.csv or roster.xlsx; put it there first.")
-    wanted = reading(Wanted.from_config(event.config.roster), {}, args.encoding, args.sheet)
+    wanted = reading(Reading.from_config(event.config.roster), {}, args.encoding, args.sheet)
     roster = read_roster(event.paths, event.template_names, wanted)
     templates: dict[str, Template] = {}
     unread: list[str] = []

@@ -10,7 +10,7 @@ from pathlib import Path
 from stream.config import EventConfig, EventError
 from stream.errors import UserError
 from stream.layout import EventPaths
-from stream.people.columns import Wanted
+from stream.people.columns import Reading
 from stream.people.errors import RosterError
 from stream.people.numbering import with_kept_numbers
 from stream.people.roster import Roster
@@ -35,7 +35,7 @@ def roster_file(paths: EventPaths) -> Path | None:
 
 
 def read_roster(
-    paths: EventPaths, templates: tuple[str, ...], wanted: Wanted | None = None
+    paths: EventPaths, templates: tuple[str, ...], wanted: Reading | None = None
 ) -> Roster:
     """Read an event's roster; empty without a file.
 
@@ -52,7 +52,7 @@ def read_roster(
         return Roster()
     if wanted is None:
         try:
-            wanted = Wanted.from_config(EventConfig.load(paths.config).roster)
+            wanted = Reading.from_config(EventConfig.load(paths.config).roster)
         except EventError as e:
             raise RosterError(str(e)) from e
     roster = Roster.load(file, wanted, templates=templates)

@@ -20,7 +20,7 @@ import openpyxl
 from stream.config import EventConfig
 from stream.durable import replace_file, storing
 from stream.layout import EventPaths
-from stream.people.columns import Wanted
+from stream.people.columns import Reading
 from stream.people.current import roster_file
 from stream.people.delimited import SHOWN
 from stream.people.encoding import MARKS, decode
@@ -138,7 +138,7 @@ def without_person(paths: EventPaths, number: str) -> dict[Path, bytes]:
     """
     out: dict[Path, bytes] = {}
     file = roster_file(paths)
-    wanted = Wanted.from_config(EventConfig.load(paths.config).roster)
+    wanted = Reading.from_config(EventConfig.load(paths.config).roster)
     roster = Roster.load(file, wanted) if file else Roster()
     lines = roster.lines
     if roster.source.numbered:

@@ -9,7 +9,7 @@ from pathlib import Path
 from stream.errors import UserError
 from stream.people.columns import (
     FLAGS,
-    Wanted,
+    Reading,
     check_mapped,
     find_columns,
     folded,
@@ -137,7 +137,7 @@ class Roster:
     def load(
         cls,
         path: Path,
-        wanted: Wanted | None = None,
+        wanted: Reading | None = None,
         *,
         templates: Sequence[str] | None = None,
     ) -> Roster:
@@ -151,7 +151,7 @@ class Roster:
         Raises:
             RosterError: the file cannot be read or used; the sentence says why.
         """
-        wanted = wanted or Wanted()
+        wanted = wanted or Reading()
         table = _table(path, wanted)
         columns = find_columns(table.rows, wanted.columns)
         if columns is None:
@@ -196,7 +196,7 @@ class Roster:
         return Roster(people, self.source, self.notes, (*self.doubts, *doubts), self.lines)
 
 
-def _table(path: Path, wanted: Wanted) -> Table:
+def _table(path: Path, wanted: Reading) -> Table:
     def fits(rows: tuple[Row, ...]) -> int:
         return header_fit(rows, wanted.columns)
 

@@ -9,7 +9,7 @@ import pytest
 
 from stream.config import EventConfig, EventError, with_roster
 from stream.event import Event
-from stream.people import Order, RosterError, Wanted
+from stream.people import Order, Reading, RosterError
 from stream.shot import save_shot
 from tests.stream.batch.scenario import SETTINGS, make_frame, make_template
 from tests.stream.people.lists import as_workbook
@@ -19,7 +19,9 @@ BOOK: dict[str, list[list[Any]]] = {
 }
 
 
-def make(tmp: Path, roster: bytes, reading: Wanted | None = None, name: str = "given.csv") -> Event:
+def make(
+    tmp: Path, roster: bytes, reading: Reading | None = None, name: str = "given.csv"
+) -> Event:
     given = tmp / name
     given.write_bytes(roster)
     return Event.create(tmp / "lake", "Lake", roster=given, reading=reading)
@@ -49,7 +51,7 @@ def test_two_rosters_are_refused(tmp_path: Path) -> None:
 
 def test_how_it_is_read_is_kept_and_may_change(tmp_path: Path) -> None:
     text = "Shirt;Pupil\n7;Łucja\n".encode("cp1250")
-    event = make(tmp_path, text, Wanted({"number": "Shirt"}, encoding="windows-1250"))
+    event = make(tmp_path, text, Reading({"number": "Shirt"}, encoding="windows-1250"))
     assert people(event) == [("7", "Łucja")]
     again = Event.open(event.paths.root)
     assert again.config.roster == {"number": "Shirt", "encoding": "windows-1250"}

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stream.people import Roster, RosterError, Wanted
+from stream.people import Reading, Roster, RosterError
 from stream.people.flags import read_flag
 from tests.stream.people.lists import NAMES, as_text, as_workbook, people
 
@@ -20,7 +20,7 @@ MUTANTS = 130
 PLANTS = [b'"', b"\0", b"\xff\xfe", b";;;;", b"\r", b"=1+1", b"\x1b$"]
 
 
-def outcome(path: Path, data: bytes, wanted: Wanted | None = None) -> int | None:
+def outcome(path: Path, data: bytes, wanted: Reading | None = None) -> int | None:
     """How many people were read; None for a sentence."""
     path.write_bytes(data)
     try:
@@ -123,7 +123,7 @@ def test_any_text_and_mapping(
     text = "number,name,order,no name\n".replace(",", delimiter)
     text += "\n".join(delimiter.join(r) for r in rows)
     path = tmp_path_factory.getbasetemp() / "text.csv"
-    outcome(path, text.encode("utf-8", "surrogatepass"), Wanted(columns))
+    outcome(path, text.encode("utf-8", "surrogatepass"), Reading(columns))
 
 
 @given(st.text(max_size=20))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from stream.people import Order, Roster, RosterError, Wanted
+from stream.people import Order, Reading, Roster, RosterError
 from stream.people.columns import read_mapping
 
 TEMPLATES = ("lantern-night", "harvest-paper")
@@ -17,7 +17,7 @@ def load(
 ) -> Roster:
     path = tmp / "list.csv"
     path.write_text(text, "utf-8")
-    return Roster.load(path, Wanted(columns), templates=templates)
+    return Roster.load(path, Reading(columns), templates=templates)
 
 
 def test_titles_above_totals_below_and_the_header_again(tmp_path: Path) -> None:
@@ -161,7 +161,7 @@ def test_a_mapping_that_is_none(word: str) -> None:
 @pytest.mark.parametrize("table", [{"numbr": "x"}, {"number": 3}, {"number": " "}])
 def test_a_table_in_event_toml_that_is_none(table: dict[str, object]) -> None:
     with pytest.raises(RosterError, match=r"event\.toml"):
-        Wanted.from_config(table)
+        Reading.from_config(table)
 
 
 @pytest.mark.parametrize(

@@ -11,13 +11,13 @@ from typing import Any
 import openpyxl
 import pytest
 
-from stream.people import Roster, RosterError, Wanted
+from stream.people import Reading, Roster, RosterError
 from tests.stream.people.lists import as_workbook
 
 HEAD = ["No.", "Name", "Class"]
 
 
-def load(tmp: Path, data: bytes, wanted: Wanted | None = None) -> Roster:
+def load(tmp: Path, data: bytes, wanted: Reading | None = None) -> Roster:
     # The name does not matter, the content does.
     path = tmp / "list.csv"
     path.write_bytes(data)
@@ -120,9 +120,9 @@ def test_the_sheet_that_fits_or_the_one_that_is_named(tmp_path: Path) -> None:
     roster = load(tmp_path, data)
     assert [p.name for p in roster] == ["Mira"]
     assert any("'U12' is read, not 'Notes', 'U14'" in n for n in roster.notes)
-    assert [p.name for p in load(tmp_path, data, Wanted(sheet="u14"))] == ["Jon"]
+    assert [p.name for p in load(tmp_path, data, Reading(sheet="u14"))] == ["Jon"]
     with pytest.raises(RosterError, match=r"no sheet 'U16' .*'U12'"):
-        load(tmp_path, data, Wanted(sheet="U16"))
+        load(tmp_path, data, Reading(sheet="U16"))
 
 
 def test_hidden_sheets_are_not_taken_by_themselves(tmp_path: Path) -> None:
