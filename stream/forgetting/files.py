@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import zipfile
 import zlib
 from collections.abc import Collection, Iterator, Sequence
@@ -15,13 +14,13 @@ from stream.durable import sweep_partials, sync_folder
 from stream.event import Event
 from stream.forgetting.belongings import readable
 from stream.forgetting.searching import walk_files
+from stream.opening.names import shots_named
 from stream.opening.openings import opened_documents
 from stream.prints.naming import inside
 from stream.prints.picture import picture_owner
 from stream.shot import Shot, shot_ids
 from stream.shot.store import file_digest
 
-_GROUP = re.compile(rb"Subject (\d{4,}-[0-9a-f]{6}) ")
 _SHOWING = frozenset({
     ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".gif", ".pdf", ".ora", ".psd",
     ".xcf", ".kra", ".mp4", ".mov", ".mkv", ".zip",
@@ -73,7 +72,7 @@ def _shown_in(path: Path) -> set[str]:
             part = archive.getinfo("stack.xml")
             if part.file_size > _LARGEST_STACK:
                 return set()
-            return {m.decode() for m in _GROUP.findall(archive.read(part))}
+            return shots_named(archive.read(part))
     except (zipfile.BadZipFile, zlib.error, KeyError, OSError, NotImplementedError, RuntimeError):
         return set()
 

@@ -10,7 +10,9 @@ MATTE = "Matte"
 RETOUCH = "Retouch"
 FRAME = "Frame, untouched"
 
-_GROUP = re.compile(rf"{SUBJECT} (\d{{4,}}-[0-9a-f]{{6}}) ([0-9a-f]{{8}})\s*")
+_SHOT = rf"{SUBJECT} (\d{{4,}}-[0-9a-f]{{6}}) "
+_GROUP = re.compile(rf"{_SHOT}([0-9a-f]{{8}})\s*")
+_NAMED = re.compile(_SHOT.encode())
 
 
 def subject_name(shot_id: str, opening: str) -> str:
@@ -30,3 +32,8 @@ def read_subject_name(name: str) -> tuple[str, str] | None:
     """
     match = _GROUP.fullmatch(name)
     return (match[1], match[2]) if match else None
+
+
+def shots_named(stack: bytes) -> set[str]:
+    """Ids of the shots whose subjects are named in a document's list of layers, copies too."""
+    return {found.decode() for found in _NAMED.findall(stack)}
