@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -101,7 +102,6 @@ def _wishes(event: Event, args: argparse.Namespace) -> dict[str, Any]:
     beside = None
     if args.beside is not None:
         beside = [find_shot(event, text).id for text in args.beside if text.strip()]
-    nudged = (args.right, args.down, args.scale) != (None, None, None) or args.as_designed
     wishes = {
         "mask": args.mask,
         "drop_mask": args.no_mask or None,
@@ -110,32 +110,32 @@ def _wishes(event: Event, args: argparse.Namespace) -> dict[str, Any]:
         "template": None if args.template is None else event.template(args.template),
         "size": size,
         "beside": beside,
-        "nudge": Nudge() if nudged else None,  # each shot has its own
     }
     return {name: wish for name, wish in wishes.items() if wish is not None}
 
 
-def _nudged(shot: Shot, args: argparse.Namespace) -> dict[str, Nudge]:
-    """A shot's nudge with what was given of it changed."""
-    given = {"right": args.right, "down": args.down, "scale": args.scale}
-    given = {name: value for name, value in given.items() if value is not None}
-    if args.as_designed:
-        return {"nudge": Nudge.from_json(given)}
-    return {"nudge": Nudge.from_json({**shot.nudge, **given})} if given else {}
+def _nudged(shot: Shot, moved: Mapping[str, float], as_designed: bool) -> Nudge | None:
+    """A shot's nudge with what was given of it changed; None where nothing was."""
+    if not moved and not as_designed:
+        return None
+    return Nudge.from_json(moved if as_designed else {**shot.nudge, **moved})
 
 
 def batch_change(args: argparse.Namespace) -> int:
     """Change shots and queue their new pictures; 1 when any was refused."""
     event, given = Event.open(args.event), given_settings(args)
     wishes = _wishes(event, args)
-    if not given and not wishes:
+    moves = {"right": args.right, "down": args.down, "scale": args.scale}
+    moved = {name: value for name, value in moves.items() if value is not None}
+    if not (given or wishes or moved or args.as_designed):
         raise UserError("nothing to change was given; name a setting, such as --despill 0.8.")
     refused = 0
     with event.logging(), JobQueue(event) as queue:
         for text in args.shots:
             try:
                 before = find_shot(event, text)
-                shot = change_shot(event, before.id, given, **{**wishes, **_nudged(before, args)})
+                nudge = _nudged(before, moved, args.as_designed)
+                shot = change_shot(event, before.id, given, nudge=nudge, **wishes)
             except PosewallError as e:
                 refused += 1
                 print(f"{text}: {e}", file=sys.stderr)

@@ -185,25 +185,29 @@ class Renderer:
             keyer.set_plate(None)
         else:
             keyer.set_plate(plate.frame.planes, plate.frame.encoding, plate.frame.quarter_turns)
-        keyer.set_mask(None)
         painted: Mask | None = None
-        if shot.mask is not None:
-            painted = read_mask(self.event.paths.shots / shot.id / shot.mask)
-            painted = painted.turned(frame.quarter_turns - shot.mask_turns)
-            if painted.size == frame.upright_size:
-                keyer.set_mask(painted)
-            else:
-                painted = None
-                notes.append(MASK_UNFIT)
-        if shot.matte is not None:
-            matte = read_matte(self.event.paths.shots / shot.id / shot.matte)
-            matte = matte.turned(frame.quarter_turns - shot.matte_turns)
-            if matte.size == frame.upright_size:
-                keyer.set_mask(matte if painted is None else painted.then(matte))
+        for strokes in self._strokes(shot, frame):
+            if strokes.size == frame.upright_size:
+                painted = strokes if painted is None else painted.then(strokes)
             else:
                 notes.append(MASK_UNFIT)
+        keyer.set_mask(painted)
         self._ready = _Ready(shot.id, frame, keyer, tuple(notes))
         return self._ready
+
+    def _strokes(self, shot: Shot, frame: Frame) -> Iterator[Mask]:
+        """What was painted for a shot, the earlier first, turned as its frame is now."""
+        folder = self.event.paths.shots / shot.id
+        if shot.mask is not None:
+            yield read_mask(folder / shot.mask).turned(frame.quarter_turns - shot.mask_turns)
+        if shot.matte is not None:
+            yield read_matte(folder / shot.matte).turned(frame.quarter_turns - shot.matte_turns)
+
+    def frame(self, shot: Shot) -> Frame:
+        """A shot's frame: the one at hand, where it was just placed."""
+        if self._ready is not None and self._ready.shot_id == shot.id:
+            return self._ready.frame
+        return load_frame(self.event, shot)
 
     def staged(
         self, shot: Shot, beside: Sequence[Shot], wanted: Wanted, fields: Mapping[str, str]

@@ -20,7 +20,7 @@ from stream.event import Event
 from stream.opening.document import document_layers, subject_group
 from stream.opening.names import subject_name
 from stream.opening.openings import Opening, Paper, keep_opening
-from stream.shot import Shot, Wanted, load_frame, load_shot
+from stream.shot import Shot, Wanted, load_shot
 from stream.template import OraGroup, write_ora
 
 PACK = 1  # chosen: 8x10 in seconds instead of half a minute, for a third more bytes
@@ -100,7 +100,7 @@ def _subject(
     size: tuple[int, int],
     out: Path,
 ) -> OraGroup:
-    frame = load_frame(event, shot)
+    frame = renderer.frame(shot)
     upright = Upright(frame.planes, frame.encoding, frame.quarter_turns)
     frame_pm = frame_in_picture(upright, placed.placement, size)
     subject_pm = torch.zeros(1, 4, *size)

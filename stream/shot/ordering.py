@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from stream.errors import UserError
 from stream.event import Event
@@ -82,6 +83,8 @@ def ordered(
             size = None
         wanted.append(Wanted(kept.name, kept.version, "", size, order.copies))
     own = [w for w in wanted if w.template == main.name]
-    first = own[0] if own else Wanted(main.name, main.version, "")
-    first = Wanted(main.name, main.version, "", first.size, first.copies)
-    return (first, *(w for w in wanted if not own or w is not own[0])), notes
+    if not own:
+        return (Wanted(main.name, main.version, ""), *wanted), notes
+    # As it was posed in, which may be an edit earlier than what the order gave.
+    first = replace(own[0], template_version=main.version)
+    return (first, *(w for w in wanted if w is not own[0])), notes
