@@ -12,6 +12,7 @@ from torch import Tensor
 from models.composite import Overlay
 from models.errors import ShapeError
 from models.resample import Placement, resize, scaled_part, visible
+from models.tiles import unit
 from models.transfer import Transfer, encode
 from models.upright import Upright
 
@@ -27,12 +28,17 @@ def laid_out(image: Tensor, placement: Placement, size: tuple[int, int]) -> Tens
     Returns:
         (1, C, H, W) float.
     """
-    out = image.new_zeros(1, image.shape[1], *size)
     seen = visible((image.shape[-2], image.shape[-1]), placement, size)
     if seen is None:
-        return out
+        return image.new_zeros(1, image.shape[1], *size)
     rows, columns, part = seen
-    found = scaled_part(image[..., rows, columns], part, size)
+    return _into(image[..., rows, columns], part, size)
+
+
+def _into(image: Tensor, part: Placement, size: tuple[int, int]) -> Tensor:
+    """What `visible` cut out, at its place in an empty picture."""
+    out = image.new_zeros(1, image.shape[1], *size)
+    found = scaled_part(image, part, size)
     if found is not None:
         out[..., found[1], found[2]] = found[0]
     return out
@@ -50,11 +56,7 @@ def frame_in_picture(frame: Upright, placement: Placement, size: tuple[int, int]
     rows, columns, part = seen
     rgb = frame.linear(rows, columns)
     whole = torch.cat([rgb, torch.ones_like(rgb[:, :1])], 1)
-    out = whole.new_zeros(1, 4, *size)
-    found = scaled_part(whole, part, size)
-    if found is not None:
-        out[..., found[1], found[2]] = found[0]
-    return out.clamp_(0, 1)
+    return _into(whole, part, size).clamp_(0, 1)
 
 
 def back_to_frame(painted: Tensor, placement: Placement, frame_size: tuple[int, int]) -> Tensor:
@@ -131,14 +133,17 @@ def as_layers(subject_pm: Tensor, frame_pm: Tensor) -> tuple[Tensor, Tensor]:
     own = subject_pm[:, :3].clamp_min(0) / alpha.clamp_min(1 / 255)
     colour = torch.where(matte > 0, own, frame_pm[:, :3]).clamp(0, 1)
     there = torch.maximum(frame_pm[:, 3:4], (matte > 0).to(frame_pm.dtype)).clamp(0, 1)
-    codes = torch.cat([encode(colour, Transfer.SRGB), there], 1).mul(255).round()
-    return codes[0].to(torch.uint8), matte[0, 0].to(torch.uint8)
+    return _layer(colour, there), matte[0, 0].to(torch.uint8)
 
 
 def straight_codes(rgb_pm: Tensor) -> Tensor:
     """Linear premultiplied colour as a layer: (4, H, W) uint8, sRGB-encoded, straight."""
     alpha = rgb_pm[:, 3:4].clamp(0, 1)
     colour = (rgb_pm[:, :3] / alpha.clamp_min(1 / 255)).clamp(0, 1)
+    return _layer(colour, alpha)
+
+
+def _layer(colour: Tensor, alpha: Tensor) -> Tensor:
     codes = torch.cat([encode(colour, Transfer.SRGB), alpha], 1).mul(255).round()
     return codes[0].to(torch.uint8)
 
@@ -155,8 +160,8 @@ def painted_over(
         size: (H, W) of the picture at hand.
         frame_width: of the upright frame, in pixels.
     """
-    unit = codes.float() / (255.0 if codes.dtype == torch.uint8 else 65535.0)
-    rgb_enc, alpha = unit[None, :3], unit[None, 3:]
+    shown = unit(codes)[None]
+    rgb_enc, alpha = shown[:, :3], shown[:, 3:]
     same = was == now and size == (codes.shape[-2], codes.shape[-1])
     if not same:
         # In the encoded values that it was painted and is laid in.
@@ -177,8 +182,8 @@ def layer_matte(codes: Tensor, opacity: float = 1.0) -> Tensor:
     Returns:
         (H, W) float32 in [0, 1].
     """
-    unit = codes.float() / (255.0 if codes.dtype == torch.uint8 else 65535.0)
-    return unit[3] * unit[:3].amax(0) * opacity
+    shown = unit(codes)
+    return shown[3] * shown[:3].amax(0) * opacity
 
 
 def changed(before: Tensor, after: Tensor) -> Tensor:
@@ -201,6 +206,6 @@ def alike(before: Tensor | None, after: Tensor | None) -> bool:
         return all(t is None or not bool(t[3].any()) for t in (before, after))
     shown = []
     for codes in (before, after):
-        unit = codes.float() / (255.0 if codes.dtype == torch.uint8 else 65535.0)
-        shown.append(torch.cat([unit[:3] * unit[3:], unit[3:]]))
+        layer = unit(codes)
+        shown.append(torch.cat([layer[:3] * layer[3:], layer[3:]]))
     return bool(((shown[0] - shown[1]).abs() <= 1.5 / 255).all())

@@ -46,7 +46,7 @@ def steps(first: int, last: int, across: int) -> Iterator[tuple[int, int]]:
         yield start, min(start + step, last)
 
 
-def _unit(values: Tensor) -> Tensor:
+def unit(values: Tensor) -> Tensor:
     """Code values to [0, 1]."""
     return values.to(torch.float32).div_(255.0 if values.dtype == torch.uint8 else 65535.0)
 
@@ -86,7 +86,7 @@ def plain_tiles(pixels: Tensor, x: int, y: int, size: Size) -> Iterator[Tile]:
     if right <= left:
         return
     for y0, y1 in steps(top, bottom, right - left):
-        part = _unit(pixels[:, y0 - y : y1 - y, left - x : right - x]).unsqueeze(0)
+        part = unit(pixels[:, y0 - y : y1 - y, left - x : right - x]).unsqueeze(0)
         yield Tile(tile_at(y0, y1, left, right), part[:, :3], part[:, 3:])
 
 
@@ -96,7 +96,7 @@ def _linear_pm(part: Tensor) -> Tensor:
     codes = torch.arange(levels, dtype=torch.float32) / (levels - 1)
     table = decode(codes, Transfer.SRGB)
     out = torch.empty((1, *part.shape), dtype=torch.float32)
-    alpha = _unit(part[3])
+    alpha = unit(part[3])
     for c in range(3):
         torch.mul(
             table.index_select(0, part[c].int().flatten()).view_as(alpha), alpha, out=out[0, c]
@@ -172,7 +172,7 @@ def mask_tiles(
     bottom, right = min(y + h, size[0]), min(x + w, size[1])
     if bottom <= top or right <= left:
         return
-    alpha = _unit(mask[top - y : bottom - y, left - x : right - x])[None, None]
+    alpha = unit(mask[top - y : bottom - y, left - x : right - x])[None, None]
     rgb_enc = torch.tensor(color, dtype=torch.float32).view(1, 3, 1, 1)
     at = tile_at(top, bottom, left, right)
     yield Tile(at, rgb_enc.expand(1, 3, *alpha.shape[-2:]), alpha)
