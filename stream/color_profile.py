@@ -39,6 +39,11 @@ def srgb_profile() -> bytes:
     return bytes(data)
 
 
+def eight_bits(codes: NDArray[np.generic]) -> NDArray[np.uint8]:
+    """16-bit codes, (H, W, C), rounded to 8 bits."""
+    return ((codes.astype(np.uint32) * 255 + 32767) // 65535).astype(np.uint8)
+
+
 def opened(data: bytes) -> ImageCms.ImageCmsProfile:
     """A profile as Pillow has it.
 

@@ -12,7 +12,7 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image, ImageOps, UnidentifiedImageError
 
-from stream.color_profile import ProfileError, converted, srgb_profile
+from stream.color_profile import ProfileError, converted, eight_bits, srgb_profile
 from stream.errors import UserError
 from stream.prints.exif import ORIENTATION
 from stream.prints.pdf_file import POINTS_IN
@@ -146,7 +146,7 @@ def pixels(picture: Finished) -> NDArray[np.uint8]:
                 and plain.shape[2] in (3, 4)
                 and plain.dtype == np.uint16
             ):
-                return ((plain.astype(np.uint32) * 255 + 32767) // 65535).astype(np.uint8)
+                return eight_bits(plain)
         with Image.open(picture.path) as image:
             upright = image if picture.upright else ImageOps.exif_transpose(image)
             return np.asarray(upright if image.mode in ("RGB", "CMYK") else upright.convert("RGB"))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from PIL import Image, UnidentifiedImageError
 from torch import Tensor
 
-from stream.color_profile import Pixels
+from stream.color_profile import Pixels, eight_bits
 from stream.errors import UserError
 from stream.prints import exif, jpeg_file, pdf_file, png_file, tiff_file, xmp
 from stream.prints.about import About
@@ -35,7 +35,7 @@ def _codes(pixels: Tensor, depth: int) -> Pixels:
     deep = pixels.dtype != torch.uint8
     codes = np.ascontiguousarray(pixels.cpu().numpy())
     if deep and depth == 8:
-        return ((codes.astype(np.uint32) * 255 + 32767) // 65535).astype(np.uint8)
+        return eight_bits(codes)
     if depth == 16:
         return codes.astype(np.uint16) * np.uint16(1 if deep else 257)
     return codes
