@@ -175,7 +175,7 @@ class Keyer:
         encoding: Encoding,
         quarter_turns: int,
         scene: Scene,
-        placement: Placing,
+        placing: Placing | Sequence[Placing | None],
     ) -> Composite:
         """Lay the subject of a frame into a template.
 
@@ -185,13 +185,18 @@ class Keyer:
         Args:
             planes, encoding, quarter_turns: as in `cut`.
             scene: the template at the picture's size, on this Keyer's device.
-            placement: where the upright frame lies in the picture, or what tells it from the
-                figure that is found in the frame.
+            placing: where the upright frame lies in the picture, or what tells it from the
+                figure that is found in the frame; for the first slot, or one for each slot, None
+                where it stays empty.
 
         Raises:
-            ShapeError: as in `cut`.
+            ShapeError: as in `cut`, or more places than slots.
         """
-        placed = self.place(planes, encoding, quarter_turns, placement, scene.size)
+        placings = list(placing) if isinstance(placing, Sequence) else [placing]
+        frame, known = self._look(planes, encoding, quarter_turns)
+        placed = [
+            None if p is None else self._placed(frame, known, p, scene.size) for p in placings
+        ]
         return self.lay(placed, scene)
 
     def place(
@@ -211,7 +216,11 @@ class Keyer:
         Raises:
             ShapeError: as in `cut`.
         """
-        frame, known = self._look(planes, encoding, quarter_turns)
+        return self._placed(*self._look(planes, encoding, quarter_turns), placement, size)
+
+    def _placed(
+        self, frame: Upright, known: Known, placement: Placing, size: tuple[int, int]
+    ) -> Placed:
         figure = None
         if not isinstance(placement, Placement):
             figure = self._figure(frame, known)

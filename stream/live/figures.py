@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 Clock = Callable[[], float]
 
-# capture: processor time of reading and decoding; upload: planes to the device; key: matte, colour
-# and the subject at its place; composite: between the template's layers, and the picture's way
-# back from the device; jpeg; send: handing it to a page's socket.
-STAGES = ("capture", "upload", "key", "composite", "jpeg", "send")
+# capture: processor time of reading and decoding; upload: planes to the device; key: matte, colour,
+# the subject at its place between the template's layers; download: the picture's way back from the
+# device, with the wait for it; jpeg; send: handing it to a page's socket.
+STAGES = ("capture", "upload", "key", "download", "jpeg", "send")
 
 # chosen: a mirrored self-view above 125 ms no longer feels like one's own body in the studies
 # known to us (figure from memory, no standard fixes it); a frame later than this counts as late.

@@ -161,16 +161,11 @@ class LiveLoop:
         with stages.timed("upload"):
             planes = self._uploaded(frame.planes)
         with stages.timed("key"):
-            placed = [
-                self._keyer.place(
-                    planes, frame.encoding, frame.quarter_turns, placing, setting.scene.size
-                )
-                if placing is not None
-                else None
-                for placing in setting.placings(frame.upright_size, frame.arrived_s)
-            ]
-        with stages.timed("composite"):
-            done = self._keyer.lay(placed, setting.scene)
+            placings = setting.placings(frame.upright_size, frame.arrived_s)
+            done = self._keyer.composite(
+                planes, frame.encoding, frame.quarter_turns, setting.scene, placings
+            )
+        with stages.timed("download"):
             picture = done.picture.cpu().numpy()
         if self._plates.after(done.plate_fits):
             self._plates.give_up(self._keyer)
