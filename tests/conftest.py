@@ -15,6 +15,11 @@ os.environ.setdefault("OMP_NUM_THREADS", str(min(4, os.cpu_count() or 2)))
 import av  # noqa: F401  before OpenCV, as stream/opencv.py says
 import pytest
 
+from stream import compiled_code
+
+# Without it numba would take code that was compiled from other files' earlier versions.
+compiled_code.keep()
+
 if TYPE_CHECKING:
     import torch
 

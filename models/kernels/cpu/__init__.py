@@ -1,0 +1,1 @@
+"""Kernels for CPUs, compiled by numba; no compiler is needed on the machine."""

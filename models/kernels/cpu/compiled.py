@@ -1,0 +1,51 @@
+"""Functions that numba compiles for this processor, and that `load` makes ready.
+
+numba keeps what it compiled and reads it the next time. It looks only at the file of a function to
+tell whether that is still right, not at functions and constants of other files that were compiled
+into it: who sets its cache folder (``NUMBA_CACHE_DIR``) names it by all of this package's source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import numba
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+# Sums may be reordered and divisions turned into products, so that loops become vector code; NaN
+# and infinity keep their meaning.
+FAST = {"contract", "reassoc", "nsz", "arcp"}
+
+_declared: list[tuple[Any, tuple[str, ...]]] = []
+
+
+def kernel(*signatures: str) -> Callable[[F], F]:
+    """Declare a function that `load` compiles.
+
+    Args:
+        signatures: numba's, such as ``"void(u1[:,::1], f4[:,:,::1])"``: every kind of arguments
+            that it is called with. Without any it is compiled into the kernels that call it.
+    """
+
+    def declare(function: F) -> F:
+        made: Any = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)(function)
+        _declared.append((made, signatures))
+        result: F = made
+        return result
+
+    return declare
+
+
+def load(progress: Callable[[int, int], None] | None = None) -> None:
+    """Compile every kernel declared so far, or read what was compiled before.
+
+    Args:
+        progress: told how many are done, and of how many, after each.
+    """
+    wanted = [(made, signature) for made, signatures in _declared for signature in signatures]
+    for done, (made, signature) in enumerate(wanted, 1):
+        made.compile(signature)
+        if progress is not None:
+            progress(done, len(wanted))

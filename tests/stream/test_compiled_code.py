@@ -1,0 +1,87 @@
+"""Kernels are compiled once, kept in the user's cache, and old versions are cleared away."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from stream import compiled_code
+
+ASK = """
+import numpy as np
+from stream.compiled_code import folder, keep
+keep()
+from models.kernels.cpu import compiled
+
+@compiled.kernel()
+def inner(x):
+    return x * np.float32(2)
+
+@compiled.kernel("void(f4[::1])")
+def double(x):
+    for i in range(x.size):
+        x[i] = inner(x[i])
+
+told = []
+compiled.load(lambda done, total: told.append((done, total)))
+x = np.ones(3, np.float32)
+double(x)
+print(x.tolist(), told, sum(double.stats.cache_hits.values()), any(folder().rglob("*.nbi")))
+"""
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def run(home: Path) -> str:
+    script = home / "ask.py"
+    if not script.exists():
+        script.write_text(ASK, "utf-8")
+    chosen = {"NUMBA_CACHE_DIR", "TRITON_CACHE_DIR"}
+    about = {k: v for k, v in os.environ.items() if k not in chosen}
+    about |= {"XDG_CACHE_HOME": str(home), "PYTHONPATH": str(ROOT)}
+    about |= {"HOME": str(home), "LOCALAPPDATA": str(home)}
+    done = subprocess.run(
+        [sys.executable, str(script)], env=about, capture_output=True, text=True, check=True
+    )
+    return done.stdout.strip()
+
+
+def test_what_was_compiled_is_read_the_next_time(tmp_path: Path) -> None:
+    first, second = run(tmp_path), run(tmp_path)
+    assert first == "[2.0, 2.0, 2.0] [(1, 1)] 0 True"
+    assert second == "[2.0, 2.0, 2.0] [(1, 1)] 1 True"
+
+
+def test_folders_of_old_versions_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path))
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    monkeypatch.setenv("TRITON_CACHE_DIR", "/chosen")
+    here = compiled_code.folder()
+    old, young = here.with_name("kernels-old"), here.with_name("kernels-young")
+    for one in (old, young):
+        one.mkdir(parents=True)
+    long_ago = time.time() - 40 * 24 * 3600
+    os.utime(old, (long_ago, long_ago))
+    compiled_code.keep()
+    assert not old.exists()
+    assert young.exists()
+    assert here.is_dir()
+    assert os.environ["NUMBA_CACHE_DIR"] == str(here)
+    assert os.environ["TRITON_CACHE_DIR"] == "/chosen"
+
+
+def test_without_a_place_the_libraries_choose(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "file"))
+    monkeypatch.setattr(sys, "platform", "linux")
+    monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    compiled_code.keep()
+    assert "NUMBA_CACHE_DIR" not in os.environ
