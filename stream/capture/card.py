@@ -22,6 +22,9 @@ _LAYOUTS = {"yuv420p", "yuvj420p", "yuv420p10le"}
 # What the card's decoder writes for them: luma, then both chroma planes sample by sample in turn;
 # 10 bit in the upper bits of 16.
 _WRITTEN = {"nv12": 0, "p010le": 6}
+# Asked for the card's primary context by itself, the media library refuses one that torch has
+# opened, since it wants other flags of it; it takes the same one as that of the thread at work.
+_THREADS_CONTEXT = {"primary_ctx": "0", "current_ctx": "1"}
 _TAGS = ("color_range", "color_primaries", "color_trc", "colorspace")
 
 
@@ -40,6 +43,22 @@ def pixel_of(frame: av.VideoFrame) -> av.VideoFormat:
     return frame.format if pixel is None else pixel
 
 
+def _context(codec: str, index: int) -> VideoCodecContext:
+    """A decoder in torch's own context on a card, so that its frames are torch's as well."""
+    options: dict[str, object] = dict(_THREADS_CONTEXT)
+    card = HWAccel(
+        "cuda", str(index), allow_software_fallback=False, options=options, is_hw_owned=True
+    )
+    with torch.cuda.device(index):
+        # Only work on the card makes its context this thread's: memory that is merely taken may
+        # come from torch's own store (seen: decoders then fail with their first packet).
+        torch.zeros(1, device="cuda").cpu()
+        context = CodecContext.create(codec, "r", card)
+    if not isinstance(context, VideoCodecContext) or not context.is_hwaccel:
+        raise CardError(f"no decoder for {codec}")
+    return context
+
+
 class CardDecoder:
     """Decodes the packets of one stream on a graphics card."""
 
@@ -52,15 +71,12 @@ class CardDecoder:
 
         Raises:
             CardError: this is decoded in software.
-            av.error.FFmpegError, OSError: there is no card, or no driver for its decoder.
+            av.error.FFmpegError: there is no driver for the card's decoder.
+            RuntimeError, AssertionError: torch has no card, or was built without.
         """
         if not self.offered(software):
             raise CardError(f"{software.name} {software.pix_fmt}")
-        index = torch.device(device).index or 0
-        card = HWAccel("cuda", str(index), allow_software_fallback=False, is_hw_owned=True)
-        context = CodecContext.create(software.name, "r", card)
-        if not isinstance(context, VideoCodecContext) or not context.is_hwaccel:
-            raise CardError(f"no decoder for {software.name}")
+        context = _context(software.name, torch.device(device).index or 0)
         context.thread_count = 1
         context.extradata = software.extradata
         context.reorder_depth = software.reorder_depth

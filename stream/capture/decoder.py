@@ -115,7 +115,7 @@ class Decoder:
             return
         try:
             self._card = make_card(context, device)
-        except (av.error.FFmpegError, OSError, RuntimeError, ValueError, NotImplementedError) as e:
+        except (av.error.FFmpegError, OSError, RuntimeError, AssertionError, ValueError) as e:
             self._failed = True
             self._say(e)
 
