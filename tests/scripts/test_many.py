@@ -1,4 +1,4 @@
-"""Several sources at once: real capture, keyer and template, small; and how the figures are read."""
+"""Several sources at once: real capture, keyer and template, small; how the figures are read."""
 
 from __future__ import annotations
 
@@ -50,20 +50,9 @@ class Room(Apart):
 @pytest.mark.parametrize("together", [False, True])
 def test_two_sources_are_keyed_at_once(tmp_path: Path, together: bool) -> None:
     out = tmp_path / "figures.json"
-    words = [
-        "--sources",
-        "2",
-        "--seconds",
-        "1",
-        "--size",
-        "320x180",
-        "--rate",
-        "5",
-        "--device",
-        "cpu",
-        "--out",
-    ]
-    code = main([*words, str(out), *(["--together"] if together else [])])
+    asked = {"sources": 2, "seconds": 1, "size": "320x180", "rate": 5, "device": "cpu", "out": out}
+    words = [str(word) for name, value in asked.items() for word in (f"--{name}", value)]
+    code = main([*words, *(["--together"] if together else [])])
     trial = json.loads(out.read_text("utf-8"))["trials"][0]
     assert code == (0 if trial["keep_up"] else 1)
     assert len({f["process"] for f in trial["told"]}) == (1 if together else 2)
