@@ -7,6 +7,7 @@ to its composite, and what the machine had left. Without --sources it looks for 
 up.
 
     python scripts/many.py                                  # 1080p60: how many?
+    python scripts/many.py --each 4                         # four of them a process
     python scripts/many.py --size 3840x2160 --sources 1 --seconds 60
 """
 
@@ -14,19 +15,14 @@ from __future__ import annotations
 
 import argparse
 import json
-import multiprocessing
 import os
 import re
 import shutil
 import subprocess
 import sys
 import tempfile
-import threading
-import traceback
 from collections.abc import Sequence
-from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any
 
 # Before torch is loaded, as the command `posewall` does it.
 os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
@@ -35,8 +31,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 import av
 import torch
 
+from scripts.crowd import Apart, Figures
 from scripts.footage import CODECS, make_design, make_footage
-from scripts.station import Job, Station
+from scripts.station import Job
 from stream.capture.decoder import cores
 from stream.device import pick_device
 from stream.errors import UserError
@@ -45,100 +42,6 @@ from stream.errors import UserError
 SHOWN, PASSED_OVER = 0.99, 0.001
 # A part of the machine that is busier than this is what limits it.
 BUSY = 0.9
-
-Figures = dict[str, Any]
-
-
-def _serve(job: Job, threads: int, pipe: Connection) -> None:
-    """A process with one source: plays for as long as it is told, again and again."""
-    try:
-        torch.set_num_threads(threads)
-        station = Station(job)
-        station.warm()
-        pipe.send("ready")
-        while True:
-            seconds = pipe.recv()
-            if seconds is None:
-                return
-            pipe.send(station.run(seconds))
-    except EOFError:
-        return
-    except Exception:  # noqa: BLE001 - told where the figures are
-        pipe.send({"failure": traceback.format_exc(limit=3)})
-
-
-class Apart:
-    """Each source in a process of its own."""
-
-    def __init__(self, job: Job, threads: int) -> None:
-        self._job, self._threads = job, threads
-        self._context = multiprocessing.get_context("spawn")
-        self._workers: list[tuple[Any, Connection]] = []
-
-    def prepare(self, count: int) -> str:
-        """Have so many sources ready to play; says what went wrong."""
-        fresh = []
-        while len(self._workers) < count:
-            mine, theirs = self._context.Pipe()
-            process = self._context.Process(
-                target=_serve, args=(self._job, self._threads, theirs), daemon=True
-            )
-            process.start()
-            theirs.close()
-            self._workers.append((process, mine))
-            fresh.append(mine)
-        for pipe in fresh:
-            told = pipe.recv()
-            if told != "ready":
-                return str(told["failure"])
-        return ""
-
-    def play(self, count: int, seconds: float) -> list[Figures]:
-        """Figures of so many sources at once."""
-        for _, pipe in self._workers[:count]:
-            pipe.send(seconds)
-        return [pipe.recv() for _, pipe in self._workers[:count]]
-
-    def close(self) -> None:
-        """End the processes."""
-        for process, pipe in self._workers:
-            pipe.close()
-            process.join(10)
-            if process.is_alive():
-                process.terminate()
-
-
-class Together:
-    """All sources as threads of this process."""
-
-    def __init__(self, job: Job, threads: int) -> None:
-        self._job = job
-        self._stations: list[Station] = []
-        torch.set_num_threads(threads)
-
-    def prepare(self, count: int) -> str:
-        """Have so many sources ready to play."""
-        while len(self._stations) < count:
-            self._stations.append(Station(self._job))
-            self._stations[-1].warm()
-        return ""
-
-    def play(self, count: int, seconds: float) -> list[Figures]:
-        """Figures of so many sources at once."""
-        told: list[Figures] = [{"failure": "did not end"}] * count
-
-        def one(index: int) -> None:
-            told[index] = self._stations[index].run(seconds)
-
-        threads = [threading.Thread(target=one, args=(n,)) for n in range(count)]
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            thread.join()
-        return told
-
-    def close(self) -> None:
-        """Nothing is left to end."""
 
 
 class Card:
@@ -191,10 +94,13 @@ def limit(told: Sequence[Figures], card: dict[str, float], rate: float) -> str:
     if not fine:
         return "nothing ran"
     processes = {f["process"]: f["process_s"] / f["elapsed"] for f in fine}
+    # Threads of one process wait for each other's Python; what they do outside it counts as well.
+    threads = {p: sum(f["python_share"] for f in fine if f["process"] == p) for p in processes}
     parts = {
         "the card's decoders": card.get("dec", 0.0),
         "the card's time": card.get("sm", 0.0),
         "the processor": sum(processes.values()) / cores(),
+        "the threads of one process": max(threads.values()),
         "one source's keying, frame by frame": max(f["keyer_wall_ms"] for f in fine) * rate / 1e3,
     }
     name = max(parts, key=lambda k: parts[k])
@@ -224,7 +130,7 @@ def table(told: Sequence[Figures]) -> str:
     return "\n".join(lines)
 
 
-def _trial(way: Apart | Together, count: int, seconds: float, rate: float) -> Figures:
+def _trial(way: Apart, count: int, seconds: float, rate: float) -> Figures:
     failure = way.prepare(count)
     if failure:
         raise SystemExit(f"many: a source did not start: {failure}")
@@ -237,7 +143,7 @@ def _trial(way: Apart | Together, count: int, seconds: float, rate: float) -> Fi
     return {"sources": count, "keep_up": up, "card": busy, "told": told}
 
 
-def search(way: Apart | Together, most: int, seconds: float, rate: float) -> list[Figures]:
+def search(way: Apart, most: int, seconds: float, rate: float) -> list[Figures]:
     """Trials that close in on the most sources that keep up."""
     trials: list[Figures] = []
     good, bad, count = 0, most + 1, 1
@@ -272,7 +178,7 @@ def _arguments(words: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--decode", choices=("card", "cpu"), default="card", help="where to decode")
     parser.add_argument("--height", type=int, help="of the composite (default: the source's)")
     parser.add_argument("--clip", type=Path, help="frames to use; else somebody is drawn")
-    parser.add_argument("--together", action="store_true", help="in one process, as threads")
+    parser.add_argument("--each", type=int, default=1, help="sources a process (default: 1)")
     parser.add_argument("--no-download", action="store_true", help="leave composites on the card")
     parser.add_argument("--threads", type=int, default=1, help="of torch, each (default: 1)")
     parser.add_argument("--out", type=Path, help="a JSON file for the figures")
@@ -308,7 +214,7 @@ def main(words: Sequence[str] | None = None) -> int:
             wanted.height or high,
             not wanted.no_download,
         )
-        way = (Together if wanted.together else Apart)(job, wanted.threads)
+        way = Apart(job, wanted.threads, max(1, wanted.each))
         try:
             if wanted.sources:
                 trials = [_trial(way, wanted.sources, wanted.seconds, wanted.rate)]

@@ -82,13 +82,14 @@ class Station:
 
     def warm(self) -> None:
         """Compile and allocate what the first frames need."""
-        self.run(0.1)
+        self.run(0.1, 0.5)
 
-    def run(self, seconds: float) -> dict[str, Any]:
+    def run(self, seconds: float, settle_s: float = SETTLE_S) -> dict[str, Any]:
         """Play the clip for a while.
 
         Args:
-            seconds: how long frames are counted, after the first ones.
+            seconds: how long frames are counted.
+            settle_s: how long the first ones are not.
 
         Returns:
             Figures of this source; "failure" says why there are none.
@@ -112,7 +113,7 @@ class Station:
             while not self._begun.wait(0.1) and not self._failure and time.monotonic() < until:
                 if watched.status.state in (WatchState.ENDED, WatchState.LOST):
                     self._failure = watched.status.sentence
-            self._stop.wait(SETTLE_S if self._begun.is_set() else 0)
+            self._stop.wait(settle_s if self._begun.is_set() else 0)
             figures = self._measured(watched, seconds)
             self._stop.set()
             self._slot.close()

@@ -9,8 +9,9 @@ from typing import Any
 import av
 import pytest
 
+from scripts.crowd import Apart
 from scripts.footage import make_design, make_footage
-from scripts.many import Apart, keeps_up, limit, main, search, shares
+from scripts.many import keeps_up, limit, main, search, shares
 from scripts.station import Job, Station
 from stream.capture.decoder import cores
 
@@ -23,6 +24,7 @@ def figures(**changes: Any) -> dict[str, Any]:
         "dropped": 0,
         "process": 1,
         "process_s": 1.0,
+        "python_share": 0.1,
         "keyer_wall_ms": 1.0,
         "reader_ms": 0.5,
         "keyer_ms": 0.5,
@@ -47,15 +49,15 @@ class Room(Apart):
         return [figures(dropped=0 if count <= self._most else 60)] * count
 
 
-@pytest.mark.parametrize("together", [False, True])
-def test_two_sources_are_keyed_at_once(tmp_path: Path, together: bool) -> None:
+@pytest.mark.parametrize("each", [1, 2])
+def test_two_sources_are_keyed_at_once(tmp_path: Path, each: int) -> None:
     out = tmp_path / "figures.json"
-    asked = {"sources": 2, "seconds": 1, "size": "320x180", "rate": 5, "device": "cpu", "out": out}
+    asked = {"sources": 2, "seconds": 1, "size": "320x180", "rate": 5, "device": "cpu"}
     words = [str(word) for name, value in asked.items() for word in (f"--{name}", value)]
-    code = main([*words, *(["--together"] if together else [])])
+    code = main([*words, "--out", str(out), "--each", str(each)])
     trial = json.loads(out.read_text("utf-8"))["trials"][0]
     assert code == (0 if trial["keep_up"] else 1)
-    assert len({f["process"] for f in trial["told"]}) == (1 if together else 2)
+    assert len({f["process"] for f in trial["told"]}) == 2 // each
     for told in trial["told"]:
         assert not told["failure"]
         assert told["fps_out"] > 0
@@ -111,6 +113,7 @@ def test_the_busiest_part_is_named() -> None:
     assert "limited by the processor" in limit(crowd, {}, 60)
     # Stations of one process each tell the whole process.
     assert "nearest" in limit([figures(process_s=5.0 * cores())] * 4, {}, 60)
+    assert "limited by the threads of one" in limit([figures(python_share=0.24)] * 4, {}, 60)
     assert "limited by one source's keying" in limit([figures(keyer_wall_ms=20.0)], {}, 60)
     assert limit([figures(failure="x")], {}, 60) == "nothing ran"
 
