@@ -113,7 +113,7 @@ def table(told: Sequence[Figures]) -> str:
     """A line a source."""
     head = (
         "source  fps out  dropped  composite p50/p99/most ms  in memory p50/p99 ms  "
-        "reader/keyer CPU ms  on card ms  decoded there"
+        "reader/keyer CPU ms  on card ms  decoded there  kernels"
     )
     lines = [head]
     for n, f in enumerate(told):
@@ -125,7 +125,7 @@ def table(told: Sequence[Figures]) -> str:
             f"{n:6}  {f['fps_out']:7.2f}  {f['dropped']:7}  "
             f"{c['p50']:7.2f} {c['p99']:7.2f} {c['most']:8.2f}   {m['p50']:9.2f} {m['p99']:9.2f}  "
             f"{f['reader_ms']:9.2f} {f['keyer_ms']:8.2f}  {f['card_ms']:10.2f}  "
-            f"{f['on_card']:12.0%}"
+            f"{f['on_card']:12.0%}  {'fused' if f['fused'] else 'torch'}"
         )
     return "\n".join(lines)
 

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import torch
 
+from models import kernels
 from models.keyer import Grade, Keyer, KeySettings
 from stream.capture.frame import Frame
 from stream.capture.source import Source, open_source
@@ -62,7 +63,11 @@ class _Counted:
 
 
 class Station:
-    """One source, its keyer and its template."""
+    """One source, its keyer and its template.
+
+    Attributes:
+        fused: the keyer uses kernels that are fused for the device.
+    """
 
     def __init__(self, job: Job) -> None:
         self._job = job
@@ -71,9 +76,10 @@ class Station:
         size = preview_size(template.picture_size(), job.height)
         self._setting = Setting(template, template.scene(size, {}, device=job.device), size)
         self._keyer = Keyer(Grade.LIVE, KeySettings(), job.device, clip=True)
-        use_kernels = getattr(self._keyer, "use_kernels", None)
-        if use_kernels is not None:
-            use_kernels()
+        load, use = getattr(kernels, "load", None), getattr(self._keyer, "use_kernels", None)
+        self.fused = load is not None and use is not None and bool(load(job.device))
+        if self.fused and use is not None:
+            use()
         self._counted = _Counted()
         self._slot: Slot[Frame] = Slot()
         self._stop = threading.Event()
@@ -144,6 +150,7 @@ class Station:
             "keyer_wall_ms": counted.keyer_wall_s / out * 1e3,
             "card_ms": counted.card_s / out * 1e3,
             "on_card": counted.on_card / out,
+            "fused": self.fused,
             "python_share": (counted.reader_s + counted.keyer_s) / elapsed,
             "process": os.getpid(),
             "process_s": process_s,

@@ -30,6 +30,7 @@ def figures(**changes: Any) -> dict[str, Any]:
         "keyer_ms": 0.5,
         "card_ms": 0.5,
         "on_card": 1.0,
+        "fused": False,
         "composed_ms": {"p50": 2.0, "p99": 3.0, "most": 4.0},
         "fetched_ms": {},
     }
