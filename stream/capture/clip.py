@@ -11,6 +11,7 @@ from pathlib import Path
 import av
 
 from stream.capture.container import Container, Say, Target
+from stream.capture.decoder import Decoder
 from stream.capture.errors import SourceError
 from stream.capture.frame import Frame
 from stream.capture.media import Clock, Framer, MediaSource, Wall, local_now, log
@@ -68,6 +69,7 @@ class Clip(MediaSource):
         quarter_turns: int | None = None,
         paced: bool = True,
         loop: bool = False,
+        device: str = "cpu",
         say: Say = log.warning,
         clock: Clock = time.monotonic,
         sleep: Callable[[float], object] | None = None,
@@ -80,6 +82,7 @@ class Clip(MediaSource):
             quarter_turns: clockwise turns that make it upright; None takes them from the file.
             paced: by the timestamps; False is as fast as possible.
             loop: begin again at the end, the timestamps running on.
+            device: where frames may stay; a graphics card decodes what it can.
             say: takes a sentence for the user.
             clock: monotonic, seconds.
             sleep: waits so many seconds; the default wakes on `close`.
@@ -89,6 +92,8 @@ class Clip(MediaSource):
         self._path = path
         self._paced = paced
         self._loop = loop
+        self._device = device
+        self._decoder: Decoder | None = None
         self._say = say
         self._clock = clock
         self._sleep = sleep or self._closing.wait
@@ -116,8 +121,9 @@ class Clip(MediaSource):
             self._path.name,
             options={"protocol_whitelist": "file"},
         )
-        container = Container(target, self._say)
+        container = Container(target, self._say, self._device, self._decoder)
         self._container = container
+        self._decoder = container.decoder
         self._frames = container.frames()
         try:
             self._first = next(self._frames, None)
@@ -178,6 +184,7 @@ class Clip(MediaSource):
             time_base=self._tick,
             arrived_s=self._clock(),
             taken=start + ran if start is not None else self._wall(),
+            matrix=container.decoder.display_matrix,
         )
 
     def _decode(self) -> av.VideoFrame | None:

@@ -8,10 +8,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import av
-from av.codec.context import ThreadType
 from av.stream import Disposition
 from av.video.stream import VideoStream
 
+from stream.capture.decoder import Decoder
 from stream.capture.errors import SourceError
 
 Say = Callable[[str], None]
@@ -73,8 +73,16 @@ def _refusal(target: Target, error: Exception) -> SourceError:
 class Container:
     """An opened container; used by one thread."""
 
-    def __init__(self, target: Target, say: Say) -> None:
+    def __init__(
+        self, target: Target, say: Say, device: str = "cpu", before: Decoder | None = None
+    ) -> None:
         """Open it and find the picture stream.
+
+        Args:
+            target: what to open.
+            say: takes a sentence for the user.
+            device: where decoded frames may stay; a graphics card decodes what it can.
+            before: the decoder of the same file's last round.
 
         Raises:
             SourceError: it cannot be opened or holds no picture stream.
@@ -96,9 +104,7 @@ class Container:
         except SourceError:
             self._input.close()
             raise
-        # Frame threads would add their number of frames as delay, and where a file is damaged they
-        # take good frames with them.
-        self.stream.thread_type = ThreadType.SLICE
+        self.decoder = Decoder(self.stream, target.label, device, before)
 
     def _picture_stream(self) -> VideoStream:
         streams = [
@@ -170,7 +176,7 @@ class Container:
                 if packet.is_corrupt:
                     self._skip()
                 else:
-                    decoded = packet.decode()
+                    decoded = self.decoder.decode(packet)
             except av.error.InvalidDataError:
                 self._skip()
             barren = 0 if decoded else barren + 1

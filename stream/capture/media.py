@@ -6,17 +6,16 @@ import logging
 import threading
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from fractions import Fraction
-from typing import cast
 
 import av
-from av.sidedata.sidedata import SideData
-from av.sidedata.sidedata import Type as SideDataType
 
 from models.color import Range
+from stream.capture.card import on_card, pixel_of, semi_planar, settled
 from stream.capture.container import Container, Say, Target
+from stream.capture.decoder import display_matrix
 from stream.capture.errors import SourceLost
 from stream.capture.frame import Frame
 from stream.capture.orientation import from_display_matrix, mirrored
@@ -51,13 +50,12 @@ class Framer:
             self._said.add(text)
             self._say(f"{self._name}: {text}")
 
-    def _orientation(self, frame: av.VideoFrame) -> tuple[bool, int]:
+    def _orientation(self, matrix: bytes | None) -> tuple[bool, int]:
         mirror, turns = False, 0
-        for entry in cast("Iterable[SideData]", frame.side_data):
-            if entry.type == SideDataType.DISPLAYMATRIX:
-                mirror, turns, exact = from_display_matrix(bytes(entry))
-                if not exact:
-                    self._remark("is tagged as slanted; it is turned to the nearest quarter")
+        if matrix is not None:
+            mirror, turns, exact = from_display_matrix(matrix)
+            if not exact:
+                self._remark("is tagged as slanted; it is turned to the nearest quarter")
         return mirror, turns if self._turns is None else self._turns
 
     def frame(
@@ -69,13 +67,23 @@ class Framer:
         time_base: Fraction | None,
         arrived_s: float,
         taken: datetime,
+        matrix: bytes | None = None,
     ) -> Frame:
         """The frame with everything resolved.
+
+        Args:
+            frame: decoded; one on a graphics card stays there.
+            codec: name of the decoder.
+            pts: presentation time in units of ``time_base``.
+            time_base: seconds a tick.
+            arrived_s: monotonic clock, seconds.
+            taken: wall clock.
+            matrix: the display matrix of a frame that carries none itself.
 
         Raises:
             SourceError: a pixel format or colour that cannot be read.
         """
-        kind = kind_of(frame.format)
+        kind = kind_of(pixel_of(frame))
         said = {1: False, 2: True}.get(frame.color_range)
         tags = StreamTags(
             frame.colorspace, said, frame.color_trc, frame.color_primaries, codec, frame.height
@@ -86,11 +94,11 @@ class Framer:
         if frame.interlaced_frame:
             self._remark("is interlaced and will show combs; set the camera to progressive")
         full = range_of(tags, kind.rgb, kind.full_by_name) is Range.FULL
-        planes, _ = planes_of(frame, full)
-        mirror, turns = self._orientation(frame)
+        planes = semi_planar(frame) if on_card(frame) else planes_of(frame, full)[0]
+        mirror, turns = self._orientation(display_matrix(frame) or matrix)
         self._count += 1
         return Frame(
-            mirrored(planes) if mirror else planes,
+            settled(mirrored(planes) if mirror else planes),
             encoding,
             turns,
             pts,
@@ -172,6 +180,7 @@ class LiveMedia(MediaSource):
         target: Target,
         *,
         quarter_turns: int | None = None,
+        device: str = "cpu",
         say: Say = log.warning,
         clock: Clock = time.monotonic,
         wall: Wall = local_now,
@@ -181,12 +190,14 @@ class LiveMedia(MediaSource):
         Args:
             target: what to open.
             quarter_turns: clockwise turns that make it upright; None takes them from the stream.
+            device: where frames may stay; a graphics card decodes what it can.
             say: takes a sentence for the user.
             clock: monotonic, seconds.
             wall: the date and time, with a time zone.
         """
         super().__init__(target.label)
         self._target = target
+        self._device = device
         self._say = say
         self._clock = clock
         self._wall = wall
@@ -194,7 +205,7 @@ class LiveMedia(MediaSource):
         self._frames: Iterator[av.VideoFrame] = iter(())
 
     def _open(self) -> None:
-        self._container = Container(self._target, self._say)
+        self._container = Container(self._target, self._say, self._device)
         self._frames = self._container.frames()
 
     def _next(self) -> Frame | None:
@@ -222,4 +233,5 @@ class LiveMedia(MediaSource):
             time_base=time_base,
             arrived_s=now,
             taken=self._wall(),
+            matrix=container.decoder.display_matrix,
         )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import av
 import numpy as np
@@ -62,7 +63,12 @@ def kind_of(pixel: av.VideoFormat) -> PixelKind:
     Raises:
         SourceError: a format that holds no picture which this program can read.
     """
-    name = pixel.name
+    return _kind(pixel.name)
+
+
+@lru_cache(maxsize=64)
+def _kind(name: str) -> PixelKind:
+    pixel = av.VideoFormat(name)
     if not pixel.components or name.startswith("xyz"):
         raise SourceError(
             f"pixel format: got {name}; need RGB, grey or Y'CbCr; save or send it as one of these"

@@ -68,6 +68,7 @@ def open_source(
     loop: bool = False,
     still_s: float = 2.0,
     mode: Mode = Mode(),  # noqa: B008 - frozen
+    device: str = "cpu",
     say: Say = log.warning,
 ) -> Source:
     """The source for what the user wrote; nothing is opened yet.
@@ -80,6 +81,9 @@ def open_source(
         loop: files begin again at their end.
         still_s: how long a still of a folder is shown, in seconds, when paced.
         mode: size, rate and codec to ask of a camera; the rate also for the screen.
+        device: where the frames of files and network streams may stay: on a graphics card, named
+            as in "cuda", that decodes them; anything else is main memory. Whoever wants them there
+            takes `Frame.on_host`.
         say: takes a sentence for the user.
 
     Returns:
@@ -100,7 +104,9 @@ def open_source(
         target = screen_target(address.removeprefix("screen:"), mode.rate or 30.0)
         return LiveMedia(target, quarter_turns=quarter_turns, say=say)
     if _URL.match(address) and not address.lower().startswith("file:"):
-        return LiveMedia(network_target(address), quarter_turns=quarter_turns, say=say)
+        return LiveMedia(
+            network_target(address), quarter_turns=quarter_turns, device=device, say=say
+        )
     if address.lower().startswith("file://"):
         path = Path(url2pathname(urlsplit(address).path))
     else:
@@ -111,4 +117,4 @@ def open_source(
         return StillsFolder(
             path, quarter_turns=quarter_turns, paced=paced, loop=loop, still_s=still_s, say=say
         )
-    return Clip(path, quarter_turns=quarter_turns, paced=paced, loop=loop, say=say)
+    return Clip(path, quarter_turns=quarter_turns, paced=paced, loop=loop, device=device, say=say)

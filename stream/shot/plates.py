@@ -59,6 +59,7 @@ def save_plate(event: Event, frame: Frame, *, still: Path | None = None) -> str:
     Raises:
         StorageError: the disk did not take it; nothing is left behind.
     """
+    frame = frame.on_host()
     with storing("the clean plate", event.paths.root):
         digest = hashlib.sha256(still.read_bytes()).hexdigest() if still else ""
         unique = digest or uuid.uuid4().hex

@@ -179,6 +179,7 @@ def save_shot(
         StorageError: the disk did not take it; nothing is left behind.
         UserError: the template is not there or cannot be used.
     """
+    frame = frame.on_host()
     file, data = encode_frame(frame.planes, frame.encoding)
     with storing("this shot", event.paths.root):
         draft = _draft(

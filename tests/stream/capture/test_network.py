@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import av
@@ -245,6 +246,25 @@ def test_transport_streams_are_read_and_their_loss_is_noticed(tmp_path: Path, sc
     finally:
         sender.stop()
         source.close()
+
+
+def test_a_stream_for_a_card_comes_with_or_without_one(tmp_path: Path) -> None:
+    options = {"g": "5", "bf": "0", "preset": "ultrafast"}
+    clip = make_clip(tmp_path / "a.ts", count=100, size=(256, 144), options=options)
+    sender = TransportSender(clip, udp=False)
+    source = open_source(f"tcp://127.0.0.1:{sender.port}", device="cuda", say=lambda _: None)
+    try:
+        source.open()
+        frames = [source.read() for _ in range(20)]
+    finally:
+        sender.stop()
+        source.close()
+    seen = {f.device.type for f in frames if f is not None}
+    assert seen == {"cuda" if torch.cuda.is_available() else "cpu"}
+    # Each frame of the clip is one grey, brighter by 10 than the one before: none is missing.
+    greys = [int(f.on_host().planes[0].float().mean().round()) for f in frames if f is not None]
+    steps = {(b - a) % 200 for a, b in pairwise(greys)}
+    assert steps <= {9, 10, 11}
 
 
 def test_rtsp_is_read_silenced_and_lost(tmp_path: Path) -> None:

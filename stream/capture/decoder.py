@@ -1,0 +1,207 @@
+"""From packets to decoded frames: on a graphics card while that goes well, else in software."""
+
+from __future__ import annotations
+
+import logging
+import os
+from typing import TYPE_CHECKING, cast
+
+import av
+from av.codec.context import ThreadType
+from av.sidedata.sidedata import Type as SideDataType
+
+from stream.capture.card import CardDecoder, CardError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from av.sidedata.sidedata import SideData
+    from av.video.codeccontext import VideoCodecContext
+    from av.video.stream import VideoStream
+
+    MakeCard = Callable[[VideoCodecContext, str], CardDecoder]
+
+log = logging.getLogger("posewall.capture")
+
+# chosen: pictures are cut into few slices, and other stages of the program want the cores as well.
+_MOST_THREADS = 4
+# chosen: so many damaged pieces in a row are the card's doing rather than the line's.
+_DAMAGED_IN_A_ROW = 8
+# chosen: the longest run of packets that software is to catch up with, about 10 s at 60 a second.
+_MOST_KEPT, _MOST_KEPT_BYTES = 600, 64 << 20
+# chosen: enough for any decoder to give its first picture.
+_MOST_LOOKED_AT = 32
+
+
+def cores() -> int:
+    """Processors that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def display_matrix(frame: av.VideoFrame) -> bytes | None:
+    """The display matrix that came with a frame, nine 32-bit integers; None without one."""
+    for entry in cast("Iterable[SideData]", frame.side_data):
+        if entry.type == SideDataType.DISPLAYMATRIX:
+            return bytes(entry)
+    return None
+
+
+class Decoder:
+    """Decodes the packets of one stream.
+
+    A card's decoder stands beside the one that the container made. The packets from the key frame
+    of what was given last are kept: when the card fails, software decodes them again and goes on,
+    so that no frame is lost by it.
+
+    Attributes:
+        display_matrix: of the container, as bytes, for frames that do not carry it themselves:
+            those of a card. None where there is none, or software decodes.
+    """
+
+    def __init__(
+        self,
+        stream: VideoStream,
+        label: str,
+        device: str = "cpu",
+        before: Decoder | None = None,
+        make_card: MakeCard = CardDecoder,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            stream: of the opened container.
+            label: name of the source, for people.
+            device: where frames may stay: a card's name, or anything else for main memory.
+            before: the decoder of the same file's last round; a card goes on, or stays out of it.
+            make_card: makes the card's decoder.
+        """
+        self._stream = stream
+        self._label = label
+        self.display_matrix: bytes | None = None
+        # Frame threads would add their number of frames as delay, and where a file is damaged they
+        # take good frames with them.
+        stream.thread_type = ThreadType.SLICE
+        stream.codec_context.thread_count = min(_MOST_THREADS, cores())
+        self._card: CardDecoder | None = None
+        self._failed: bool = before is not None and before._failed
+        self._begun = self._looked = False
+        self._looked_at = 0
+        self._held: list[av.VideoFrame] = []
+        self._damaged = 0
+        self._kept: list[av.Packet[VideoStream]] = []
+        self._kept_bytes = 0
+        self._key: tuple[int, int] | None = None
+        self._last: int | None = None
+        if device.partition(":")[0] == "cuda" and not self._failed:
+            self._take_card(device, before, make_card)
+
+    @property
+    def on_card(self) -> bool:
+        """Whether the card decodes."""
+        return self._card is not None
+
+    def _take_card(self, device: str, before: Decoder | None, make_card: MakeCard) -> None:
+        context = self._stream.codec_context
+        if not CardDecoder.offered(context):
+            log.info("%s: %s is decoded in software", self._label, context.name)
+            return
+        card = None if before is None else before._card
+        if before is not None and card is not None and card.extradata == context.extradata:
+            card.again()
+            self._card, self._looked = card, before._looked
+            self.display_matrix = before.display_matrix
+            return
+        try:
+            self._card = make_card(context, device)
+        except (av.error.FFmpegError, OSError, RuntimeError, AssertionError, ValueError) as e:
+            self._failed = True
+            self._say(e)
+
+    def _say(self, error: Exception) -> None:
+        why = getattr(error, "strerror", None) or str(error) or type(error).__name__
+        log.warning("%s: the card does not decode it (%s); software does", self._label, why)
+
+    def decode(self, packet: av.Packet[VideoStream]) -> list[av.VideoFrame]:
+        """Frames in the order in which they are shown.
+
+        Raises:
+            av.error.InvalidDataError: the packet is damaged.
+            av.error.FFmpegError: the decoder broke.
+        """
+        if self._card is None:
+            return packet.decode()
+        if not self._begun:
+            if not packet.is_keyframe:
+                return packet.decode()
+            self._begun = True
+        self._keep(packet)
+        if not self._looked:
+            self._look(packet)
+        try:
+            frames = self._card.decode(packet)
+        except av.error.InvalidDataError as e:
+            self._damaged += 1
+            if self._last is not None and self._damaged < _DAMAGED_IN_A_ROW:
+                raise
+            return self._give_up(e)
+        except (av.error.FFmpegError, OSError, CardError) as e:
+            return self._give_up(e)
+        self._damaged = 0
+        if not self._looked:
+            self._held += frames
+            return []
+        frames, self._held = self._held + frames, []
+        for frame in frames:
+            self._last = frame.pts if frame.pts is not None else self._last or 0
+        self._forget()
+        return frames
+
+    def _keep(self, packet: av.Packet[VideoStream]) -> None:
+        if not packet.is_keyframe and not self._kept:
+            return  # too many since the key frame: software will wait for the next one
+        if packet.is_keyframe and self._key is None and packet.pts is not None:
+            self._key = len(self._kept), packet.pts
+        self._kept.append(packet)
+        self._kept_bytes += packet.size
+        if len(self._kept) > _MOST_KEPT or self._kept_bytes > _MOST_KEPT_BYTES:
+            self._kept, self._kept_bytes, self._key = [], 0, None
+
+    def _forget(self) -> None:
+        """Drop what lies before a key frame that has been given."""
+        if self._key is not None and self._last is not None and self._last >= self._key[1]:
+            self._kept_bytes -= sum(p.size for p in self._kept[: self._key[0]])
+            del self._kept[: self._key[0]]
+            self._key = None
+
+    def _look(self, packet: av.Packet[VideoStream]) -> None:
+        """Decode one frame in software for what only the container's own decoder is told."""
+        self._looked_at += 1
+        self._looked = self._looked_at >= _MOST_LOOKED_AT
+        try:
+            frames = packet.decode()
+        except av.error.FFmpegError:
+            return
+        if frames:
+            self._looked = True
+            self.display_matrix = display_matrix(frames[0])
+            self._stream.codec_context.flush_buffers()
+
+    def _give_up(self, error: Exception) -> list[av.VideoFrame]:
+        """Software takes over; the frames that the card still owed."""
+        self._say(error)
+        self._card, self._failed, self._held = None, True, []
+        kept, self._kept = self._kept, []
+        self.display_matrix = None
+        self._stream.codec_context.flush_buffers()
+        frames: list[av.VideoFrame] = []
+        for packet in kept:
+            try:
+                frames += packet.decode()
+            except av.error.InvalidDataError:
+                continue
+        last = self._last
+        if last is None:
+            return frames
+        return [f for f in frames if f.pts is not None and f.pts > last]
