@@ -66,6 +66,8 @@ class Keyer:
         self.device = torch.device(device)
         self.solver = Solver(grade, self.settings, self.device)
         """Cuts windows of frames; what it is told comes from here."""
+        self.fineness = 1.0
+        """In (0, 1]: a frame is scaled to at most this share before it is keyed for a picture."""
         self._analysis = Analysis(grade, self.settings, clip)
         # A still is laid into several templates, and stands in several slots of one.
         self._remembers = grade is Grade.FINAL and not clip
@@ -94,6 +96,13 @@ class Keyer:
             mark = Mark.of(planes, encoding, quarter_turns)
         self._analysis.set_plate(plate)
         self._plate, self._seen = mark, None
+
+    def use_kernels(self, threads: int = 1) -> None:
+        """Key with the fused kernels of this device, which `models.kernels.load` made ready.
+
+        Args:
+            threads: how many share a frame on a CPU.
+        """
 
     def set_mask(self, painted: Mask | None) -> None:
         """Keep strokes painted by hand that override the matte of every frame, or drop them.
@@ -236,7 +245,7 @@ class Keyer:
         # would shift by parts of a pixel as the subject moves.
         full, origin = frame.size, (rows.start, columns.start)
         extent = (rows.stop - rows.start, columns.stop - columns.start)
-        shrink = min(1.0, part.scale)
+        shrink = min(1.0, part.scale, self.fineness)
         if shrink < 1:
             full, extent = scaled(full, shrink), scaled(extent, shrink)
             origin = (

@@ -44,12 +44,17 @@ class Wishes:
     batch: bool = True
 
 
-def bound_threads() -> None:
+def bound_threads() -> int:
     """Share the cores: keying leaves one to capture, JPEG, the pages and the browser.
 
     Threads that share a core with other work wait for each other at every operation: two for
     keying on two cores took 5 times as long as one as soon as anything else ran (measured).
+
+    Returns:
+        How many threads key.
     """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    torch.set_num_threads(max(1, min(8, (cores or 2) - 1)))
+    threads = max(1, min(8, (cores or 2) - 1))
+    torch.set_num_threads(threads)
     cv2.setNumThreads(1)
+    return threads
