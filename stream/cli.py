@@ -14,8 +14,10 @@ os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 from models.errors import PosewallError
 from stream.live import commands as live
 
-ALONE = ("live", "grab", "plate", "next")
-"""Commands that need none of the other rooms: they do not wait for the libraries of those."""
+AT_ONCE = ("grab", "plate", "next")
+"""Commands that only speak to the running program: they do not wait for the large libraries."""
+ALONE = ("live", *AT_ONCE)
+"""Commands that need none of the other rooms, and do not wait for the libraries of those."""
 
 
 def build_parser(whole: bool = True) -> argparse.ArgumentParser:

@@ -276,7 +276,8 @@ class Session:
         if self._grabbing is not None and self._arrivals is not None:
             self._grabbing.tend(self._arrivals)
         self.notices.standing("roster", self.event.roster_trouble)
-        self._lately.refresh()
+        if self._settled:
+            self._lately.refresh()
         self.feed.say(self.state())
 
     # What the pages and commands ask
