@@ -9,9 +9,7 @@ from importlib.util import find_spec
 import torch
 
 
-def load(
-    device: torch.device | str, progress: Callable[[int, int], None] | None = None
-) -> bool:
+def load(device: torch.device | str, progress: Callable[[int, int], None] | None = None) -> bool:
     """Make the kernels of a device ready: compile them, or read what was compiled before.
 
     Args:

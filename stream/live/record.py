@@ -60,9 +60,15 @@ class Record:
             bins: Counter[int] = Counter()
             for _, part in self._parts:
                 bins.update(part)
+            longest = max(self._longest, default=0.0)
         ordered = sorted(bins.items())
         total = sum(bins.values())
-        return [_at(ordered, max(1, math.ceil(round(s * total, 6)))) for s in shares]
+        ranks = [max(1, math.ceil(round(share * total, 6))) for share in shares]
+        return (
+            [min(_at(ordered, rank), max(longest, _LEAST_S)) for rank in ranks]
+            if total
+            else [0.0] * len(ranks)
+        )
 
     @property
     def longest(self) -> float:

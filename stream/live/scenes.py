@@ -16,6 +16,7 @@ from models.resample import Placement
 from stream.live.following import Followings
 from stream.live.slot import Slot
 from stream.live.steady import Steady
+from stream.memory import trim
 from stream.template import Nudge, Template
 from stream.template import preview_size as preview_size
 from stream.template.template import NO_NUDGE
@@ -197,6 +198,8 @@ class SceneMaker:
         if wish is None and self._later and self.current is not None:
             template = self._later.popleft()
             template.scene(self._size_of(template, self._share), {}, device=self._device)
+            if not self._later:
+                trim()  # the layers of all designs were in memory, and are not needed again
         if wish is not None:
             self._failed = None
             try:

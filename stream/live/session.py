@@ -39,6 +39,7 @@ from stream.live.shooting import Shooting
 from stream.live.steady import Steady
 from stream.live.tether import Tether
 from stream.live.wishes import Wishes, bound_threads, pick_device
+from stream.memory import Sweeping
 from stream.pages.feed import Feed
 from stream.pages.serve import PageServer
 from stream.shot import save_plate
@@ -50,6 +51,8 @@ SAY_EVERY_S = 0.4
 DOUBT_STANDS_S = 300.0
 # chosen: what can wait for the first picture waits for it, but not for a camera that is not there.
 FIRST_PICTURE_S = 10.0
+# chosen: the parts of some six designs at the size of the live picture; more are read from disk.
+PARTS_BYTES = 192 << 20
 
 
 class Session:
@@ -66,6 +69,8 @@ class Session:
         self.meter = Meter()
         self.feed.on_drawn = lambda view: self.meter.shown(view.arrived_s)
         self.feed.on_sent = lambda seconds: self.meter.stages.note("send", seconds)
+        # Pictures for print are made by another process.
+        event.flattened.memory.budget = PARTS_BYTES
         self._stop = threading.Event()
         self._greeted = False
         self._quality = FULL
@@ -89,6 +94,7 @@ class Session:
         self._token = secrets.token_urlsafe(24)
         self._began_s = 0.0
         self._settled = False
+        self._sweeping: Sweeping | None = None
 
     # Start and end
 
@@ -165,6 +171,7 @@ class Session:
             threads=threads,
             on_quality=self._paced,
         )
+        self._sweeping = Sweeping()
         self._intake.open()
         self._loop.start()
         self._began_s = time.monotonic()
@@ -224,6 +231,8 @@ class Session:
         self._lately.close()
         if self._making is not None:
             self._making.stop()
+        if self._sweeping is not None:
+            self._sweeping.end()
 
     def _open_queue(self) -> dict[str, Any]:
         """Make the queue's store now, so that the first grab does not wait for it."""
@@ -266,6 +275,8 @@ class Session:
         return True
 
     def _tend_once(self) -> None:
+        if self._sweeping is not None:
+            self._sweeping()
         if self.feed.newest is not None and not self._greeted:
             self._greeted = True
             self._tell(f"The picture is there, keyed on {self.meter.device}.")
