@@ -241,18 +241,8 @@ class Keyer:
         if seen is None:
             return nobody
         rows, columns, part = seen
-        # The window is scaled whole, and the same in every frame: cut to the subject first, it
-        # would shift by parts of a pixel as the subject moves.
-        full, origin = frame.size, (rows.start, columns.start)
-        extent = (rows.stop - rows.start, columns.stop - columns.start)
-        shrink = min(1.0, part.scale, self.fineness)
-        if shrink < 1:
-            full, extent = scaled(full, shrink), scaled(extent, shrink)
-            origin = (
-                min(round(origin[0] * shrink), full[0] - 1),
-                min(round(origin[1] * shrink), full[1] - 1),
-            )
-            extent = min(extent[0], full[0] - origin[0]), min(extent[1], full[1] - origin[1])
+        shrink = min(1.0, part.scale)
+        full, origin, extent = _window(frame.size, rows, columns, shrink)
         part = replace(part, scale=part.scale / shrink)
         strokes = None
         if self._mask is not None:
@@ -269,6 +259,14 @@ class Keyer:
         inner = inside(known.where, shrink, origin, extent)
         if inner is None:
             return nobody
+        shown = extent, inner
+        if self.fineness < shrink:
+            shrink = self.fineness
+            full, origin, extent = _window(frame.size, rows, columns, shrink)
+            inner = inside(known.where, shrink, origin, extent)
+            if inner is None:
+                return nobody
+            strokes = None if strokes is None else resize(strokes, extent)
         down, across = inner
         window = moved(down, origin[0]), moved(across, origin[1])
         small = shrink < 1
@@ -278,7 +276,10 @@ class Keyer:
         whole = rgb.new_zeros(1, 4, *extent)
         whole[:, 0:3, down, across] = cut.fg * cut.alpha
         whole[:, 3:4, down, across] = cut.alpha
-        laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, inner)
+        if extent != shown[0]:
+            # Back to the size that it has otherwise, so that it stays where it was.
+            whole = resize(whole, shown[0], smooth=False)
+        laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, shown[1])
         return (
             nobody
             if laid is None
@@ -400,3 +401,23 @@ class Keyer:
         shown = frame.linear(*everywhere)
         asked = matte.ask(shown, known.bare, known.subject, known.noise, *everywhere, frame.size)
         return known.subject, asked
+
+
+def _window(
+    size: tuple[int, int], rows: slice, columns: slice, shrink: float
+) -> tuple[tuple[int, int], tuple[int, int], tuple[int, int]]:
+    """A frame at another scale, and where a window of it lies there: size, origin, extent.
+
+    The window is scaled whole, and the same in every frame: cut to the subject first, it would
+    shift by parts of a pixel as the subject moves.
+    """
+    origin = rows.start, columns.start
+    extent = rows.stop - rows.start, columns.stop - columns.start
+    if shrink == 1:
+        return size, origin, extent
+    full, extent = scaled(size, shrink), scaled(extent, shrink)
+    origin = (
+        min(round(origin[0] * shrink), full[0] - 1),
+        min(round(origin[1] * shrink), full[1] - 1),
+    )
+    return full, origin, (min(extent[0], full[0] - origin[0]), min(extent[1], full[1] - origin[1]))

@@ -117,8 +117,8 @@ class Stages:
 class Figures:
     """One reading of the loop, for people and pages.
 
-    Rates and what ends in ``_ms`` without more are of the last seconds; what begins with ``lasting``
-    is of the last minutes (`Record`).
+    Rates and what ends in ``_ms`` without more are of the last seconds; what begins
+    with ``lasting`` is of the last minutes (`Record`).
     """
 
     fps_in: float

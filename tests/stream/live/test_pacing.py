@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import pytest
 
@@ -135,14 +136,11 @@ def test_a_step_that_fails_is_tried_ever_more_seldom() -> None:
 
     run.go(hours * 3600, cost)
     ups = [t for t, q in run.changes if q == FULL]
-    waits = [b - a for a, b in zip(ups, ups[1:], strict=False)]
+    waits = [b - a for a, b in pairwise(ups)]
     assert len(ups) <= 6 + hours * 3600 / LONGEST_UP_S
-    assert all(b > 1.5 * a for a, b in zip(waits[:5], waits[1:5], strict=False))
+    assert all(b > 1.5 * a for a, b in pairwise(waits[:5]))
     assert max(waits) < LONGEST_UP_S + 20
-    at_full = sum(
-        (later if q == FULL else 0) - (t if q == FULL else 0)
-        for (t, q), (later, _) in zip(run.changes, run.changes[1:], strict=False)
-    )
+    at_full = sum(later - t for (t, q), (later, _) in pairwise(run.changes) if q == FULL)
     assert at_full < 0.02 * hours * 3600
 
 
