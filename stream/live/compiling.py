@@ -7,6 +7,8 @@ import threading
 import time
 from collections.abc import Callable
 
+from stream.live.keeping import lower_priority
+
 log = logging.getLogger("posewall.live")
 
 Progress = Callable[[int, int], None]
@@ -81,6 +83,7 @@ class Compiling:
         return f"making the fast keyer, {self._done[0]} of {self._done[1]}"
 
     def _run(self) -> None:
+        lower_priority()
         try:
             if self._load(self._progress):
                 self._ready.set()

@@ -53,4 +53,4 @@ def test_twice_the_frames_take_the_same_memory(tmp_path: Path) -> None:
     assert shown > 20
     # 300 frames are 415 MB; before they were found in time they stayed. The allocator's own
     # wavering between pieces is some tens of MB.
-    assert second - first < 90
+    assert second - first < 110
