@@ -8,6 +8,7 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 from stream.live.record import Record
 
@@ -137,6 +138,21 @@ class Figures:
     late: int
     errors: int
     device: str
+
+    def plain(self) -> dict[str, Any]:
+        """For the pages, as JSON values."""
+        return {
+            "fps_in": self.fps_in,
+            "fps_out": self.fps_out,
+            "delay_ms": [self.delay_p50_ms, self.delay_p99_ms],
+            "lasting_ms": [self.lasting_p50_ms, self.lasting_p99_ms, self.lasting_p999_ms],
+            "gap_ms": self.lasting_gap_ms,
+            "shown_ms": [self.shown_p50_ms, self.shown_p99_ms],
+            "dropped": self.dropped,
+            "late": self.late,
+            "errors": self.errors,
+            "device": self.device,
+        }
 
     def line(self, columns: int | None = None) -> str:
         """The status line, one row of a terminal.

@@ -13,7 +13,6 @@ from stream.device import pick_device as pick_device
 from stream.opencv import cv2
 from stream.pages.address import DEFAULT_PORT
 
-
 # chosen: keying asks for the interpreter's lock after every operation, and waits this long where
 # another thread runs Python; with the usual 5 ms a frame took a third longer beside one (measured).
 SWITCH_S = 0.001
