@@ -33,7 +33,7 @@ from models.siting import sited
 from models.solver import Solver
 from models.steady import Steady
 from models.upright import Upright
-from models.window import bounds, hull, inside, moved, scaled
+from models.window import at_scale, bounds, hull, inside, moved
 
 Placing = Placement | Callable[[Figure | None], Placement]
 """Where a frame lies, or what tells it from the figure in the frame (None: nobody)."""
@@ -98,11 +98,7 @@ class Keyer:
         self._plate, self._seen = mark, None
 
     def use_kernels(self, threads: int = 1) -> None:
-        """Key with the fused kernels of this device, which `models.kernels.load` made ready.
-
-        Args:
-            threads: how many share a frame on a CPU.
-        """
+        """Key by the kernels that `models.kernels.load` made ready, shared by so many threads."""
 
     def set_mask(self, painted: Mask | None) -> None:
         """Keep strokes painted by hand that override the matte of every frame, or drop them.
@@ -242,7 +238,7 @@ class Keyer:
             return nobody
         rows, columns, part = seen
         shrink = min(1.0, part.scale)
-        full, origin, extent = _window(frame.size, rows, columns, shrink)
+        full, origin, extent = at_scale(frame.size, rows, columns, shrink)
         part = replace(part, scale=part.scale / shrink)
         strokes = None
         if self._mask is not None:
@@ -257,16 +253,14 @@ class Keyer:
                     dark = shadow.faded(*shade, placement, frame.size, size)
                     nobody = replace(nobody, shade=Shade(1 - dark, *shade[1:]))
         inner = inside(known.where, shrink, origin, extent)
-        if inner is None:
-            return nobody
-        shown = extent, inner
+        laid_size, laid_at = extent, inner
         if self.fineness < shrink:
             shrink = self.fineness
-            full, origin, extent = _window(frame.size, rows, columns, shrink)
+            full, origin, extent = at_scale(frame.size, rows, columns, shrink)
             inner = inside(known.where, shrink, origin, extent)
-            if inner is None:
-                return nobody
             strokes = None if strokes is None else resize(strokes, extent)
+        if inner is None or laid_at is None:
+            return nobody
         down, across = inner
         window = moved(down, origin[0]), moved(across, origin[1])
         small = shrink < 1
@@ -276,10 +270,9 @@ class Keyer:
         whole = rgb.new_zeros(1, 4, *extent)
         whole[:, 0:3, down, across] = cut.fg * cut.alpha
         whole[:, 3:4, down, across] = cut.alpha
-        if extent != shown[0]:
-            # Back to the size that it has otherwise, so that it stays where it was.
-            whole = resize(whole, shown[0], smooth=False)
-        laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, shown[1])
+        if extent != laid_size:  # back to the size that it has otherwise: it stays where it was
+            whole = resize(whole, laid_size, smooth=False)
+        laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, laid_at)
         return (
             nobody
             if laid is None
@@ -401,23 +394,3 @@ class Keyer:
         shown = frame.linear(*everywhere)
         asked = matte.ask(shown, known.bare, known.subject, known.noise, *everywhere, frame.size)
         return known.subject, asked
-
-
-def _window(
-    size: tuple[int, int], rows: slice, columns: slice, shrink: float
-) -> tuple[tuple[int, int], tuple[int, int], tuple[int, int]]:
-    """A frame at another scale, and where a window of it lies there: size, origin, extent.
-
-    The window is scaled whole, and the same in every frame: cut to the subject first, it would
-    shift by parts of a pixel as the subject moves.
-    """
-    origin = rows.start, columns.start
-    extent = rows.stop - rows.start, columns.stop - columns.start
-    if shrink == 1:
-        return size, origin, extent
-    full, extent = scaled(size, shrink), scaled(extent, shrink)
-    origin = (
-        min(round(origin[0] * shrink), full[0] - 1),
-        min(round(origin[1] * shrink), full[1] - 1),
-    )
-    return full, origin, (min(extent[0], full[0] - origin[0]), min(extent[1], full[1] - origin[1]))
