@@ -33,7 +33,7 @@ from models.siting import sited
 from models.solver import Solver
 from models.steady import Steady
 from models.upright import Upright
-from models.window import bounds, hull, inside, moved, scaled
+from models.window import at_scale, bounds, hull, inside, moved
 
 Placing = Placement | Callable[[Figure | None], Placement]
 """Where a frame lies, or what tells it from the figure in the frame (None: nobody)."""
@@ -66,6 +66,8 @@ class Keyer:
         self.device = torch.device(device)
         self.solver = Solver(grade, self.settings, self.device)
         """Cuts windows of frames; what it is told comes from here."""
+        self.fineness = 1.0
+        """In (0, 1]: a frame is scaled to at most this share before it is keyed for a picture."""
         self._analysis = Analysis(grade, self.settings, clip)
         # A still is laid into several templates, and stands in several slots of one.
         self._remembers = grade is Grade.FINAL and not clip
@@ -94,6 +96,9 @@ class Keyer:
             mark = Mark.of(planes, encoding, quarter_turns)
         self._analysis.set_plate(plate)
         self._plate, self._seen = mark, None
+
+    def use_kernels(self, threads: int = 1) -> None:
+        """Key by the kernels that `models.kernels.load` made ready, shared by so many threads."""
 
     def set_mask(self, painted: Mask | None) -> None:
         """Keep strokes painted by hand that override the matte of every frame, or drop them.
@@ -232,18 +237,8 @@ class Keyer:
         if seen is None:
             return nobody
         rows, columns, part = seen
-        # The window is scaled whole, and the same in every frame: cut to the subject first, it
-        # would shift by parts of a pixel as the subject moves.
-        full, origin = frame.size, (rows.start, columns.start)
-        extent = (rows.stop - rows.start, columns.stop - columns.start)
         shrink = min(1.0, part.scale)
-        if shrink < 1:
-            full, extent = scaled(full, shrink), scaled(extent, shrink)
-            origin = (
-                min(round(origin[0] * shrink), full[0] - 1),
-                min(round(origin[1] * shrink), full[1] - 1),
-            )
-            extent = min(extent[0], full[0] - origin[0]), min(extent[1], full[1] - origin[1])
+        full, origin, extent = at_scale(frame.size, rows, columns, shrink)
         part = replace(part, scale=part.scale / shrink)
         strokes = None
         if self._mask is not None:
@@ -258,7 +253,13 @@ class Keyer:
                     dark = shadow.faded(*shade, placement, frame.size, size)
                     nobody = replace(nobody, shade=Shade(1 - dark, *shade[1:]))
         inner = inside(known.where, shrink, origin, extent)
-        if inner is None:
+        laid_size, laid_at = extent, inner
+        if self.fineness < shrink:
+            shrink = self.fineness
+            full, origin, extent = at_scale(frame.size, rows, columns, shrink)
+            inner = inside(known.where, shrink, origin, extent)
+            strokes = None if strokes is None else resize(strokes, extent)
+        if inner is None or laid_at is None:
             return nobody
         down, across = inner
         window = moved(down, origin[0]), moved(across, origin[1])
@@ -269,7 +270,9 @@ class Keyer:
         whole = rgb.new_zeros(1, 4, *extent)
         whole[:, 0:3, down, across] = cut.fg * cut.alpha
         whole[:, 3:4, down, across] = cut.alpha
-        laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, inner)
+        if extent != laid_size:  # back to the size that it has otherwise: it stays where it was
+            whole = resize(whole, laid_size, smooth=False)
+        laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, laid_at)
         return (
             nobody
             if laid is None

@@ -28,6 +28,26 @@ def scaled(size: tuple[int, int], scale: float) -> tuple[int, int]:
     return max(1, round(size[0] * scale)), max(1, round(size[1] * scale))
 
 
+def at_scale(
+    size: tuple[int, int], rows: slice, columns: slice, shrink: float
+) -> tuple[tuple[int, int], tuple[int, int], tuple[int, int]]:
+    """A frame at another scale, and where a window of it lies there: size, origin, extent.
+
+    The window is scaled whole, and the same in every frame: cut to the subject first, it would
+    shift by parts of a pixel as the subject moves.
+    """
+    origin = rows.start, columns.start
+    extent = rows.stop - rows.start, columns.stop - columns.start
+    if shrink == 1:
+        return size, origin, extent
+    full, extent = scaled(size, shrink), scaled(extent, shrink)
+    origin = (
+        min(round(origin[0] * shrink), full[0] - 1),
+        min(round(origin[1] * shrink), full[1] - 1),
+    )
+    return full, origin, (min(extent[0], full[0] - origin[0]), min(extent[1], full[1] - origin[1]))
+
+
 def moved(part: slice, by: int) -> slice:
     """A span counted from another origin."""
     return slice(part.start + by, part.stop + by)

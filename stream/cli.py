@@ -16,13 +16,15 @@ from stream.live import commands as live
 
 AT_ONCE = ("grab", "plate", "next")
 """Commands that only speak to the running program: they do not wait for the large libraries."""
+ALONE = ("live", *AT_ONCE)
+"""Commands that need none of the other rooms, and do not wait for the libraries of those."""
 
 
 def build_parser(whole: bool = True) -> argparse.ArgumentParser:
     """The parser; every command sets ``run``, which returns the exit code.
 
     Args:
-        whole: False leaves out the rooms that the commands `AT_ONCE` do without.
+        whole: False leaves out the rooms that the commands `ALONE` do without.
     """
     parser = argparse.ArgumentParser(
         prog="posewall",
@@ -58,7 +60,7 @@ def main(words: Sequence[str] | None = None) -> int:
         the user can mend, 130 when interrupted.
     """
     words = sys.argv[1:] if words is None else words
-    args = build_parser(whole=not words or words[0] not in AT_ONCE).parse_args(words)
+    args = build_parser(whole=not words or words[0] not in ALONE).parse_args(words)
     try:
         code: int = args.run(args)
     except PosewallError as e:

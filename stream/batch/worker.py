@@ -21,6 +21,7 @@ from pathlib import Path
 from dbos import DBOS
 from filelock import FileLock, Timeout
 
+from stream import compiled_code
 from stream.batch import making
 from stream.batch.jobs import (
     APPLICATION,
@@ -146,6 +147,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--device", default="auto", help="auto, cpu or cuda")
     parser.add_argument("--follow", action="store_true", help="end when standard input ends")
     args = parser.parse_args(argv)
+    compiled_code.keep()
     if hasattr(os, "nice"):
         os.nice(5)
     ended = threading.Event()

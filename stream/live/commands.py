@@ -12,6 +12,7 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -178,6 +179,9 @@ def run_live(args: argparse.Namespace) -> int:
     """Run until the source ends (``--once``), the time is up, or the user ends it."""
     screen = _Screen()
     screen.say("Getting ready")
+    from stream import compiled_code
+
+    compiled_code.keep()
     from stream.event import Event
     from stream.live.session import Session
     from stream.live.wishes import Wishes
@@ -233,7 +237,7 @@ def _run_until(
         while not ended.is_set() and (end is None or time.monotonic() < end):
             if session.finished(0.2):
                 return
-            screen.status(session.line())
+            screen.status(session.line)
 
 
 def _told(future: Any, screen: _Screen) -> None:
@@ -260,7 +264,8 @@ class _Screen:
             self._wipe()
             print(sentence, file=sys.stderr, flush=True)
 
-    def status(self, line: str) -> None:
+    def status(self, line: Callable[[int | None], str]) -> None:
+        """Write the line anew when it is time; it is told how many columns there are."""
         with self._lock:
             if time.monotonic() < self._again:
                 return
@@ -268,10 +273,11 @@ class _Screen:
             if self._lively:
                 self._wipe()
                 # A line that wraps could not be written over.
-                self._line = line[: shutil.get_terminal_size().columns - 1]
+                columns = shutil.get_terminal_size().columns - 1
+                self._line = line(columns)[:columns]
                 print(self._line, end="", file=sys.stderr, flush=True)
             else:
-                print(line, file=sys.stderr, flush=True)
+                print(line(None), file=sys.stderr, flush=True)
 
     def end(self) -> None:
         with self._lock:

@@ -8,13 +8,16 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
+
+from stream.live.record import Record
 
 Clock = Callable[[], float]
 
-# capture: processor time of reading and decoding; upload: planes to the device; key: matte, colour,
-# the subject at its place between the template's layers; download: the picture's way back from the
+# capture: processor time of reading and decoding; key: planes to the device, matte, colour, the
+# subject at its place between the template's layers; download: the picture's way back from the
 # device, with the wait for it; jpeg; send: handing it to a page's socket.
-STAGES = ("capture", "upload", "key", "download", "jpeg", "send")
+STAGES = ("capture", "key", "download", "jpeg", "send")
 
 # chosen: a mirrored self-view above 125 ms no longer feels like one's own body in the studies
 # known to us (figure from memory, no standard fixes it); a frame later than this counts as late.
@@ -113,12 +116,20 @@ class Stages:
 
 @dataclass(frozen=True)
 class Figures:
-    """One reading of the loop, for people and pages."""
+    """One reading of the loop, for people and pages.
+
+    Rates and what ends in ``_ms`` without more are of the last seconds; what begins
+    with ``lasting`` is of the last minutes (`Record`).
+    """
 
     fps_in: float
     fps_out: float
     delay_p50_ms: float
     delay_p99_ms: float
+    lasting_p50_ms: float
+    lasting_p99_ms: float
+    lasting_p999_ms: float
+    lasting_gap_ms: float
     shown_p50_ms: float
     shown_p99_ms: float
     frames_in: int
@@ -128,19 +139,53 @@ class Figures:
     errors: int
     device: str
 
-    def line(self) -> str:
-        """The status line, one row of a terminal."""
-        shown = (
-            f", on the page {self.shown_p50_ms:.0f}/{self.shown_p99_ms:.0f} ms"
-            if self.shown_p99_ms
-            else ""
-        )
-        errors = f" | errors {self.errors}" if self.errors else ""
-        return (
-            f"in {self.fps_in:.1f} fps, out {self.fps_out:.1f} fps"
-            f" | delay p50/p99 {self.delay_p50_ms:.0f}/{self.delay_p99_ms:.0f} ms{shown}"
-            f" | dropped {self.dropped}, late {self.late}{errors} | {self.device}"
-        )
+    def plain(self) -> dict[str, Any]:
+        """For the pages, as JSON values."""
+        return {
+            "fps_in": self.fps_in,
+            "fps_out": self.fps_out,
+            "delay_ms": [self.delay_p50_ms, self.delay_p99_ms],
+            "lasting_ms": [self.lasting_p50_ms, self.lasting_p99_ms, self.lasting_p999_ms],
+            "gap_ms": self.lasting_gap_ms,
+            "shown_ms": [self.shown_p50_ms, self.shown_p99_ms],
+            "dropped": self.dropped,
+            "late": self.late,
+            "errors": self.errors,
+            "device": self.device,
+        }
+
+    def line(self, columns: int | None = None) -> str:
+        """The status line, one row of a terminal.
+
+        Args:
+            columns: room for it; what is least needed is left out until it fits. None: all of it.
+        """
+        delay = f"{self.lasting_p50_ms:.0f}/{self.lasting_p99_ms:.0f}/{self.lasting_p999_ms:.0f} ms"
+        # How soon a part is left out, and the part.
+        parts = [
+            (0, f"in {self.fps_in:.1f} fps, out {self.fps_out:.1f} fps"),
+            (0, f"delay p50/p99/p99.9 {delay}"),
+            (1, f"longest gap {self.lasting_gap_ms:.0f} ms"),
+            (4, f"on the page {self.shown_p50_ms:.0f}/{self.shown_p99_ms:.0f} ms"),
+            (2, f"dropped {self.dropped}, late {self.late}"),
+            (0, f"errors {self.errors}"),
+            (3, self.device),
+        ]
+        if not self.shown_p99_ms:
+            del parts[3]
+        if not self.errors:
+            parts = [p for p in parts if not p[1].startswith("errors")]
+        while True:
+            line = " | ".join(text for _, text in parts)
+            worst = max(rank for rank, _ in parts)
+            if columns is None or len(line) <= columns or worst == 0:
+                return line
+            parts = [p for p in parts if p[0] < worst]
+
+
+# chosen: longer than the program itself ever stood still in our runs, and soon enough that a pause
+# of the camera is no gap between composites.
+PAUSE_S = 3.0
 
 
 class Meter:
@@ -152,8 +197,12 @@ class Meter:
         self.stages = Stages(clock)
         self._lock = threading.Lock()
         self._in = Window(clock)
+        self._out = Window(clock)
         self._delays = Window(clock)
         self._shown = Window(clock)
+        self._lasting = Record(clock)
+        self._gaps = Record(clock)
+        self._composited: tuple[float, float] | None = None
         self._frames_in = 0
         self._frames_out = 0
         self._late = 0
@@ -182,10 +231,20 @@ class Meter:
         with self._lock:
             self._errors += 1
 
+    def composited(self, arrived_s: float) -> None:
+        """The composite of a frame that arrived at ``arrived_s`` is made; one thread's."""
+        now = self._clock()
+        self._delays.add(now - arrived_s)
+        self._lasting.add(now - arrived_s)
+        before, self._composited = self._composited, (now, arrived_s)
+        # A camera that paused has made the gap, not the program.
+        if before is not None and arrived_s - before[1] < PAUSE_S:
+            self._gaps.add(now - before[0])
+
     def ready(self, arrived_s: float) -> None:
         """The picture of a frame that arrived at ``arrived_s`` is ready for the pages."""
+        self._out.add()
         delay = self._clock() - arrived_s
-        self._delays.add(delay)
         with self._lock:
             self._frames_out += 1
             self._late += delay > LATE_S
@@ -197,12 +256,18 @@ class Meter:
     def read(self) -> Figures:
         """The figures as they stand."""
         delays, shown = self._delays.values(), self._shown.values()
+        p50, p99, p999 = self._lasting.percentiles(0.5, 0.99, 0.999)
+        gap = self._gaps.longest
         with self._lock:
             return Figures(
                 fps_in=self._in.rate(),
-                fps_out=self._delays.rate(),
+                fps_out=self._out.rate(),
                 delay_p50_ms=1e3 * percentile(delays, 0.5),
                 delay_p99_ms=1e3 * percentile(delays, 0.99),
+                lasting_p50_ms=1e3 * p50,
+                lasting_p99_ms=1e3 * p99,
+                lasting_p999_ms=1e3 * p999,
+                lasting_gap_ms=1e3 * gap,
                 shown_p50_ms=1e3 * percentile(shown, 0.5),
                 shown_p99_ms=1e3 * percentile(shown, 0.99),
                 frames_in=self._frames_in,

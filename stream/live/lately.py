@@ -5,23 +5,26 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from stream.batch import Job, JobQueue, State
 from stream.event import Event
 from stream.shot import Shot, shots
+
+if TYPE_CHECKING:
+    from stream.batch import JobQueue
 
 SHOWN = 8
 # chosen: a picture takes seconds to make; asking more often would read the store for nothing.
 ASK_EVERY_S = 1.5
 
 WORDS = {
-    State.AWAITS_STILL: "still",
-    State.WAITING: "queued",
-    State.IN_WORK: "working",
-    State.DONE: "done",
-    State.FAILED: "failed",
+    "AWAITS_STILL": "still",
+    "WAITING": "queued",
+    "IN_WORK": "working",
+    "DONE": "done",
+    "FAILED": "failed",
 }
+"""By the name of a job's `State`."""
 
 
 def _who(event: Event, shot: Shot) -> str:
@@ -78,14 +81,16 @@ class Lately:
             return False
         self._asked_s = now
         if self._queue is None:
+            from stream.batch import JobQueue  # the queue's libraries: not before the picture
+
             self._queue = JobQueue(self._event)
-        jobs: dict[str, Job] = {job.shot_id: job for job in self._queue.jobs()}
+        jobs = {job.shot_id: job for job in self._queue.jobs()}
         with self._lock:
             for row in self._rows:
                 job = jobs.get(row["id"])
                 if job is None:
                     continue
-                row["state"] = WORDS[job.state]
+                row["state"] = WORDS[job.state.name]
                 row["why"] = job.why
                 row["notes"] = list(job.notes)
                 if job.finished and not job.transient:

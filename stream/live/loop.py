@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import torch
 
-from models.color import Planes
-from models.keyer import Keyer
+from models.figure import Figure
+from models.keyer import Keyer, Placing
+from models.resample import Placement
 from stream.capture.frame import Frame
-from stream.live.figures import Meter
+from stream.live.figures import Clock, Meter
+from stream.live.pacing import Pacing, Quality
 from stream.live.plates import PlateKeeper
 from stream.live.ring import Ring
 from stream.live.scenes import Setting
@@ -48,6 +50,42 @@ def jpeg(picture: np.ndarray, quality: int = JPEG_QUALITY) -> bytes:
     return bytes(data)
 
 
+class _Scale:
+    """The scale at which the last frame was laid, at most 1, the largest of all slots."""
+
+    def __init__(self) -> None:
+        self.now = 1.0
+        self._largest = 0.0
+
+    def fineness(self, quality: Quality) -> float:
+        """The share of the frame's size at which it is keyed: of what is shown of it."""
+        return 1.0 if quality.fineness == 1 else quality.fineness * self.now
+
+    def watched(self, placings: Sequence[Placing | None]) -> list[Placing | None]:
+        """The same placings, looked at as they are used."""
+        if self._largest:
+            self.now = min(1.0, self._largest)
+        self._largest = 0.0
+        return [self._watched(placing) for placing in placings]
+
+    def _watched(self, placing: Placing | None) -> Placing | None:
+        if placing is None or isinstance(placing, Placement):
+            return self._seen(placing)
+        told = placing
+
+        def placed(figure: Figure | None) -> Placement:
+            placement = told(figure)
+            self._seen(placement)
+            return placement
+
+        return placed
+
+    def _seen(self, placement: Placement | None) -> Placement | None:
+        if placement is not None:
+            self._largest = max(self._largest, placement.scale)
+        return placement
+
+
 class LiveLoop:
     """Three threads with a newest-wins slot between each two.
 
@@ -62,6 +100,10 @@ class LiveLoop:
         on_screen: told for each frame whether a screen was found in it.
         meter: counts and times.
         on_error: told the sentence of each failure.
+        kernels: whether the keyer's kernels are ready to be used.
+        threads: how many of them share a frame.
+        on_quality: told when the picture is made finer or less fine from now on.
+        clock: the one that frames arrive by, seconds.
     """
 
     def __init__(
@@ -70,7 +112,6 @@ class LiveLoop:
         read: Callable[[], Frame | None],
         over: Callable[[], bool],
         keyer: Keyer,
-        device: str,
         setting: Callable[[], Setting | None],
         plates: PlateKeeper,
         ring: Ring,
@@ -78,17 +119,27 @@ class LiveLoop:
         meter: Meter,
         on_error: Callable[[str], None],
         on_screen: Callable[[bool], None] = lambda _: None,
+        kernels: Callable[[], bool] = lambda: False,
+        threads: int = 1,
+        on_quality: Callable[[Quality], None] = lambda _: None,
+        clock: Clock = time.monotonic,
     ) -> None:
         self._read = read
         self._over = over
         self._keyer = keyer
-        self._device = torch.device(device)
         self._setting = setting
         self._plates = plates
         self._ring = ring
         self._feed = feed
         self._meter = meter
         self._on_screen = on_screen
+        self._kernels = kernels
+        self._threads = threads
+        self._uses_kernels = False
+        self._on_quality = on_quality
+        self._clock = clock
+        self._pacing = Pacing()
+        self._scale = _Scale()
         self._stop = threading.Event()
         self._captured: Slot[Frame] = Slot()
         self._composited: Slot[Ready] = Slot()
@@ -157,29 +208,43 @@ class LiveLoop:
             f"(frame {frame.index} of {frame.source}, {frame.upright_size}, {frame.encoding})"
         )
         stages = self._meter.stages
+        self._switch()
+        began_s = self._clock()
+        self._pacing.arrived(frame.arrived_s, frame.index)
         self._plates.before(self._keyer, frame)
-        with stages.timed("upload"):
-            planes = self._uploaded(frame.planes)
         with stages.timed("key"):
-            placings = setting.placings(frame.upright_size, frame.arrived_s)
+            placings = self._scale.watched(setting.placings(frame.upright_size, frame.arrived_s))
+            self._keyer.fineness = self._scale.fineness(self._pacing.quality)
             done = self._keyer.composite(
-                planes, frame.encoding, frame.quarter_turns, setting.scene, placings
+                frame.planes, frame.encoding, frame.quarter_turns, setting.scene, placings
             )
         with stages.timed("download"):
             picture = done.picture.cpu().numpy()
+        self._meter.composited(frame.arrived_s)
         if self._plates.after(done.plate_fits):
             self._plates.give_up(self._keyer)
         self._on_screen(done.screen_found)
         before = self._composited.passed_over
         self._composited.put(Ready(picture, frame.arrived_s))
         self._meter.dropped(self._composited.passed_over - before)
+        self._pace(setting, began_s)
         return True
 
-    def _uploaded(self, planes: Planes) -> Planes:
-        if self._device.type == "cpu":
-            return planes
-        y, c, d = (p.to(self._device, non_blocking=True) for p in planes)
-        return y, c, d
+    def _switch(self) -> None:
+        """Take the kernels into use once they are ready: between two frames, by this thread."""
+        if not self._uses_kernels and self._kernels():
+            self._uses_kernels = True
+            self._keyer.use_kernels(self._threads)
+            if self._pacing.afresh():
+                self._on_quality(self._pacing.quality)
+
+    def _pace(self, setting: Setting, began_s: float) -> None:
+        quality = self._pacing.quality
+        # A frame of another size tells nothing of the one that is being made.
+        if setting.share == quality.preview:
+            now_s = self._clock()
+            if self._pacing.took(now_s - began_s, now_s):
+                self._on_quality(self._pacing.quality)
 
     def _show(self) -> bool:
         ready = self._composited.take(TAKE_S)

@@ -6,9 +6,12 @@ import logging
 import os
 import time
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
-from stream.batch import WorkerProcess
 from stream.event import Event
+
+if TYPE_CHECKING:
+    from stream.batch import WorkerProcess
 
 log = logging.getLogger("posewall.live")
 
@@ -30,14 +33,19 @@ class Making:
         tell: Callable[[str], None],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._worker = WorkerProcess(event)
+        self._event = event
+        self._worker: WorkerProcess | None = None
         self._tell = tell
         self._clock = clock
         self._started_s: float | None = None
 
     def tend(self) -> None:
         """Start the worker if it is not at work; to be called now and then."""
+        from stream.batch import WorkerProcess  # the queue's libraries: not before the picture
+
         now = self._clock()
+        if self._worker is None:
+            self._worker = WorkerProcess(self._event)
         if self._worker.alive or (self._started_s is not None and now - self._started_s < AGAIN_S):
             return
         if self._started_s is not None:
@@ -56,6 +64,8 @@ class Making:
 
     def stop(self) -> None:
         """Let it finish the picture in work."""
+        if self._worker is None:
+            return
         if self._worker.alive:
             self._tell("Finishing the picture in work; what is queued stays queued.")
         self._worker.stop()

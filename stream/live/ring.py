@@ -7,9 +7,10 @@ from collections import deque
 
 from stream.capture.frame import Frame
 
-# chosen: 384 MiB keeps 6 s of 1280x720 4:2:0 at 30 fps (1.38 MB a frame), 4 s of 1920x1080 and
-# 1 s of 3840x2160; a press that comes from another terminal reaches back 1 to 3 s.
-BUDGET_BYTES = 384 << 20
+# chosen: 256 MiB keeps 6 s of 1280x720 4:2:0 at 30 fps (1.38 MB a frame), 2.8 s of 1920x1080 and
+# .7 s of 3840x2160; a press reaches back by the start of a command, some tenths of a second, and
+# holds its frame from then on.
+BUDGET_BYTES = 256 << 20
 LONGEST_S = 6.0
 
 

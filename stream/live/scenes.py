@@ -16,6 +16,7 @@ from models.resample import Placement
 from stream.live.following import Followings
 from stream.live.slot import Slot
 from stream.live.steady import Steady
+from stream.memory import trim
 from stream.template import Nudge, Template
 from stream.template import preview_size as preview_size
 from stream.template.template import NO_NUDGE
@@ -36,7 +37,11 @@ DESIGNLESS = (
 
 @dataclass(frozen=True)
 class Setting:
-    """A flattened template at preview size, with the texts of one person in it."""
+    """A flattened template at preview size, with the texts of one person in it.
+
+    Attributes:
+        share: its height as a share of the one that was asked for.
+    """
 
     template: Template
     scene: Scene
@@ -44,6 +49,7 @@ class Setting:
     followings: Followings = field(default_factory=Followings, repr=False)
     nudge: Nudge = NO_NUDGE
     fields: Mapping[str, str] | None = None
+    share: float = 1.0
     _placements: dict[tuple[int, tuple[int, int]], Placement] = field(
         default_factory=dict, repr=False
     )
@@ -137,6 +143,8 @@ class SceneMaker:
         self._failed: Wish | None = None
         self._again_s = 0.0
         self._followings = Followings()
+        self._share = 1.0
+        self._wishing = threading.Lock()
         self._wishes: Slot[Wish] = Slot()
         self._newest: Wish | None = None
         self._shown: Wish | None = None
@@ -156,8 +164,18 @@ class SceneMaker:
             template: the design; None for the usual one.
             nudge: how far subjects are moved in it.
         """
-        self._newest = Wish(template or self._template, dict(fields), nudge)
-        self._wishes.put(self._newest)
+        wish = Wish(template or self._template, dict(fields), nudge)
+        with self._wishing:
+            self._newest = wish
+            self._wishes.put(wish)
+
+    def resize(self, share: float) -> None:
+        """Make the scene anew at a share of the height that was asked for, where it is another."""
+        with self._wishing:
+            if share != self._share:
+                self._share = share
+                if self._newest is not None:
+                    self._wishes.put(self._newest)
 
     def warm(self, template: Template) -> None:
         """Make a template's parts when there is time, so that its first people do not wait."""
@@ -179,7 +197,9 @@ class SceneMaker:
             wish = self._failed
         if wish is None and self._later and self.current is not None:
             template = self._later.popleft()
-            template.scene(self._size_of(template), {}, device=self._device)
+            template.scene(self._size_of(template, self._share), {}, device=self._device)
+            if not self._later:
+                trim()  # the layers of all designs were in memory, and are not needed again
         if wish is not None:
             self._failed = None
             try:
@@ -210,21 +230,25 @@ class SceneMaker:
             self._on_error(NAMELESS if trial is bare else DESIGNLESS)
             return
 
-    def _size_of(self, template: Template) -> tuple[int, int]:
-        return preview_size(template.picture_size(), self._height)
+    def _size_of(self, template: Template, share: float) -> tuple[int, int]:
+        whole = preview_size(template.picture_size(), self._height)
+        if share == 1:
+            return whole
+        return preview_size(template.picture_size(), max(1, round(whole[0] * share)))
 
     def _show(self, wish: Wish) -> None:
-        size = self._size_of(wish.template)
+        share = self._share
+        size = self._size_of(wish.template, share)
         now = self.current
         alike = now is not None and (now.template, now.fields) == (wish.template, wish.fields)
-        if now is not None and alike and now.nudge != wish.nudge:
+        if now is not None and alike and now.nudge != wish.nudge and now.size == size:
             # Only moved: the scene stays as it is.
             scene = now.scene
         else:
             scene = wish.template.scene(size, wish.fields, device=self._device)
         # The person before the camera stays, whoever is named below.
         self.current = Setting(
-            wish.template, scene, size, self._followings, wish.nudge, wish.fields
+            wish.template, scene, size, self._followings, wish.nudge, wish.fields, share
         )
         self._shown = wish
 

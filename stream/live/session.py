@@ -11,14 +11,15 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any
 
+from models import kernels
 from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings
-from stream.batch import JobQueue
 from stream.capture.arrivals import Arrivals
 from stream.capture.stills import read_still
 from stream.errors import UserError
 from stream.event import Event
 from stream.live import people as who
+from stream.live.compiling import Compiling, Progress
 from stream.live.countdown import Countdown
 from stream.live.figures import Meter
 from stream.live.grabbing import Grabbing
@@ -29,6 +30,7 @@ from stream.live.link import Link, LinkError, ask, read_link
 from stream.live.loop import LiveLoop
 from stream.live.making import Making
 from stream.live.notices import Notices, ScreenWatch
+from stream.live.pacing import FULL, Quality, quality_sentence, quality_words
 from stream.live.plates import PlateKeeper, as_turned
 from stream.live.posing import Posing
 from stream.live.ring import Ring
@@ -37,6 +39,7 @@ from stream.live.shooting import Shooting
 from stream.live.steady import Steady
 from stream.live.tether import Tether
 from stream.live.wishes import Wishes, bound_threads, pick_device
+from stream.memory import Sweeping
 from stream.pages.feed import Feed
 from stream.pages.serve import PageServer
 from stream.shot import save_plate
@@ -46,6 +49,10 @@ log = logging.getLogger("posewall.live")
 SAY_EVERY_S = 0.4
 # chosen: the operator looks up between two groups; the shots keep their notes.
 DOUBT_STANDS_S = 300.0
+# chosen: what can wait for the first picture waits for it, but not for a camera that is not there.
+FIRST_PICTURE_S = 10.0
+# chosen: the parts of some six designs at the size of the live picture; more are read from disk.
+PARTS_BYTES = 192 << 20
 
 
 class Session:
@@ -62,8 +69,12 @@ class Session:
         self.meter = Meter()
         self.feed.on_drawn = lambda view: self.meter.shown(view.arrived_s)
         self.feed.on_sent = lambda seconds: self.meter.stages.note("send", seconds)
+        # Pictures for print are made by another process.
+        event.flattened.memory.budget = PARTS_BYTES
         self._stop = threading.Event()
         self._greeted = False
+        self._quality = FULL
+        self._compiling: Compiling | None = None
         self._countdown = Countdown(self._press)
         self._ring = Ring()
         self.plates = PlateKeeper(self.notices.passing)
@@ -81,6 +92,9 @@ class Session:
         self._pages: PageServer | None = None
         self._link: Link | None = None
         self._token = secrets.token_urlsafe(24)
+        self._began_s = 0.0
+        self._settled = False
+        self._sweeping: Sweeping | None = None
 
     # Start and end
 
@@ -104,7 +118,7 @@ class Session:
             say=self.notices.passing,
         )
         device = pick_device(self.wishes.device)
-        bound_threads()
+        threads = bound_threads()
         self.meter.device = device
         template = self.event.template(self.wishes.template)
         settings = KeySettings.from_json(dict(self.event.config.key))
@@ -133,20 +147,19 @@ class Session:
             lambda: self.feed.say(self.state()),
         )
         self._keeper.start()
-        self._keeper.do(self._open_queue)
         self._scenes.start()
         self._posing.begin(template, self._scenes)
-        # Not on the keeper's thread: a press must not wait for it.
-        threading.Thread(
-            target=self._posing.read_templates, args=(self._stop,), name="templates", daemon=True
-        ).start()
         self._use_plate_file()
+
+        def load(progress: Progress) -> bool:
+            return kernels.load(device, progress)
+
+        self._compiling = compiling = Compiling(load, self.notices.passing)
         intake, scenes = self._intake, self._scenes
         self._loop = LiveLoop(
             read=intake.read,
             over=lambda: intake.over,
             keyer=Keyer(Grade.LIVE, settings, device, clip=True),
-            device=device,
             setting=lambda: scenes.current,
             plates=self.plates,
             ring=self._ring,
@@ -154,9 +167,14 @@ class Session:
             meter=self.meter,
             on_error=self.notices.passing,
             on_screen=self._screen.note,
+            kernels=lambda: compiling.ready,
+            threads=threads,
+            on_quality=self._paced,
         )
+        self._sweeping = Sweeping()
         self._intake.open()
         self._loop.start()
+        self._began_s = time.monotonic()
         self._tending = Steady("tend", self._tend, self._stop, self.notices.passing)
         self._tending.start()
 
@@ -213,11 +231,39 @@ class Session:
         self._lately.close()
         if self._making is not None:
             self._making.stop()
+        if self._sweeping is not None:
+            self._sweeping.end()
 
     def _open_queue(self) -> dict[str, Any]:
         """Make the queue's store now, so that the first grab does not wait for it."""
+        from stream.batch import JobQueue
+
         JobQueue(self.event).close()
         return {}
+
+    def _settle(self) -> None:
+        """Begin what the first picture need not wait for."""
+        if self._settled:
+            return
+        if self.feed.newest is None and time.monotonic() - self._began_s < FIRST_PICTURE_S:
+            return
+        self._settled = True
+        self._keeper.do(self._open_queue)
+        # Not on the keeper's thread: a press must not wait for it.
+        threading.Thread(
+            target=self._posing.read_templates, args=(self._stop,), name="templates", daemon=True
+        ).start()
+        if self._compiling is not None:
+            self._compiling.start()
+
+    def _paced(self, quality: Quality) -> None:
+        """The loop makes the picture finer or less fine from now on."""
+        self._quality = quality
+        if self._scenes is not None:
+            self._scenes.resize(quality.preview)
+        sentence = quality_sentence(quality)
+        log.info("%s", sentence)
+        self.notices.passing(sentence)
 
     # Beside the loop
 
@@ -229,16 +275,20 @@ class Session:
         return True
 
     def _tend_once(self) -> None:
+        if self._sweeping is not None:
+            self._sweeping()
         if self.feed.newest is not None and not self._greeted:
             self._greeted = True
             self._tell(f"The picture is there, keyed on {self.meter.device}.")
-        if self._making is not None:
+        self._settle()
+        if self._making is not None and self._settled:
             # Also without a picture from the camera: what was queued before is made meanwhile.
             self._making.tend()
         if self._grabbing is not None and self._arrivals is not None:
             self._grabbing.tend(self._arrivals)
         self.notices.standing("roster", self.event.roster_trouble)
-        self._lately.refresh()
+        if self._settled:
+            self._lately.refresh()
         self.feed.say(self.state())
 
     # What the pages and commands ask
@@ -253,18 +303,10 @@ class Session:
             if self._intake
             else {"state": "starting", "sentence": "Getting ready"},
             "line": figures.line(),
-            "figures": {
-                "fps_in": figures.fps_in,
-                "fps_out": figures.fps_out,
-                "delay_ms": [figures.delay_p50_ms, figures.delay_p99_ms],
-                "shown_ms": [figures.shown_p50_ms, figures.shown_p99_ms],
-                "dropped": figures.dropped,
-                "late": figures.late,
-                "errors": figures.errors,
-                "device": figures.device,
-                "stages_ms": self.meter.stages.median_ms(),
-            },
+            "figures": figures.plain() | {"stages_ms": self.meter.stages.median_ms()},
             "pictures": figures.frames_out,
+            "quality": quality_words(self._quality),
+            "making_ready": self._compiling.state() if self._compiling is not None else None,
             "mirror": self.wishes.mirror,
             **self._posing.state(),
             "roster": self._has_roster(),
@@ -331,9 +373,19 @@ class Session:
 
     # For the terminal
 
-    def line(self) -> str:
-        """The status line, source trouble included."""
+    def line(self, columns: int | None = None) -> str:
+        """The status line, source trouble included.
+
+        Args:
+            columns: room for it; None for all of it.
+        """
         state = self._intake.state() if self._intake else {"state": "starting"}
-        trouble = "" if state["state"] == "live" else f"{state.get('sentence', 'starting')} | "
-        kept = self._grabbing.kept if self._grabbing is not None else 0
-        return f"{trouble}kept {kept} | {self.meter.read().line()}"
+        before = []
+        if state["state"] != "live":
+            before.append(str(state.get("sentence", "starting")))
+        making = self._compiling.state() if self._compiling is not None else None
+        before += [words for words in (making, quality_words(self._quality)) if words]
+        before.append(f"kept {self._grabbing.kept if self._grabbing is not None else 0}")
+        head = " | ".join(before)
+        room = None if columns is None else columns - len(head) - 3
+        return f"{head} | {self.meter.read().line(room)}"

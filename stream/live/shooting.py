@@ -13,8 +13,6 @@ from PIL import Image
 
 from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings
-from stream.batch import enqueue
-from stream.batch.picture import enlargement_note
 from stream.capture.frame import Frame
 from stream.capture.stills import read_still
 from stream.errors import UserError
@@ -114,6 +112,8 @@ class Shooting:
 
     def queue(self, shot_id: str) -> None:
         """Queue a kept shot's picture; a failure is told, not raised: the shot is safe already."""
+        from stream.batch import enqueue  # the queue's libraries: not before the first picture
+
         try:
             enqueue(self.event, shot_id)
         except PosewallError as error:
@@ -127,6 +127,8 @@ class Shooting:
         template = template or self.template
         if template.wants_figure:
             return None  # its scale is known when the picture is made, which notes it then
+        from stream.batch.picture import enlargement_note
+
         placement = template.placement(frame.upright_size, template.picture_size())
         return enlargement_note(template.ppi, placement.scale)
 

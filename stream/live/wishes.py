@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,6 +12,10 @@ import torch
 from stream.device import pick_device as pick_device
 from stream.opencv import cv2
 from stream.pages.address import DEFAULT_PORT
+
+# chosen: keying asks for the interpreter's lock after every operation, and waits this long where
+# another thread runs Python; with the usual 5 ms a frame took a third longer beside one (measured).
+SWITCH_S = 0.001
 
 
 @dataclass(frozen=True)
@@ -44,12 +49,18 @@ class Wishes:
     batch: bool = True
 
 
-def bound_threads() -> None:
+def bound_threads() -> int:
     """Share the cores: keying leaves one to capture, JPEG, the pages and the browser.
 
     Threads that share a core with other work wait for each other at every operation: two for
     keying on two cores took 5 times as long as one as soon as anything else ran (measured).
+
+    Returns:
+        How many threads key.
     """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    torch.set_num_threads(max(1, min(8, (cores or 2) - 1)))
+    threads = max(1, min(8, (cores or 2) - 1))
+    torch.set_num_threads(threads)
     cv2.setNumThreads(1)
+    sys.setswitchinterval(SWITCH_S)
+    return threads

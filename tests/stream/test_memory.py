@@ -42,3 +42,37 @@ def test_what_lies_between_is_handed_back() -> None:
     told = re.match(r"True ([\d.]+)", found.stdout)
     assert told is not None, found.stdout
     assert float(told[1]) > 200
+
+
+# Cycles of two, as decoded frames lie in; what is loaded before must not be looked at again.
+CYCLES = """
+import gc
+from stream.memory import Sweeping
+class Held:
+    alive = 0
+    def __init__(self):
+        self.own = [self]
+        Held.alive += 1
+    def __del__(self):
+        Held.alive -= 1
+gc.disable()
+old = [[] for _ in range(1000)]
+sweeping = Sweeping()
+frozen = gc.get_freeze_count()
+for _ in range(50):
+    Held()
+before, found = Held.alive, sweeping()
+print(before, Held.alive, found >= 50, frozen > 1000)
+import colorsys, wave
+sweeping()
+print(gc.get_freeze_count() > frozen)
+sweeping.end()
+print(gc.get_freeze_count())
+"""
+
+
+def test_cycles_are_found_among_what_is_new() -> None:
+    found = subprocess.run(
+        [sys.executable, "-c", CYCLES], cwd=ROOT, check=True, capture_output=True, text=True
+    )
+    assert found.stdout.split() == ["50", "0", "True", "True", "True", "0"]

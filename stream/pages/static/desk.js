@@ -99,6 +99,20 @@ function figuresWords(now) {
     `${now.dropped} passed over${errors}, on ${now.device}`;
 }
 
+/** What the last minutes were like: how late the latest were, and the longest time without one. */
+function lastingWords(now) {
+  if (!now?.lasting_ms[0]) return "";
+  const [half, most, nearly] = now.lasting_ms.map(Math.round);
+  return `Last ten minutes: half of the pictures made within ${half} ms, 99 of 100 within ${most} ms, ` +
+    `999 of 1000 within ${nearly} ms; longest pause ${Math.round(now.gap_ms)} ms`;
+}
+
+/** What the picture lacks just now, as one sentence. */
+function qualityWords(now) {
+  const words = [now.quality && `${now.quality} to keep up`, now.making_ready].filter(Boolean).join("; ");
+  return words && `${words[0].toUpperCase()}${words.slice(1)}.`;
+}
+
 function show() {
   const live = linked && state?.source.state === "live";
   el("source").className = live ? "live" : linked && state?.source.state === "starting" ? "" : "trouble";
@@ -112,6 +126,8 @@ function show() {
   document.title = `Desk, ${state.event}`;
   el("figures").textContent = figuresWords(state.figures);
   el("figures").title = state.line;
+  el("lasting").textContent = lastingWords(state.figures);
+  el("quality").textContent = qualityWords(state);
   // What was just answered beside the shots is not said twice.
   const troubles = state.troubles.filter((text) => text !== el("answer").textContent);
   fill(el("troubles"), troubles, (text) => make("p", "", text));

@@ -58,6 +58,7 @@ def test_meter_counts_and_says_so() -> None:
         meter.arrived()
         arrived = clock.now_s
         clock.now_s += 0.2 if n % 10 == 0 else 0.05
+        meter.composited(arrived)
         meter.ready(arrived)
     meter.dropped(3)
     meter.failed()
@@ -70,7 +71,10 @@ def test_meter_counts_and_says_so() -> None:
     assert figures.delay_p99_ms == pytest.approx(200)
     assert figures.fps_in == pytest.approx(50 / 3.25, rel=0.01)
     line = figures.line()
-    assert "delay p50/p99 50/200 ms" in line
+    assert figures.lasting_p999_ms == pytest.approx(200, rel=0.01)
+    assert figures.lasting_gap_ms == pytest.approx(200)
+    assert "delay p50/p99/p99.9 50/200/200 ms" in line
+    assert "longest gap 200 ms" in line
     assert "dropped 3, late 5" in line
     assert "errors 1" in line
     assert line.endswith("cpu")
@@ -86,6 +90,52 @@ def test_shown_is_told_apart_from_ready() -> None:
     clock.now_s += 0.02
     meter.shown(arrived)
     assert "on the page 60/60 ms" in meter.read().line()
+
+
+def test_the_line_fits_one_row() -> None:
+    clock = Clock()
+    meter = Meter(clock)
+    for _ in range(100_000):
+        meter.arrived()
+    meter.dropped(12_345)
+    for _ in range(300):
+        arrived = clock.now_s
+        clock.now_s += 0.4
+        meter.composited(arrived)
+        meter.ready(arrived)
+        meter.shown(arrived)
+    figures = meter.read()
+    whole = figures.line()
+    assert "on the page" in whole
+    assert "dropped 12345" in whole
+    for columns in (120, 100, 90, 80, 70):
+        line = figures.line(columns)
+        assert len(line) <= columns
+        assert "fps" in line
+        assert "p99.9" in line
+    assert len(figures.line(len(whole))) == len(whole)
+
+
+def test_a_pause_of_the_camera_is_no_gap() -> None:
+    clock = Clock()
+    meter = Meter(clock)
+    for gap in (0.03, 0.5, 600.0, 0.03):
+        clock.now_s += gap
+        meter.composited(clock.now_s - 0.02)
+    assert meter.read().lasting_gap_ms == pytest.approx(500)
+
+
+def test_a_stall_of_the_program_is_a_gap() -> None:
+    """The frame waited: it arrived when it should, and its composite came late."""
+    clock = Clock()
+    meter = Meter(clock)
+    meter.composited(clock.now_s - 0.02)
+    arrived = clock.now_s + 0.03
+    clock.now_s += 4.0
+    meter.composited(arrived)
+    figures = meter.read()
+    assert figures.lasting_gap_ms == pytest.approx(4000)
+    assert figures.lasting_p999_ms == pytest.approx(3970, rel=0.011)
 
 
 def test_stages() -> None:

@@ -119,7 +119,8 @@ def test_the_pages_show_the_moving_composite_and_the_desk_grabs(running: LivePro
     address = f"http://127.0.0.1:{running.link.port}"
     pixels = (
         "(() => { const c = document.getElementById('picture');"
-        " return Array.from(c.getContext('2d').getImageData(0, 90, c.width, 1).data).join(); })()"
+        " const row = c.getContext('2d').getImageData(0, c.height >> 1, c.width, 1);"
+        " return Array.from(row.data).join(); })()"
     )
     number = "Number(document.getElementById('picture').dataset.number)"
     with Chromium() as chromium:

@@ -59,7 +59,6 @@ class Evening:
             read=self.read,
             over=lambda: not self.frames,
             keyer=Keyer(Grade.LIVE),
-            device="cpu",
             setting=lambda: self.setting,
             plates=self.plates,
             ring=self.ring,

@@ -1,0 +1,100 @@
+"""What has to be compiled for the keyer, made ready beside the picture that is there already."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+
+from stream.live.keeping import lower_priority
+
+log = logging.getLogger("posewall.live")
+
+Progress = Callable[[int, int], None]
+
+# chosen: reading what was compiled before takes less, and needs no word.
+QUIET_S = 2.0
+ONCE = (
+    "The fast keyer is being made for this computer. This happens once and may take a minute or "
+    "two; the picture is there meanwhile, at a slower pace."
+)
+FAILED = (
+    "The fast keyer could not be made ready ({why}); the picture goes on at the slower pace. The "
+    "event's log has more."
+)
+
+
+class Compiling:
+    """Makes the kernels of a device ready on a thread of its own. Threads may share it."""
+
+    def __init__(
+        self,
+        load: Callable[[Progress], bool],
+        tell: Callable[[str], None],
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """Prepare; nothing is compiled yet.
+
+        Args:
+            load: makes them ready and tells its progress; False where there are none.
+            tell: takes a sentence.
+            clock: monotonic, seconds.
+        """
+        self._load = load
+        self._tell = tell
+        self._clock = clock
+        self._began_s: float | None = None
+        self._told = False
+        self._done: tuple[int, int] | None = None
+        self._ready = threading.Event()
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="compile", daemon=True)
+
+    def start(self) -> None:
+        """Begin, once; later calls do nothing."""
+        if self._began_s is None:
+            self._began_s = self._clock()
+            self._thread.start()
+
+    @property
+    def ready(self) -> bool:
+        """Whether the kernels can be used."""
+        return self._ready.is_set()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait until it is over, for better or worse; True when it is."""
+        return self._over.wait(timeout_s)
+
+    def state(self) -> str | None:
+        """How far it is, for people; None before, after, and while it takes no time to speak of.
+
+        Tells once that it takes longer; to be called now and then.
+        """
+        if self._began_s is None or self._over.is_set():
+            return None
+        if self._clock() - self._began_s < QUIET_S:
+            return None
+        if not self._told:
+            self._told = True
+            self._tell(ONCE)
+        if self._done is None:
+            return "making the fast keyer"
+        return f"making the fast keyer, {self._done[0]} of {self._done[1]}"
+
+    def _run(self) -> None:
+        lower_priority()
+        try:
+            if self._load(self._progress):
+                self._ready.set()
+                if self._told:
+                    self._tell("The fast keyer is ready and in use.")
+        except Exception as error:
+            # Whatever a compiler raises: the picture does not depend on it.
+            log.exception("the kernels could not be made ready")
+            self._tell(FAILED.format(why=type(error).__name__))
+        finally:
+            self._over.set()
+
+    def _progress(self, done: int, of: int) -> None:
+        self._done = done, of

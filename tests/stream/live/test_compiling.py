@@ -1,0 +1,77 @@
+"""What is compiled beside the picture, and what is said of it."""
+
+from __future__ import annotations
+
+import threading
+
+from stream.live.compiling import ONCE, QUIET_S, Compiling, Progress
+from tests.stream.live.test_figures import Clock
+
+PATIENCE_S = 20.0
+
+
+def test_what_is_quick_is_not_spoken_of() -> None:
+    said: list[str] = []
+    compiling = Compiling(lambda progress: True, said.append, Clock())
+    assert not compiling.ready
+    assert not compiling.wait(0.0)
+    compiling.start()
+    compiling.start()
+    assert compiling.wait(PATIENCE_S)
+    assert compiling.ready
+    assert compiling.state() is None
+    assert said == []
+
+
+def test_what_takes_longer_says_so_once_and_how_far_it_is() -> None:
+    said: list[str] = []
+    clock = Clock()
+    half, go = threading.Event(), threading.Event()
+
+    def load(progress: Progress) -> bool:
+        progress(3, 7)
+        half.set()
+        return go.wait(PATIENCE_S)
+
+    compiling = Compiling(load, said.append, clock)
+    assert compiling.state() is None
+    compiling.start()
+    assert half.wait(PATIENCE_S)
+    assert compiling.state() is None
+    clock.now_s += QUIET_S + 0.1
+    assert compiling.state() == "making the fast keyer, 3 of 7"
+    assert compiling.state() == "making the fast keyer, 3 of 7"
+    assert said == [ONCE]
+    assert not compiling.ready
+    go.set()
+    assert compiling.wait(PATIENCE_S)
+    assert compiling.ready
+    assert compiling.state() is None
+    assert len(said) == 2
+    assert "in use" in said[1]
+
+
+def test_a_failure_is_one_sentence() -> None:
+    said: list[str] = []
+
+    def load(progress: Progress) -> bool:
+        progress(1, 7)
+        raise NotImplementedError("no such instruction")
+
+    compiling = Compiling(load, said.append)
+    compiling.start()
+    assert compiling.wait(PATIENCE_S)
+    assert not compiling.ready
+    assert compiling.state() is None
+    assert len(said) == 1
+    assert "NotImplementedError" in said[0]
+    assert "goes on" in said[0]
+
+
+def test_a_device_without_kernels_goes_on_without_a_word() -> None:
+    said: list[str] = []
+    compiling = Compiling(lambda progress: False, said.append)
+    compiling.start()
+    assert compiling.wait(PATIENCE_S)
+    assert not compiling.ready
+    assert said == []
