@@ -61,6 +61,7 @@ class Intake:
         address: what the user gave as the source.
         turn: degrees clockwise that make the picture upright; None believes the source.
         once: a file ends the program when it has been played; otherwise it begins again.
+        device: where frames are keyed; a card decodes them, too, where it can.
         meter: counts frames that a newer one replaced before they were read.
         say: takes a sentence for the user.
 
@@ -74,13 +75,16 @@ class Intake:
         turn: int | None,
         *,
         once: bool,
+        device: str = "cpu",
         meter: Meter,
         say: Callable[[str], None],
     ) -> None:
         turns = None if turn is None else turn // 90
 
         def make() -> Source:
-            source = open_source(address, quarter_turns=turns, loop=not once, say=say)
+            source = open_source(
+                address, quarter_turns=turns, loop=not once, say=say, device=device
+            )
             return TimedSource(source, lambda s: meter.stages.note("capture", s))
 
         first = make()  # nothing is opened by it, but a wrong address is refused now

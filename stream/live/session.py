@@ -110,14 +110,15 @@ class Session:
         self._tell(f"Stage: {self._pages.address}/stage   Desk: {self._pages.address}/desk")
         self._link = Link(os.getpid(), self._pages.port, self._token)
         self._link.write(self.event.paths.root)
+        device = pick_device(self.wishes.device)
         self._intake = Intake(
             self.wishes.source,
             self.wishes.turn,
             once=self.wishes.once,
+            device=device,
             meter=self.meter,
             say=self.notices.passing,
         )
-        device = pick_device(self.wishes.device)
         threads = bound_threads()
         self.meter.device = device
         template = self.event.template(self.wishes.template)

@@ -189,7 +189,7 @@ class Shooting:
 
     def _standing_in(self, frame: Frame) -> str:
         """What to say of a plate in which something stands before the screen; often nothing."""
-        keyer = Keyer(Grade.LIVE, self.settings)
+        keyer, frame = Keyer(Grade.LIVE, self.settings), frame.on_host()
         share = keyer.occupied(frame.planes, frame.encoding, frame.quarter_turns)
         if share < LEAST_OCCUPIED:
             return ""
