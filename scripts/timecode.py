@@ -76,8 +76,8 @@ class Patch:
         ]
 
 
-PLACE = Patch(412, 32, 24)
-"""On frames of 1280x720: beside the head of the demo's subject, inside what its designs show."""
+PLACE = Patch(540, 32, 24)
+"""On frames of 1280x720: above the head of the demo's subject, inside what its designs show."""
 
 
 def paint(planes: list[Codes], number: int, patch: Patch) -> None:
