@@ -185,8 +185,12 @@ def _row(name: str, works: dict[str, Work], repeats: int) -> dict[str, Any]:
 
 
 def against_pixels(
-    frame: Frame, plate: Frame, event: Event, repeats: int, sizes: tuple[tuple[int, int], ...] = SIZES
-) -> dict[str, Any]:  # fmt: skip
+    frame: Frame,
+    plate: Frame,
+    event: Event,
+    repeats: int,
+    sizes: tuple[tuple[int, int], ...] = SIZES,
+) -> dict[str, Any]:
     """Time over pixels of the live composite at several sizes, as shares of that at 720p."""
     works: dict[str, Work] = {}
     pixels: dict[str, int] = {}

@@ -83,5 +83,3 @@ def lasting(
     row["p99_flat"] = met(None if slower is None else slower["over_the_run"], MOST_SLOWER_MS)
     row["seconds"]["samples"] = taken
     return row
-
-

@@ -1,4 +1,4 @@
-"""What was measured, as one picture: ratios as bars, delays as a histogram, a long run over time."""
+"""What was measured, as one picture: ratios as bars, delays as a histogram, a run over time."""
 
 from __future__ import annotations
 
@@ -132,7 +132,9 @@ def over_time(name: str, taken: Sequence[dict[str, float]]) -> Image.Image:
     """Delay and memory over a long run, one above the other."""
     sheet, pen = _sheet(760, "A long run", f"{name}; a sample every so often")
     end = max(s["t_s"] for s in taken)
-    _lines(pen, taken, end, 380, (("p99_ms", "p99", _MARK), ("p50_ms", "p50", _SECOND)), "delay, ms")
+    _lines(
+        pen, taken, end, 380, (("p99_ms", "p99", _MARK), ("p50_ms", "p50", _SECOND)), "delay, ms"
+    )
     _lines(pen, taken, end, 690, (("resident_gb", "resident", _FAST),), "memory, GB")
     return sheet
 
@@ -161,7 +163,9 @@ def _lines(
         _words(pen, (x, base + 18), f"{minutes:g} min", 15, _SOFT, "mm")
 
 
-def draw(rows: Sequence[dict[str, Any]], about: dict[str, object], path: Path, bar_ms: float) -> bool:
+def draw(
+    rows: Sequence[dict[str, Any]], about: dict[str, object], path: Path, bar_ms: float
+) -> bool:
     """Draw all that the rows hold one below the other; False where nothing can be drawn."""
     parts = [bars(rows)]
     for row in rows:

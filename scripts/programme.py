@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import select
 import sys
 import threading
@@ -78,7 +77,7 @@ class Noted:
                 yield
             self._add(stage, time.thread_time() - start)
 
-        intake.TimedSource.read = noted_read  # type: ignore[method-assign]
+        intake.TimedSource.read = noted_read  # type: ignore[method-assign, assignment]
         figures.Stages.timed = noted_timed  # type: ignore[method-assign, assignment]
         try:
             yield
@@ -118,10 +117,11 @@ def main(words: list[str]) -> int:
     """Run until the input ends."""
     out, folder, source, plate, template, height, every_s = words
     wishes = Wishes(
-        source=source, template=template, port=0, batch=False, plate=Path(plate), device=os.environ.get("BENCH_DEVICE", "auto"),
+        source=source, template=template, port=0, batch=False, plate=Path(plate),
         preview_height=int(height),
     )  # fmt: skip
-    noted, said = Noted(), []
+    noted = Noted()
+    said: list[str] = []
     begun = time.perf_counter()
     with noted.noting():
         session = Session(Event.open(Path(folder)), wishes, tell=said.append)
@@ -132,7 +132,7 @@ def main(words: list[str]) -> int:
             assert link is not None
             while session.meter.read().frames_out < WARM:
                 if time.perf_counter() - begun > START_S:
-                    _say({"failed": f"the live picture did not come: {' '.join(map(str, said))}"})
+                    _say({"failed": f"the live picture did not come: {' '.join(said)}"})
                     return 1
                 if _ended(0.05):
                     return 1

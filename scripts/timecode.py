@@ -1,7 +1,8 @@
 """A number in every frame of a clip, as squares that keying, scaling and JPEG leave readable.
 
-Two rows of eight squares, white or black on a grey ground with a wide rim: colours that are foreign
-to the screen, so that they are keyed as subject. Twelve bits are the frame's number, four its check.
+Two rows of eight squares, white or black on a grey ground with a wide rim: colours that are
+foreign to the screen, so that they are keyed as subject. Twelve bits are the frame's number, four
+its check.
 """
 
 from __future__ import annotations
