@@ -258,6 +258,8 @@ def told(run: Run, scale: float) -> dict[str, Any]:
         row["clocks_sure_to_ms"] = 1e3 * run.apart_s[1]
         more = {"delays": got.delay, "drawn_at": got.at}
     row |= {"dropped_share": drops, "fps_shown": fps, "errors": last["errors"]}
+    less = sorted({str(r["quality"]) for r in run.readings if r.get("quality")})
+    row["quality"] = "; ".join(less) or "full"
     row["processor_ms_a_picture"] = {
         name: 1e3 * (last["spent"][name] - begin["spent"].get(name, 0.0)) / max(out, 1)
         for name in last["spent"]

@@ -22,7 +22,10 @@ def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 
 def _words(pen: Pen, at: tuple[float, float], text: str, size: int = 16, ink: str = _INK,
            anchor: str = "lm") -> None:  # fmt: skip
-    pen.text(at, text, fill=ink, font=_font(size), anchor=anchor)
+    font = _font(size)
+    box = pen.textbbox(at, text, font=font, anchor=anchor)
+    pen.rectangle((box[0] - 2, box[1] - 1, box[2] + 2, box[3] + 1), fill=_PAPER)
+    pen.text(at, text, fill=ink, font=font, anchor=anchor)
 
 
 def _sheet(height: int, title: str, under: str) -> tuple[Image.Image, Pen]:
@@ -38,7 +41,8 @@ def ratios(row: dict[str, Any]) -> dict[str, float]:
     return {
         key.replace("_", " "): float(value)
         for key, value in row.items()
-        if "over" in key and isinstance(value, float) and value > 0
+        # What is held against itself says nothing.
+        if "_over_" in f"_{key}" and isinstance(value, float) and value > 0 and value != 1
     }
 
 

@@ -34,7 +34,7 @@ def _run(seconds: int, delay_s: float = 0.05, every: int = 1) -> Run:
     run = Run({"first_s": 3.0, "device": "cpu"}, frames=40, browser="chromium")
     run.came = [(n, 1000 + n / 30) for n in range(30 * seconds)]
     run.drawn = [(at + delay_s, n % 40) for n, at in run.came if n % every == 0]
-    run.readings = [_reading(1000 + s, 30 * s, 1e9 + 1e6 * s) for s in range(0, seconds + 1, 2)]  # type: ignore[misc]
+    run.readings = [_reading(1000 + s, 30 * s, 1e9 + 1e6 * s) for s in range(0, seconds + 1, 2)]
     run.last = run.readings[-1]
     return run
 
