@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import fields as fields_of
 from dataclasses import is_dataclass, replace
+from importlib import import_module
 from importlib.util import find_spec
 from statistics import median
 from typing import Any
@@ -18,9 +19,11 @@ from typing import Any
 import torch
 from torch import Tensor
 
+from models.analysis import Analysis, Grade
 from models.color import Planes
 from models.estimator import trained
-from models.keyer import Keyer
+from models.keyer import Keyer, KeySettings
+from models.upright import Upright
 from scripts.keying import SIZES, Job, core_of, job, whole_of, with_kernels
 from scripts.timing import tell
 from stream.capture.frame import Frame
@@ -70,6 +73,7 @@ def _timed(works: Sequence[Work], count: int) -> tuple[float, float]:
         work()
     torch.cuda.synchronize()
     took, submitted = [], []
+    done: object = None
     for _ in range(_ROUNDS):
         begin, end = (
             torch.cuda.Event(enable_timing=True)  # type: ignore[no-untyped-call]
@@ -78,8 +82,10 @@ def _timed(works: Sequence[Work], count: int) -> tuple[float, float]:
         begin.record()
         for i in range(count):
             start = time.perf_counter()
-            works[i % len(works)]()
+            done = works[i % len(works)]()
             submitted.append(time.perf_counter() - start)
+        if isinstance(done, torch.cuda.Event):  # the work went to streams of its own
+            torch.cuda.current_stream().wait_event(done)
         end.record()
         end.synchronize()
         took.append(begin.elapsed_time(end) / 1e3 / count)
@@ -109,10 +115,16 @@ def _graphed(work: Work) -> Work:
     return graph.replay
 
 
+def _module(name: str) -> Any:
+    """One of the card's kernels: they are there only where Triton is."""
+    return import_module(f"models.kernels.cuda.{name}")
+
+
 def _kernel_cores(jobs: list[Job], keyer: Keyer) -> tuple[list[Work], int]:
     """The fused work on single pixels, a graph for each buffer; and the template's bytes."""
-    # Modules of a package that only Linux with a card has.
-    from models.kernels.cuda import core, fields, layers, network, places  # type: ignore
+    core, fields, layers, network, places = (
+        _module(name) for name in ("core", "fields", "layers", "network", "places")
+    )
 
     net = trained("live", torch.device("cuda"))
     weights, template = network.weights_of(net), layers.layers_of(jobs[0].scene, "cuda")
@@ -121,9 +133,9 @@ def _kernel_cores(jobs: list[Job], keyer: Keyer) -> tuple[list[Work], int]:
         _, known = keyer._look(one.planes, one.encoding, 0)
         told = fields.fields_from(known, net, one.size)
         place = places.place_of(told, one.place, one.scene.size)
-        there, floats = places.buffer("cpu")
-        place.write(there, floats)
-        room = core.Room.of(told, place.way, one.scene.size, there.to("cuda"))
+        numbers = torch.zeros(places.LENGTH, dtype=torch.int32)
+        place.write(numbers)
+        room = core.Room.of(told, place.way, one.scene.size, numbers.to("cuda"))
         cores = core.Core(one.planes, one.encoding, 0, told, weights)
         picture = torch.zeros(*one.scene.size, 3, dtype=torch.uint8, device="cuda")
         slots = [(0, place.way, room)]
@@ -131,6 +143,34 @@ def _kernel_cores(jobs: list[Job], keyer: Keyer) -> tuple[list[Work], int]:
             _graphed(lambda c=cores, s=slots, p=picture: c(template, s, p))  # type: ignore[misc]
         )
     return out, held_bytes(template)
+
+
+def _engine(keyer: Keyer, work: Job) -> tuple[Any, str]:
+    """The engine that a keyer uses, and whose analysis it has; one of its own where none is found.
+
+    It is asked for pictures without waiting for them, as a live program with frames under way does.
+    """
+
+    analysing, engine = _module("analysing"), _module("engine")
+    for held in vars(keyer).values():
+        if isinstance(held, engine.Engine):
+            return held, "the keyer's engine"
+    analysis = Analysis(Grade.LIVE, KeySettings(), clip=True)
+    y, cb, cr = (p.to("cuda") for p in work.plate)
+    analysis.set_plate(Upright((y, cb, cr), work.plate_encoding, 0))
+    net = trained("live", torch.device("cuda"))
+    made = engine.Engine(net, analysing.ReferenceAnalyser(analysis, net), host=False)
+    return made, "an engine with the analysis in torch"
+
+
+def _submitting(engine: Any, work: Job) -> Work:
+    def submit() -> object:
+        pending = engine.submit(work.planes, work.encoding, 0, work.scene, work.place)
+        if pending is None:
+            raise RuntimeError("the engine does not cover this scene")
+        return pending._done
+
+    return submit
 
 
 def _row(name: str, works: Sequence[Work], count: int, moved: int, speed: float) -> dict[str, Any]:
@@ -172,13 +212,20 @@ def on_card(frame: Frame, plate: Frame, event: Event, count: int, add: Add = tel
         kernels = work.keyer("cuda")
         if with_kernels(kernels):
             works = [whole_of(kernels, one) for one in jobs]
-            add(_row(f"card, kernels, whole, {work.name}", works, count, moved, speed))
+            name = f"card, kernels, whole, each picture waited for, {work.name}"
+            add(_row(name, works, count, moved, speed))
+        if find_spec("models.kernels.cuda.engine") is not None:
+            engine, whose = _engine(kernels, work)
+            works = [_submitting(engine, one) for one in jobs]
+            name = f"card, kernels, whole, submitted to {whose}, {work.name}"
+            add(_row(name, works, count, moved, speed))
 
 
 def _missing() -> str | None:
     """Why the card's kernels cannot be measured; None where they can."""
     if find_spec("triton") is None:
         return "triton is not installed"
-    if find_spec("models.kernels.cuda") is None or find_spec("models.kernels.cuda.core") is None:
-        return "models.kernels.cuda is not here"
+    package = "models.kernels.cuda"
+    if find_spec(package) is None or find_spec(f"{package}.core") is None:
+        return f"{package} is not here"
     return None
