@@ -27,10 +27,12 @@ check:
 	@$(PYTHON_HERE) -m ruff format --check .
 	@$(PYTHON_HERE) -m mypy
 
-# PEOPLE=100 makes a whole evening's pictures instead.
+# MINUTES=20 watches a long run besides; PEOPLE=100 makes a whole evening's pictures instead.
 bench:
 	@sh scripts/setup.sh
-	@$(PYTHON_HERE) scripts/bench.py $(if $(PEOPLE),--people "$(PEOPLE)")
+	@$(PYTHON_HERE) scripts/bench.py $(if $(PEOPLE),--people "$(PEOPLE)") \
+		$(if $(MINUTES),--minutes "$(MINUTES)") $(if $(SECONDS),--seconds "$(SECONDS)") \
+		$(if $(ONLY),--only "$(ONLY)") $(if $(QUICK),--quick)
 
 # ONLY="yuv420 crf23 closed-form" and SCENES="s01 s05" shorten it; the others are told in --help.
 quality:

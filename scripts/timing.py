@@ -78,9 +78,12 @@ def row(name: str, times: dict[str, Timed], **more: object) -> dict[str, Any]:
 
 def tell(result: dict[str, Any]) -> None:
     """Print a row, without its seconds."""
-    shown = [
-        f"{key.replace('_', ' ')} {value:.3g}" if isinstance(value, float) else f"{key} {value}"
-        for key, value in result.items()
-        if key not in ("row", "seconds")
-    ]
+    shown = [_words(k, v) for k, v in result.items() if k not in ("row", "seconds")]
     print(f"{result['row']}\n    {', '.join(shown)}", flush=True)
+
+
+def _words(key: str, value: object) -> str:
+    name = key.replace("_", " ")
+    if isinstance(value, dict):
+        return f"{name} ({', '.join(_words(k, v) for k, v in value.items())})"
+    return f"{name} {value:.3g}" if isinstance(value, float) else f"{name} {value}"

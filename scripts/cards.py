@@ -1,0 +1,231 @@
+"""The live grade on a CUDA card: time, over the floor that memory sets, and time to submit.
+
+Frames take turns in several buffers, since one 1080p frame with its picture fits the card's cache,
+which flatters. Times are the card's own (events); the floor is reading every byte of planes and
+template once and writing the picture once, at the bandwidth that copying reaches here.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import fields as fields_of
+from dataclasses import is_dataclass, replace
+from importlib import import_module
+from importlib.util import find_spec
+from statistics import median
+from typing import Any
+
+import torch
+from torch import Tensor
+
+from models.analysis import Analysis, Grade
+from models.color import Planes
+from models.estimator import trained
+from models.keyer import Keyer, KeySettings
+from models.upright import Upright
+from scripts.keying import SIZES, Job, core_of, job, whole_of, with_kernels
+from scripts.timing import tell
+from stream.capture.frame import Frame
+from stream.event import Event
+
+BUFFERS = 8
+_ROUNDS = 7
+_COPY_BYTES = 1 << 29
+_ON_CARD = (SIZES[2], SIZES[4])
+Work = Callable[[], object]
+Add = Callable[[dict[str, Any]], None]
+
+
+def card_name() -> str | None:
+    """The card's name; None without CUDA."""
+    return torch.cuda.get_device_name() if torch.cuda.is_available() else None
+
+
+def held_bytes(held: object) -> int:
+    """Memory behind all tensors of a nest of dataclasses and sequences, each counted once."""
+    found: dict[int, int] = {}
+
+    def look(x: object) -> None:
+        if isinstance(x, Tensor):
+            found[x.untyped_storage().data_ptr()] = x.untyped_storage().nbytes()
+        elif isinstance(x, (tuple, list)):
+            for part in x:
+                look(part)
+        elif is_dataclass(x):
+            for f in fields_of(x):
+                look(getattr(x, f.name))
+
+    look(held)
+    return sum(found.values())
+
+
+def copy_bandwidth() -> float:
+    """Bytes a second, read and written together, of copying from card memory to card memory."""
+    a = torch.ones(_COPY_BYTES, dtype=torch.uint8, device="cuda")
+    b = torch.empty_like(a)
+    return 2 * _COPY_BYTES / _timed([lambda: b.copy_(a)], 20)[0]
+
+
+def _timed(works: Sequence[Work], count: int) -> tuple[float, float]:
+    """Seconds a call on the card, and seconds that submitting one takes; medians of rounds."""
+    for work in works:
+        work()
+    torch.cuda.synchronize()
+    took, submitted = [], []
+    done: object = None
+    for _ in range(_ROUNDS):
+        begin, end = (
+            torch.cuda.Event(enable_timing=True)  # type: ignore[no-untyped-call]
+            for _ in range(2)
+        )
+        begin.record()
+        for i in range(count):
+            start = time.perf_counter()
+            done = works[i % len(works)]()
+            submitted.append(time.perf_counter() - start)
+        if isinstance(done, torch.cuda.Event):  # the work went to streams of its own
+            torch.cuda.current_stream().wait_event(done)
+        end.record()
+        end.synchronize()
+        took.append(begin.elapsed_time(end) / 1e3 / count)
+    return median(took), median(submitted)
+
+
+def _copies(work: Job) -> list[Job]:
+    """The same job in several places of the card's memory."""
+
+    def planes() -> Planes:
+        y, cb, cr = (p.to("cuda", copy=True) for p in work.planes)
+        return y, cb, cr
+
+    scene = work.scene.to("cuda")
+    return [replace(work, planes=planes(), scene=scene) for _ in range(BUFFERS)]
+
+
+def _graphed(work: Work) -> Work:
+    """A work as a CUDA graph, so that the card and not the submission is timed."""
+    side = torch.cuda.Stream()  # type: ignore[no-untyped-call]
+    with torch.cuda.stream(side):
+        work()
+    torch.cuda.synchronize()
+    graph = torch.cuda.CUDAGraph()
+    with torch.cuda.graph(graph):
+        work()
+    return graph.replay
+
+
+def _module(name: str) -> Any:
+    """One of the card's kernels: they are there only where Triton is."""
+    return import_module(f"models.kernels.cuda.{name}")
+
+
+def _kernel_cores(jobs: list[Job], keyer: Keyer) -> tuple[list[Work], int]:
+    """The fused work on single pixels, a graph for each buffer; and the template's bytes."""
+    core, fields, layers, network, places = (
+        _module(name) for name in ("core", "fields", "layers", "network", "places")
+    )
+
+    net = trained("live", torch.device("cuda"))
+    weights, template = network.weights_of(net), layers.layers_of(jobs[0].scene, "cuda")
+    out: list[Work] = []
+    for one in jobs:
+        _, known = keyer._look(one.planes, one.encoding, 0)
+        told = fields.fields_from(known, net, one.size)
+        place = places.place_of(told, one.place, one.scene.size)
+        numbers = torch.zeros(places.LENGTH, dtype=torch.int32)
+        place.write(numbers)
+        room = core.Room.of(told, place.way, one.scene.size, numbers.to("cuda"))
+        cores = core.Core(one.planes, one.encoding, 0, told, weights)
+        picture = torch.zeros(*one.scene.size, 3, dtype=torch.uint8, device="cuda")
+        slots = [(0, place.way, room)]
+        out.append(
+            _graphed(lambda c=cores, s=slots, p=picture: c(template, s, p))  # type: ignore[misc]
+        )
+    return out, held_bytes(template)
+
+
+def _engine(keyer: Keyer, work: Job) -> tuple[Any, str]:
+    """The engine that a keyer uses, and whose analysis it has; one of its own where none is found.
+
+    It is asked for pictures without waiting for them, as a live program with frames under way does.
+    """
+
+    analysing, engine = _module("analysing"), _module("engine")
+    for held in vars(keyer).values():
+        if isinstance(held, engine.Engine):
+            return held, "the keyer's engine"
+    analysis = Analysis(Grade.LIVE, KeySettings(), clip=True)
+    y, cb, cr = (p.to("cuda") for p in work.plate)
+    analysis.set_plate(Upright((y, cb, cr), work.plate_encoding, 0))
+    net = trained("live", torch.device("cuda"))
+    made = engine.Engine(net, analysing.ReferenceAnalyser(analysis, net), host=False)
+    return made, "an engine with the analysis in torch"
+
+
+def _submitting(engine: Any, work: Job) -> Work:
+    def submit() -> object:
+        pending = engine.submit(work.planes, work.encoding, 0, work.scene, work.place)
+        if pending is None:
+            raise RuntimeError("the engine does not cover this scene")
+        return pending._done
+
+    return submit
+
+
+def _row(name: str, works: Sequence[Work], count: int, moved: int, speed: float) -> dict[str, Any]:
+    took, submit = _timed(works, count)
+    return {
+        "row": name,
+        "card_over_floor": took * speed / moved,
+        "submit_over_card": submit / took,
+        "floor_bytes": moved,
+        "buffers": len(works),
+        "repeats": _ROUNDS * count,
+        "seconds": {"card": took, "submit": submit, "floor": moved / speed},
+    }
+
+
+def on_card(frame: Frame, plate: Frame, event: Event, count: int, add: Add = tell) -> None:
+    """Rows of the card; one sentence where there is none."""
+    if not torch.cuda.is_available():
+        print("Graphics card: not measured, since there is no CUDA here.", flush=True)
+        return
+    speed = copy_bandwidth()
+    print(f"Graphics card: copying moves {speed / 1e9:.0f} GB/s.", flush=True)
+    for size in _ON_CARD:
+        work = job(frame, plate, event, size)
+        jobs = _copies(work)
+        picture = 3 * work.scene.size[0] * work.scene.size[1]
+        moved = held_bytes(list(jobs[0].planes)) + held_bytes(jobs[0].scene) + picture
+        keyer = work.keyer("cuda")
+        for part, make in (("core", core_of), ("whole", whole_of)):
+            works = [make(keyer, one) for one in jobs]
+            name = f"card, torch, {part}, {work.name}"
+            add(_row(name, works, max(2, count // 5), moved, speed))
+        if missing := _missing():
+            print(f"Kernels of the card: not measured, since {missing}.", flush=True)
+            continue
+        works, template = _kernel_cores(jobs, keyer)
+        moved = held_bytes(list(jobs[0].planes)) + template + picture
+        add(_row(f"card, kernels, core, {work.name}", works, count, moved, speed))
+        kernels = work.keyer("cuda")
+        if with_kernels(kernels):
+            works = [whole_of(kernels, one) for one in jobs]
+            name = f"card, kernels, whole, each picture waited for, {work.name}"
+            add(_row(name, works, count, moved, speed))
+        if find_spec("models.kernels.cuda.engine") is not None:
+            engine, whose = _engine(kernels, work)
+            works = [_submitting(engine, one) for one in jobs]
+            name = f"card, kernels, whole, submitted to {whose}, {work.name}"
+            add(_row(name, works, count, moved, speed))
+
+
+def _missing() -> str | None:
+    """Why the card's kernels cannot be measured; None where they can."""
+    if find_spec("triton") is None:
+        return "triton is not installed"
+    package = "models.kernels.cuda"
+    if find_spec(package) is None or find_spec(f"{package}.core") is None:
+        return f"{package} is not here"
+    return None

@@ -1,0 +1,127 @@
+"""What is made of the live program's run: which frame was seen when, trends, and the picture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+from PIL import Image
+
+from scripts import cards
+from scripts.cards import held_bytes
+from scripts.lasting import samples, trend
+from scripts.living import Run, met, percentiles_ms, shown, told
+from scripts.plots import WIDTH, bars, draw, ratios
+
+
+def _reading(at: float, frames: int, resident: float) -> dict[str, object]:
+    return {
+        "wall": at,
+        "cpu": at / 2,
+        "spent": {"key": at / 10},
+        "resident": {"now": resident, "peak": 2e9},
+        "frames_in": frames,
+        "frames_out": frames,
+        "dropped": 0,
+        "errors": 0,
+    }
+
+
+def _run(seconds: int, delay_s: float = 0.05, every: int = 1) -> Run:
+    """Frames at 30 a second from 1000 s on, each ``every``-th drawn; a clip of 40 frames."""
+    run = Run({"first_s": 3.0, "device": "cpu"}, frames=40, browser="chromium")
+    run.came = [(n, 1000 + n / 30) for n in range(30 * seconds)]
+    run.drawn = [(at + delay_s, n % 40) for n, at in run.came if n % every == 0]
+    run.readings = [_reading(1000 + s, 30 * s, 1e9 + 1e6 * s) for s in range(0, seconds + 1, 2)]
+    run.last = run.readings[-1]
+    return run
+
+
+def test_frames_are_told_apart_over_the_loops_of_a_clip() -> None:
+    run = _run(6)
+    run.drawn.insert(50, (run.drawn[49][0] + 0.001, run.drawn[49][1]))  # drawn twice
+    run.drawn.insert(60, (run.drawn[59][0] + 0.001, None))  # misread
+    got = shown(run)
+    assert got.number == list(range(180))
+    assert got.delay == pytest.approx([0.05] * 180)
+    assert got.late_by == pytest.approx([0.0] * 180, abs=1e-6)
+
+
+def test_drops_and_delays_of_a_row() -> None:
+    every, third = told(_run(8), 1.0), told(_run(8, 0.15, 3), 1.5)
+    assert every["dropped_share"] == 0
+    assert every["fps_shown"] == pytest.approx(30, rel=0.02)
+    assert every["bars"]["dropped_share"].startswith("met")
+    assert every["bars"]["p99_ms"].startswith("met")
+    assert third["dropped_share"] == pytest.approx(2 / 3, abs=0.02)
+    assert third["delay"]["p99_ms"] == pytest.approx(150)
+    assert third["longest_gap_ms"] == pytest.approx(100, abs=1)
+    assert third["bars"] == {
+        "fps_shown": "NOT met (bar: at least 15)",
+        "peak_bytes": "NOT met (bar: at most 1.5e+09)",
+    }
+    assert third["processor_ms_a_picture"]["key"] == pytest.approx(1e3 * 0.8 / 240)
+
+
+def test_percentiles_are_by_nearest_rank() -> None:
+    got = percentiles_ms([x / 1000 for x in range(1, 1001)])
+    assert got == pytest.approx({"p50_ms": 500, "p99_ms": 990, "p99.9_ms": 999, "max_ms": 1000})
+    assert percentiles_ms([]) == {}
+    assert met(None, 1.0) == "not measured"
+
+
+def test_a_trend_is_the_straight_line() -> None:
+    rng = np.random.default_rng(4)
+    t = np.arange(0, 1200, 10.0)
+    taken = [{"t_s": x, "y": 5 + x / 3600 + float(rng.normal(0, 0.01))} for x in t]
+    line = trend(taken, "y")
+    assert line is not None
+    kept = [s for s in taken if s["t_s"] >= 60]
+    # numpy's least squares is the reference
+    slope = np.polyfit([s["t_s"] for s in kept], [s["y"] for s in kept], 1)[0]
+    assert line["an_hour"] == pytest.approx(3600 * slope)
+    assert abs(line["an_hour"] - 1) < 4 * line["sure_to"]
+    assert line["over_the_run"] == pytest.approx(slope * 1130)
+    assert trend(taken[:2], "y") is None
+    assert trend(taken, "nothing") is None
+
+
+def test_samples_follow_memory_and_delay() -> None:
+    taken = samples(_run(8))
+    assert [s["t_s"] for s in taken] == [2, 4, 6, 8]
+    assert [s["resident_gb"] for s in taken] == pytest.approx([1.002, 1.004, 1.006, 1.008])
+    assert [s["p99_ms"] for s in taken] == pytest.approx([50] * 4)
+    assert max(s["dropped_share"] for s in taken) < 0.04
+
+
+def test_the_picture_shows_all_kinds(tmp_path: Path) -> None:
+    live = told(_run(8), 1.0)
+    live["seconds"]["samples"] = samples(_run(8))
+    rows = [{"row": "a cut", "over_copy": 530.0, "over_plain": 0.6, "spread": 0.1}, live]
+    assert ratios(rows[0]) == {"over copy": 530.0, "over plain": 0.6}
+    alone = bars(rows)
+    assert alone is not None
+    path = tmp_path / "all.png"
+    assert draw(rows, {"cores": 2}, path, 100.0)
+    with Image.open(path) as picture:
+        assert picture.width == WIDTH == 1400
+        assert picture.height > alone.height + 480 + 760
+        assert picture.getpixel((2, 2)) == (255, 255, 255)
+        colours = {c for _, c in picture.getcolors(1 << 20) or []}
+    # a bar on each side of 1, the histogram, the marks
+    assert {(194, 112, 61), (47, 125, 107), (60, 98, 168), (179, 38, 58)} <= colours
+    assert not draw([{"row": "nothing"}], {}, tmp_path / "none.png", 100.0)
+
+
+def test_memory_is_counted_once() -> None:
+    wide = torch.zeros(1, 1, 4, 5).expand(1, 3, 4, 5)
+    run = [wide, (wide, torch.zeros(3, dtype=torch.uint8)), "words"]
+    assert held_bytes(run) == 4 * 5 * 4 + 3
+
+
+@pytest.mark.skipif(torch.cuda.is_available(), reason="there is a card")
+def test_without_a_card_it_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    cards.on_card(None, None, None, 1)  # type: ignore[arg-type]
+    assert "not measured, since there is no CUDA here" in capsys.readouterr().out
