@@ -1,0 +1,63 @@
+"""Medians and quantiles of many values, as torch defines them, without sorting."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from models.kernels.cpu.compiled import kernel
+
+Array = Any
+
+
+@kernel()
+def ranked(values: Array, rank: int) -> np.float32:
+    """The value that stands at a place of the order, 0 for the smallest.
+
+    Floats are ordered by their bits, in three rounds of counting (a radix selection): the time
+    does not depend on the values.
+
+    Args:
+        values: (N,) float32, N at least 1.
+        rank: below N.
+    """
+    bits = values.view(np.int32)
+    counts = np.empty(2048, np.int32)
+    found, left = 0, rank
+    for step in range(3):
+        shift = 21 if step == 0 else (10 if step == 1 else 0)
+        bins = 1024 if step == 2 else 2048
+        above = 32 if step == 0 else (21 if step == 1 else 10)
+        counts[:] = 0
+        for i in range(bits.shape[0]):
+            b = np.int64(bits[i])
+            # Of two negative numbers the one with the larger bits is the smaller.
+            b = (b ^ 0xFFFFFFFF if b < 0 else b ^ 0x80000000) & 0xFFFFFFFF
+            if step == 0 or (b >> above) == found:
+                counts[(b >> shift) & (bins - 1)] += 1
+        at = 0
+        while at < bins - 1 and left >= counts[at]:
+            left -= counts[at]
+            at += 1
+        found = (found << (10 if step == 2 else 11)) | at
+    found = found ^ 0x80000000 if found & 0x80000000 else found ^ 0xFFFFFFFF
+    one = np.empty(1, np.uint32)
+    one[0] = found
+    return one.view(np.float32)[0]
+
+
+@kernel()
+def median(values: Array) -> np.float32:
+    """The lower of the two middle values."""
+    return ranked(values, (values.shape[0] - 1) // 2)
+
+
+@kernel()
+def quantile(values: Array, share: np.float32) -> np.float32:
+    """The value at a share of the order, linear between the two beside it."""
+    place = share * np.float32(values.shape[0] - 1)
+    below = int(place)
+    low = ranked(values, below)
+    high = ranked(values, min(below + 1, values.shape[0] - 1))
+    return low + (place - np.float32(below)) * (high - low)
