@@ -97,9 +97,7 @@ class Steps:
     with_outside: Callable[[Tensor, Fitted, Plate | None], Fitted]
     noise: Callable[[Screen, Tensor], float]
     find_subject: Callable[[Tensor, Screen, int, bool, float], matte.Subject]
-    unclear_within: Callable[
-        [Screen, Tensor, int, tuple[int, int]], tuple[slice, slice]
-    ]
+    unclear_within: Callable[[Screen, Tensor, int, tuple[int, int]], tuple[slice, slice]]
 
 
 REFERENCE = Steps(

@@ -19,14 +19,13 @@ from models.kernels.cpu.neighbourhood import (
     spread,
     squares,
 )
-from models.kernels.cpu.ranking import median
-from models.kernels.cpu.workspace import Workspace
+from models.kernels.cpu.ranking import median, middle_of
+from models.kernels.cpu.workspace import Room, Workspace
 from models.screen import Hue
 
 _ZERO, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
 _FLOOR, _LEAST, _PURE = np.float32(0.004), np.float32(1e-3), np.float32(0.05)
 _TINY, _KNOWN = np.float32(1e-6), np.float32(0.05)
-_DARK, _BRIGHT = np.array([0.4, 0.7], np.float32), np.array([2.2, 1.3], np.float32)
 _LOW, _HIGH = np.float32(field._SHADES[0]), np.float32(field._SHADES[1])
 _BOUNDS = np.float32(field._BOUNDS[0]), np.float32(field._BOUNDS[1])
 _SIXTEENTH = np.float32(1 / 16)
@@ -34,7 +33,7 @@ _WELL = 249
 """Of 256: the least above .97."""
 
 
-@kernel()
+@kernel("void(f4[:,:,::1], f4[:,:,::1], i8, f4, f4[:,::1], u1[:,::1])")
 def looks_alike(
     seen: Array, color: Array, key: int, tolerance: np.float32, level: Array, alike: Array
 ) -> None:
@@ -52,7 +51,7 @@ def looks_alike(
             to[x] = own[x] / (back[x] if back[x] > _LEAST else _LEAST)
 
 
-@kernel()
+@kernel("void(f4[:,::1], f4, f4, u1[:,::1])")
 def within(values: Array, low: np.float32, high: np.float32, mask: Array) -> None:
     """Keep of a mask what lies between two values."""
     for y in range(mask.shape[0]):
@@ -61,11 +60,16 @@ def within(values: Array, low: np.float32, high: np.float32, mask: Array) -> Non
             to[x] &= (row[x] > low) & (row[x] < high)
 
 
-@kernel()
-def well_inside(alike: Array, between: Array, counts: Array, out: Array) -> None:
-    """Where whole neighbourhoods are alike, exactly as the reference has it."""
-    h, w = alike.shape
-    soften_counts(alike, between, counts)
+@kernel("void(u1[:,::1], u1[:,::1], u1[:,::1])")
+def well_inside(counts: Array, between: Array, out: Array) -> None:
+    """Where a mask that was softened once is above .97 when it is softened again.
+
+    Args:
+        counts: (h, w), sixteenths, from `soften_counts`.
+        between: memory.
+        out: (h, w), 0 or 1.
+    """
+    h, w = counts.shape
     for y in range(h):
         row, to = counts[y], between[y]
         for x in range(1, w - 1):
@@ -77,10 +81,9 @@ def well_inside(alike: Array, between: Array, counts: Array, out: Array) -> None
         to = out[y]
         for x in range(w):
             to[x] = (np.int32(above[x]) + np.int32(below[x]) + 2 * np.int32(row[x])) >= _WELL
-    shrink(out, 3, between, out)
 
 
-@kernel()
+@kernel("void(f4[:,:,::1], u1[:,::1], f4[:,:,::1])")
 def sums(fields: Array, weight: Array, out: Array) -> None:
     """Means over squares of 8 pixels of three fields where a mask is set, zero elsewhere."""
     w = weight.shape[1]
@@ -96,7 +99,7 @@ def sums(fields: Array, weight: Array, out: Array) -> None:
             squares(total, last - first, 8, out[c, y])
 
 
-@kernel()
+@kernel("void(f4[:,:,::1], f4[:,:,::1], i8, f4[:,::1], f4[:,::1])")
 def remains(seen: Array, color: Array, key: int, shade: Array, off: Array) -> None:
     """The shade of the screen in each pixel, and the length of what is left over."""
     for y in range(off.shape[0]):
@@ -112,7 +115,7 @@ def remains(seen: Array, color: Array, key: int, shade: Array, off: Array) -> No
             to[x] = np.sqrt(a * a + b * b) / bare
 
 
-@kernel()
+@kernel("f4(f4[:,::1], u1[:,::1], f4[::1])")
 def bound_of(off: Array, weight: Array, values: Array) -> np.float32:
     """How far bare screen may be off, from every second pixel each way."""
     n = 0
@@ -126,155 +129,149 @@ def bound_of(off: Array, weight: Array, values: Array) -> np.float32:
     return min(max(np.float32(4) * median(values[:n]) / np.float32(1.18), _BOUNDS[0]), _BOUNDS[1])
 
 
-@kernel()
-def clear_of(
-    off: Array, shade: Array, own: Array, bound: np.float32, between: Array, masks: Array,
-    planes: Array, clear: Array,
-) -> None:  # fmt: skip
-    """Where shades of any depth are the screen's own; ``own`` is the softened shade."""
-    h, w = off.shape
-    soften(off, between, clear)
-    for y in range(h):
-        row, shown, to = clear[y], own[y], masks[0, y]
-        for x in range(w):
-            to[x] = (row[x] > np.float32(3) * bound) | (shown[x] < _LOW)
-    rows, columns = (h + 3) // 4, (w + 3) // 4
-    foreign = np.empty((rows, columns), np.float32)
-    wide = np.empty((rows, columns), np.float32)
-    for y in range(rows):
-        for x in range(columns):
+@kernel("i8(f4[:,::1], u1[:,::1], f4[::1])")
+def taken(values: Array, mask: Array, out: Array) -> int:
+    """Gather what a mask marks; how many those are."""
+    n = 0
+    for y in range(mask.shape[0]):
+        row, here = values[y], mask[y]
+        for x in range(mask.shape[1]):
+            out[n] = row[x]
+            n += here[x]
+    return n
+
+
+@kernel("i8(u1[:,::1], f4[:,::1])")
+def shares(mask: Array, out: Array) -> int:
+    """The share of each square of 8 pixels that is marked, a twentieth at the least, else 0.
+
+    Returns:
+        How many squares have a share.
+    """
+    h, w = mask.shape
+    total = np.empty(w, np.uint8)
+    some = 0
+    for y in range(out.shape[0]):
+        last = min(8 * y + 8, h)
+        total[:] = 0
+        for j in range(8 * y, last):
+            row = mask[j]
+            for x in range(w):
+                total[x] += row[x]
+        for x in range(out.shape[1]):
+            right = min(8 * x + 8, w)
             count = 0
-            last, right = min(4 * y + 4, h), min(4 * x + 4, w)
-            for j in range(4 * y, last):
-                for i in range(4 * x, right):
-                    count += masks[0, j, i]
-            foreign[y, x] = _ONE if 4 * count > (last - 4 * y) * (right - 4 * x) else _ZERO
-    grow(foreign, max(1, max(h, w) // 8 // 4), wide, foreign)
-    enlarge(foreign, between, planes)
-    for y in range(h):
-        row, shown, to = off[y], shade[y], masks[0, y]
-        for x in range(w):
-            to[x] = (row[x] < np.float32(1.5) * bound) & (shown[x] > _LOW) & (shown[x] < _HIGH)
-    soften_counts(masks[0], masks[1], masks[2])
-    for y in range(h):
-        near, count, to = planes[y], masks[2, y], clear[y]
-        for x in range(w):
-            to[x] = np.float32(count[x]) * _SIXTEENTH * (_ONE - near[x])
+            for i in range(8 * x, right):
+                count += total[i]
+            share = np.float32(count) / np.float32((last - 8 * y) * (right - 8 * x))
+            out[y, x] = share if share > _KNOWN else _ZERO
+            some += share > _KNOWN
+    return some
 
 
-@kernel(
-    "void(f4[:,:,::1], f4[:,:,::1], i8, i8, f4[:,:,::1], f4[:,:,::1], u1[:,:,::1], f4[::1],"
-    "f4[:,:,::1], f4[:,:,::1], f4[:,::1], f4[:,::1])"
-)
-def fit_screen(
-    rgb: Array, guess: Array, key: int, from_plate: int, seen: Array, planes: Array, masks: Array,
-    flat: Array, color: Array, folded: Array, weight: Array, clear: Array,
-) -> None:  # fmt: skip
-    """`models.field.fit` of one frame; ``color`` is the smooth one.
+@kernel("void(f4[:,:,::1], f4[:,:,::1])")
+def divide(level: Array, by: Array) -> None:
+    """The scale of small fields: ``by`` becomes ``level / by``."""
+    for c in range(3):
+        for y in range(by.shape[1]):
+            for x in range(by.shape[2]):
+                by[c, y, x] = level[c, y, x] / max(by[c, y, x], _TINY)
+
+
+@kernel("void(f4[:,::1], f4[:,::1])")
+def multiply(by: Array, out: Array) -> None:
+    """Scale a field by another."""
+    for y in range(out.shape[0]):
+        row, to = by[y], out[y]
+        for x in range(out.shape[1]):
+            to[x] *= row[x]
+
+
+@kernel("void(f4[:,::1], f4, f4[:,::1], f4, u1[:,::1], f4[:,::1])")
+def foreign(
+    off: Array, bound: np.float32, shade: Array, least: np.float32, mask: Array, out: Array
+) -> None:
+    """Squares of 4 pixels of which more than a quarter is off by more than a bound, or dark.
 
     Args:
-        rgb: (3, h, w).
-        guess: (3, h or 1, w or 1).
-        key: the screen's channel.
-        from_plate: 0 or 1.
-        seen: (3, h, w), gets the frame softened twice.
-        planes, masks, flat: memory to work in.
-        color, folded, weight, clear: get what `Fitted` holds.
+        off, shade: (h, w), softened.
+        bound, least: what is foreign lies above the first or below the second.
+        mask: (h, w), memory.
+        out: (ceil(h / 4), ceil(w / 4)), 0 or 1.
     """
-    h, w = rgb.shape[1], rgb.shape[2]
-    between, shade, off, wide = planes[0], planes[1], planes[2], planes[3]
-    alike, sure = masks[0], masks[1]
-    for c in range(3):
-        soften(rgb[c], between, seen[c])
-        soften(seen[c], between, seen[c])
-        if guess.shape[1] == h and guess.shape[2] == w:
-            color[c] = guess[c]
-        else:
-            color[c] = guess[c, 0, 0]
-    low, high, tolerance = np.float32(0.15), np.float32(4), np.float32(0.11)
-    if from_plate:
-        low, high, tolerance = np.float32(0.25), np.float32(1.8), np.float32(0.12)
-    looks_alike(seen, color, key, tolerance, shade, alike)
-    if from_plate:
-        n = 0
-        for y in range(h):
-            row, mask = shade[y], alike[y]
-            for x in range(w):
-                flat[n] = row[x]
-                n += mask[x]
-        if n:
-            middle = max(median(flat[:n]), _LEAST)
-            low *= middle
-            high *= middle
-    within(shade, low, high, alike)
-    rows, columns = (h + 7) // 8, (w + 7) // 8
-    known = np.empty((rows, columns), np.float32)
-    scale, level = np.empty((3, rows, columns), np.float32), np.empty((3, rows, columns), np.float32)
-    bound = _ZERO
-    rounds = 0
-    for turn in range(2):
-        well_inside(alike, masks[2], masks[3], sure)
-        total = 0
-        for y in range(rows):
-            for x in range(columns):
-                last, right = min(8 * y + 8, h), min(8 * x + 8, w)
-                count = 0
-                for j in range(8 * y, last):
-                    for i in range(8 * x, right):
-                        count += sure[j, i]
-                share = np.float32(count) / np.float32((last - 8 * y) * (right - 8 * x))
-                known[y, x] = share if share > _KNOWN else _ZERO
-                total += share > _KNOWN
-        if total == 0:
-            break
-        sums(rgb, sure, level)
-        sums(color, sure, scale)
-        for c in range(3):
-            for y in range(rows):
-                for x in range(columns):
-                    scale[c, y, x] = level[c, y, x] / max(scale[c, y, x], _TINY)
-        filled = spread(scale, known, flat)
-        for c in range(3):
-            soften(filled[c], level[0], level[1])
-            enlarge(level[1], between, wide)
-            for y in range(h):
-                row, to = wide[y], color[c, y]
-                for x in range(w):
-                    to[x] *= row[x]
-        remains(seen, color, key, shade, off)
-        bound = bound_of(off, sure, flat)
-        for y in range(h):
-            row, mask = off[y], alike[y]
-            for x in range(w):
-                mask[x] = row[x] < bound
-        within(shade, _DARK[turn], _BRIGHT[turn], alike)
-        rounds += 1
+    h, w = off.shape
+    total = np.empty(w, np.uint8)
     for y in range(h):
-        mask, to = sure[y], weight[y]
+        row, shown, to = off[y], shade[y], mask[y]
         for x in range(w):
-            to[x] = np.float32(mask[x])
-    if rounds == 0:
-        clear[:, :] = _ZERO
-        for c in range(3):
-            folded[c] = color[c]
-        return
-    own = wide
-    soften(shade, between, own)
-    clear_of(off, shade, own, bound, between, masks[2:5], planes[4], clear)
-    soften(own, between, own)
-    soften_counts(sure, masks[2], masks[3])
-    for y in range(h):
-        count, here, shown, to = masks[3, y], clear[y], own[y], between[y]
+            to[x] = (row[x] > bound) | (shown[x] < least)
+    for y in range(out.shape[0]):
+        last = min(4 * y + 4, h)
+        total[:] = 0
+        for j in range(4 * y, last):
+            here = mask[j]
+            for x in range(w):
+                total[x] += here[x]
+        for x in range(out.shape[1]):
+            right = min(4 * x + 4, w)
+            count = 0
+            for i in range(4 * x, right):
+                count += total[i]
+            out[y, x] = _ONE if 4 * count > (last - 4 * y) * (right - 4 * x) else _ZERO
+
+
+@kernel("void(f4[:,::1], f4, u1[:,::1])")
+def below(values: Array, bound: np.float32, mask: Array) -> None:
+    """Mark what lies below a bound."""
+    for y in range(mask.shape[0]):
+        row, to = values[y], mask[y]
+        for x in range(mask.shape[1]):
+            to[x] = row[x] < bound
+
+
+@kernel("void(u1[:,::1], f4[:,::1], f4[:,::1])")
+def far_from(counts: Array, near: Array, out: Array) -> None:
+    """Sixteenths as a field, less what is near."""
+    for y in range(out.shape[0]):
+        count, other, to = counts[y], near[y], out[y]
+        for x in range(out.shape[1]):
+            to[x] = np.float32(count[x]) * _SIXTEENTH * (_ONE - other[x])
+
+
+@kernel("void(u1[:,::1], f4[:,::1])")
+def as_field(mask: Array, out: Array) -> None:
+    """A mask as a field."""
+    for y in range(out.shape[0]):
+        row, to = mask[y], out[y]
+        for x in range(out.shape[1]):
+            to[x] = np.float32(row[x])
+
+
+@kernel("void(f4[:,:,::1], f4[:,::1], u1[:,::1], f4[:,::1], f4[:,:,::1])")
+def fold(color: Array, own: Array, counts: Array, clear: Array, out: Array) -> None:
+    """Give the smooth screen its folds, where nothing else than screen is near.
+
+    Args:
+        color: (3, h, w).
+        own: (h, w), the softened shade.
+        counts: (h, w), sixteenths of sure screen.
+        clear: (h, w), where shades of any depth are folds.
+        out: (3, h, w).
+    """
+    w = own.shape[1]
+    by = np.empty(w, np.float32)
+    for y in range(own.shape[0]):
+        count, here, shown = counts[y], clear[y], own[y]
         for x in range(w):
             near = np.float32(count[x]) * _SIXTEENTH
             near = near if near > here[x] else here[x]
-            fold = shown[x] if shown[x] > _LOW else _LOW
-            fold = fold if fold < _HIGH else _HIGH
-            to[x] = _ONE + near * (fold - _ONE)
+            shade = shown[x] if shown[x] > _LOW else _LOW
+            shade = shade if shade < _HIGH else _HIGH
+            by[x] = _ONE + near * (shade - _ONE)
         for c in range(3):
-            row, result = color[c, y], folded[c, y]
+            row, to = color[c, y], out[c, y]
             for x in range(w):
-                result[x] = row[x] * to[x]
+                to[x] = row[x] * by[x]
 
 
 def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool, work: Workspace) -> Fitted:
@@ -287,12 +284,65 @@ def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool, work: Workspace)
     size = rgb.shape[-2], rgb.shape[-1]
     if max(size) > field._FINE:
         return field.fit(rgb, guess, hue, from_plate)
-    color, folded = torch.empty_like(rgb), torch.empty_like(rgb)
-    weight, clear = rgb.new_empty(1, 1, *size), rgb.new_empty(1, 1, *size)
-    room = work.of(size)
-    fit_screen(
-        rgb[0].numpy(), guess[0].contiguous().numpy(), hue.value, int(from_plate), room.seen,
-        room.planes, room.masks, room.flat, color[0].numpy(), folded[0].numpy(),
-        weight[0, 0].numpy(), clear[0, 0].numpy(),
-    )  # fmt: skip
-    return Fitted(hue, folded, weight, color, clear)
+    room, key, frame = work.of(size), hue.value, rgb[0].numpy()
+    smooth, folded = guess.expand_as(rgb).clone(), torch.empty_like(rgb)
+    weight, clear = rgb.new_empty(1, 1, *size), rgb.new_zeros(1, 1, *size)
+    color, seen = smooth[0].numpy(), room.seen
+    between, shade, off, wide = room.planes[:4]
+    alike, sure, counts, marked = room.masks[:4]
+    for c in range(3):
+        soften(frame[c], between, seen[c])
+        soften(seen[c], between, seen[c])
+    low, high, tolerance = (0.25, 1.8, 0.12) if from_plate else (0.15, 4.0, 0.11)
+    looks_alike(seen, color, key, tolerance, shade, alike)
+    if from_plate and (n := taken(shade, alike, room.flat)):
+        middle = max(middle_of(room.flat[:n]), 1e-3)
+        low, high = low * middle, high * middle
+    within(shade, low, high, alike)
+    small = -(-size[0] // 8), -(-size[1] // 8)
+    known, scale, level = np.empty(small, np.float32), *np.empty((2, 3, *small), np.float32)
+    bound: float | None = None
+    for dark, bright in field._SPANS[:2]:
+        soften_counts(alike, marked, counts)
+        well_inside(counts, marked, sure)
+        shrink(sure, 3, marked, sure)
+        if not shares(sure, known):
+            break
+        sums(frame, sure, level)
+        sums(color, sure, scale)
+        divide(level, scale)
+        filled = spread(scale, known, room.flat)
+        for c in range(3):
+            soften(filled[c], level[0], level[1])
+            enlarge(level[1], between, wide)
+            multiply(wide, color[c])
+        remains(seen, color, key, shade, off)
+        bound = bound_of(off, sure, room.flat)
+        below(off, bound, alike)
+        within(shade, dark, bright, alike)
+    as_field(sure, weight[0, 0].numpy())
+    if bound is None:
+        return Fitted(hue, smooth, weight, smooth, clear)
+    held, own = clear[0, 0].numpy(), wide
+    _clear(off, shade, own, bound, room, held)
+    soften(own, between, own)
+    soften_counts(sure, marked, counts)
+    fold(color, own, counts, held, folded[0].numpy())
+    return Fitted(hue, folded, weight, smooth, clear)
+
+
+def _clear(off: Array, shade: Array, own: Array, bound: float, room: Room, out: Array) -> None:
+    """Where shades of any depth are the screen's; ``own`` gets the softened shade."""
+    between, near = room.planes[0], room.planes[4]
+    counts, marked, alike = room.masks[2:5]
+    soften(shade, between, own)
+    soften(off, between, out)
+    size = off.shape
+    cells, other = np.empty((2, -(-size[0] // 4), -(-size[1] // 4)), np.float32)
+    foreign(out, 3 * bound, own, field._SHADES[0], alike, cells)
+    grow(cells, max(1, max(size) // field._REACH // 4), other, cells)
+    enlarge(cells, between, near)
+    below(off, 1.5 * bound, alike)
+    within(shade, *field._SHADES, alike)
+    soften_counts(alike, marked, counts)
+    far_from(counts, near, out)

@@ -1,8 +1,9 @@
-"""Neighbourhoods of small fields, compiled into the kernels that use them; as `models.pyramid`.
+"""Neighbourhoods of small fields; as `models.pyramid`.
 
 Fields are (h, w) float32, masks (h, w) uint8. Every loop runs along one row with one output, since
 that is what the compiler turns into vector code. Constants are float32: numba takes a literal for
-float64 and would compute in that.
+float64 and would compute in that. Kernels call few others: a call from Python costs half a
+microsecond, and what is compiled into another is compiled again with it.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ _ZERO, _ONE, _FOUR = np.float32(0), np.float32(1), np.float32(4)
 _TINY = np.float32(1e-8)
 
 
-@kernel()
+@kernel("void(f4[:,::1], f4[:,::1], f4[:,::1])")
 def soften(src: Array, between: Array, out: Array) -> None:
     """A field's 3x3 binomial blur, the edge repeated; ``out`` may be ``src``."""
     h, w = src.shape
@@ -37,7 +38,7 @@ def soften(src: Array, between: Array, out: Array) -> None:
             to[x] = _QUARTER * (above[x] + below[x]) + _HALF * row[x]
 
 
-@kernel()
+@kernel("void(u1[:,::1], u1[:,::1], u1[:,::1])")
 def soften_counts(src: Array, between: Array, out: Array) -> None:
     """Sixteen times the 3x3 binomial blur of small whole numbers, exactly; no output is above 255."""
     h, w = src.shape
@@ -54,12 +55,10 @@ def soften_counts(src: Array, between: Array, out: Array) -> None:
             to[x] = above[x] + below[x] + row[x] + row[x]
 
 
-@kernel()
+@kernel("void(f4[:,::1], i8, f4[:,::1], f4[:,::1])", "void(u1[:,::1], i8, u1[:,::1], u1[:,::1])")
 def grow(src: Array, radius: int, between: Array, out: Array) -> None:
-    """The largest over a square of ``2 radius + 1``; a radius is walked in steps of one pixel."""
+    """The largest over a square of ``2 radius + 1``, walked in steps of one pixel; radius 1 or more."""
     h, w = src.shape
-    if radius < 1:
-        out[:, :] = src
     take = src
     for _ in range(radius):
         for y in range(h):
@@ -78,12 +77,10 @@ def grow(src: Array, radius: int, between: Array, out: Array) -> None:
         take = out
 
 
-@kernel()
+@kernel("void(f4[:,::1], i8, f4[:,::1], f4[:,::1])", "void(u1[:,::1], i8, u1[:,::1], u1[:,::1])")
 def shrink(src: Array, radius: int, between: Array, out: Array) -> None:
     """The smallest over a square; see `grow`."""
     h, w = src.shape
-    if radius < 1:
-        out[:, :] = src
     take = src
     for _ in range(radius):
         for y in range(h):
@@ -102,24 +99,24 @@ def shrink(src: Array, radius: int, between: Array, out: Array) -> None:
         take = out
 
 
-@kernel()
+@kernel("void(f4[:,::1], i8, f4[:,::1])")
 def pool(src: Array, factor: int, out: Array) -> None:
     """Means over squares of ``factor`` pixels of a field; the last may be smaller."""
     w = src.shape[1]
     total = np.empty(w, np.float32)
     for y in range(out.shape[0]):
         first, last = y * factor, min(y * factor + factor, src.shape[0])
-        total[:] = src[first]
-        for j in range(first + 1, last):
+        total[:] = _ZERO
+        for j in range(first, last):
             row = src[j]
             for x in range(w):
                 total[x] += row[x]
         squares(total, last - first, factor, out[y])
 
 
-@kernel()
+@kernel("void(f4[:,::1], f4[:,::1], i8, f4[:,::1])")
 def pool_product(src: Array, by: Array, factor: int, out: Array) -> None:
-    """`pool` of a field times another field or a mask."""
+    """`pool` of a field times another."""
     w = src.shape[1]
     total = np.empty(w, np.float32)
     for y in range(out.shape[0]):
@@ -128,7 +125,7 @@ def pool_product(src: Array, by: Array, factor: int, out: Array) -> None:
         for j in range(first, last):
             row, other = src[j], by[j]
             for x in range(w):
-                total[x] += row[x] * np.float32(other[x])
+                total[x] += row[x] * other[x]
         squares(total, last - first, factor, out[y])
 
 
@@ -172,7 +169,7 @@ def places(have: int, want: int, at: Array, part: Array) -> None:
         part[i] = place - np.float32(at[0, i])
 
 
-@kernel()
+@kernel("void(f4[:,::1], f4[:,::1], f4[:,::1])")
 def enlarge(src: Array, between: Array, out: Array) -> None:
     """Linear interpolation up to the size of ``out``; ``between`` has at least its size."""
     h, w = out.shape
@@ -192,7 +189,7 @@ def enlarge(src: Array, between: Array, out: Array) -> None:
             to[x] = first[x] + share * (second[x] - first[x])
 
 
-@kernel()
+@kernel("f4[:,:,::1](f4[:,:,::1], f4[:,::1], f4[::1])")
 def spread(x: Array, weight: Array, levels: Array) -> Array:
     """Fill fields everywhere from where they are known.
 
@@ -220,13 +217,26 @@ def spread(x: Array, weight: Array, levels: Array) -> Array:
             row, known, to = x[c, y], weight[y], base[c, y]
             for i in range(width):
                 to[i] = row[i] * known[i]
-    base[count] = weight
+    for y in range(height):
+        known, to = weight[y], base[count, y]
+        for i in range(width):
+            to[i] = known[i]
     for k in range(1, depth):
         h, w, start = sizes[k, 0], sizes[k, 1], sizes[k, 2]
-        fine = levels[sizes[k - 1, 2] : start].reshape((count + 1, sizes[k - 1, 0], sizes[k - 1, 1]))
+        fine = levels[sizes[k - 1, 2] : start].reshape(
+            (count + 1, sizes[k - 1, 0], sizes[k - 1, 1])
+        )
         coarse = levels[start : start + (count + 1) * h * w].reshape((count + 1, h, w))
+        fine_h, fine_w = sizes[k - 1, 0], sizes[k - 1, 1]
         for c in range(count + 1):
-            pool(fine[c], 2, coarse[c])
+            for y in range(h):
+                upper, lower_row = fine[c, 2 * y], fine[c, min(2 * y + 1, fine_h - 1)]
+                to = coarse[c, y]
+                for i in range(fine_w // 2):
+                    left = upper[2 * i] + lower_row[2 * i]
+                    to[i] = _QUARTER * (left + (upper[2 * i + 1] + lower_row[2 * i + 1]))
+                if fine_w % 2:
+                    to[w - 1] = _HALF * (upper[fine_w - 1] + lower_row[fine_w - 1])
         if k == depth - 1:
             for c in range(count):
                 coarse[c, 0, 0] /= max(coarse[count, 0, 0], _TINY)

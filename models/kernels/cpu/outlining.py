@@ -12,20 +12,28 @@ from torch import Tensor
 from models import outside, pyramid
 from models.field import Fitted
 from models.kernels.cpu.compiled import kernel
-from models.kernels.cpu.neighbourhood import Array, enlarge, grow, pool, shrink, soften, soften_counts
+from models.kernels.cpu.neighbourhood import (
+    Array,
+    enlarge,
+    grow,
+    pool,
+    shrink,
+    soften,
+    soften_counts,
+)
 from models.kernels.cpu.ranking import median
-from models.kernels.cpu.workspace import Workspace
+from models.kernels.cpu.workspace import Room, Workspace
 from models.plate import Plate
 
-_ZERO, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
+_ZERO, _ONE = np.float32(0), np.float32(1)
 _LEVEL, _PLAY = np.float32(1e-6), np.float32(0.01)
-_LEAST, _CHANGED = np.float32(outside._LEAST), outside._CHANGED
+_LEAST = np.float32(outside._LEAST)
 _SIXTEENTH = np.float32(1 / 16)
 _ANGLES = torch.arange(outside._DIRECTIONS) * (2 * math.pi / outside._DIRECTIONS)
 _DOWN, _RIGHT = _ANGLES.sin().numpy(), _ANGLES.cos().numpy()
 
 
-@kernel()
+@kernel("void(u1[:,::1], f4[::1], f4[::1], u1[:,::1])")
 def hull_of(cells: Array, down: Array, right: Array, out: Array) -> None:
     """The convex hull of a mask by its support function; ``out`` is 0 or 1."""
     h, w = cells.shape
@@ -40,10 +48,9 @@ def hull_of(cells: Array, down: Array, right: Array, out: Array) -> None:
             heights[n], heights[n + 1] = y, y
             ends[n], ends[n + 1] = first, last
             n += 2
-    out[:, :] = 0
-    if n == 0:
-        return
-    near, far = np.full(h, -np.inf, np.float32), np.full(h, np.inf, np.float32)
+    near, far = np.empty(h, np.float32), np.empty(h, np.float32)
+    for y in range(h):
+        near[y], far[y] = -np.inf, (np.inf if n else -np.inf)
     for d in range(down.shape[0]):
         vertical, across = down[d], right[d]
         limit = np.float32(-np.inf)
@@ -66,7 +73,7 @@ def hull_of(cells: Array, down: Array, right: Array, out: Array) -> None:
             out[y, x] = np.float32(x) >= near[y] and np.float32(x) <= far[y]
 
 
-@kernel()
+@kernel("b1(u1[:,::1], f4[:,::1])")
 def strip_of(cells: Array, cut: Array) -> bool:
     """`models.outside._strip`: the strip left of the screen; whether there plainly is one."""
     height, width = cells.shape
@@ -108,182 +115,11 @@ def strip_of(cells: Array, cut: Array) -> bool:
                 bare += cells[y, x]
     if beside and np.float32(bare) / np.float32(beside) < 0.995:
         return False
-    cut[:, :] = _ZERO
-    for y in range(long):
-        line = start + slope * np.float32(y)
+    for y in range(height):
+        line = start + slope * np.float32(y) if y < long else _ZERO
         for x in range(width):
             cut[y, x] = min(max(line - np.float32(x), _ZERO), _ONE)
     return True
-
-
-@kernel(
-    "void(f4[:,::1], f4[:,::1], i8, f4[::1], f4[::1], f4[:,:,::1], f4[:,::1], f4[:,::1])"
-)
-def border(
-    sure: Array, hold_out: Array, cell: int, down: Array, right: Array, planes: Array,
-    proposed: Array, away: Array,
-) -> None:  # fmt: skip
-    """What is outside the screen's hull, and strips of it, without a plate.
-
-    Args:
-        sure, hold_out: (h, w), as fitted.
-        cell: pixels of a cell of the outline, a side.
-        down, right: sine and cosine of the hull's directions.
-        planes: memory to work in.
-        proposed, away: (h, w), get the garbage matte and the larger hold-out.
-    """
-    h, w = sure.shape
-    rows, columns = (h + cell - 1) // cell, (w + cell - 1) // cell
-    size = rows, columns
-    small = np.empty(size, np.float32)
-    whole, bare = np.empty(size, np.uint8), np.empty(size, np.uint8)
-    between, wide = np.empty(size, np.uint8), np.empty(size, np.uint8)
-    pool(sure, cell, small)
-    for y in range(rows):
-        for x in range(columns):
-            whole[y, x] = small[y, x] > _HALF
-    shrink(whole, 1, between, bare)
-    grow(bare, 2, between, bare)
-    opened, screen = 0, 0
-    for y in range(rows):
-        for x in range(columns):
-            bare[y, x] &= whole[y, x]
-            opened += bare[y, x]
-            screen += whole[y, x]
-    if opened == 0:
-        bare[:, :] = whole
-    away[:, :] = hold_out
-    proposed[:, :] = _ZERO
-    if screen == 0:
-        return
-    hull_of(bare, down, right, wide)
-    grow(wide, 2, between, wide)
-    for y in range(rows):
-        for x in range(columns):
-            small[y, x] = _ONE - np.float32(wide[y, x])
-    enlarge(small, planes[0], proposed)
-    grow(bare, 1, between, wide)
-    for y in range(rows):
-        for x in range(columns):
-            small[y, x] = np.float32(wide[y, x])
-    enlarge(small, planes[0], planes[1])
-    for y in range(h):
-        row, to = planes[1, y], proposed[y]
-        for x in range(w):
-            to[x] *= _ONE - row[x]
-    for side in range(3):  # left, right, upper; the lower is the floor's
-        high, long = (columns, rows) if side == 2 else (rows, columns)
-        cells, cut = np.empty((high, long), np.uint8), np.empty((high, long), np.float32)
-        for y in range(rows):
-            for x in range(columns):
-                if side == 0:
-                    cells[y, x] = bare[y, x]
-                elif side == 1:
-                    cells[y, columns - 1 - x] = bare[y, x]
-                else:
-                    cells[x, y] = bare[y, x]
-        if not strip_of(cells, cut):
-            continue
-        for y in range(rows):
-            for x in range(columns):
-                if side == 0:
-                    small[y, x] = cut[y, x]
-                elif side == 1:
-                    small[y, x] = cut[y, columns - 1 - x]
-                else:
-                    small[y, x] = cut[x, y]
-        enlarge(small, planes[0], planes[1])
-        for y in range(h):
-            row, to = planes[1, y], away[y]
-            for x in range(w):
-                to[x] = row[x] if row[x] > to[x] else to[x]
-
-
-@kernel(
-    "void(f4[:,:,::1], f4[:,::1], f4[:,::1], f4[:,:,::1], f4[:,:,::1], f4[:,:,::1],"
-    "f4[:,:,::1], u1[:,:,::1], f4[:,::1])"
-)
-def against_plate(
-    rgb: Array, sure: Array, hold_out: Array, logs: Array, reach: Array, kinds: Array,
-    planes: Array, masks: Array, away: Array,
-) -> None:  # fmt: skip
-    """Cut what a plate proposes, where the frame shows what the plate shows.
-
-    Args:
-        rgb: (3, h, w), the frame.
-        sure, hold_out: (h, w), as fitted; ``sure`` is 0 or 1.
-        logs: (3, h, w), stops of the plate.
-        reach: (6, h, w), light of the plate: the most around each pixel, then the least.
-        kinds: (3, h, w), what is proposed, which of it is below, and marks.
-        planes, masks: memory to work in.
-        away: gets the larger hold-out.
-    """
-    h, w = sure.shape
-    changed, between, counts = masks[0], masks[1], masks[2]
-    known = 0.0
-    for y in range(h):
-        row = sure[y]
-        total = _ZERO
-        for x in range(w):
-            total += row[x]
-        known += total
-    changed[:, :] = 0
-    product = np.empty(w, np.float64)
-    seen, wide = planes[0], planes[1]
-    for c in range(3):
-        soften(rgb[c], wide, seen)
-        soften(seen, wide, seen)
-        stops = 0.0
-        if known > 0:
-            # The exposure's change: the sum of logarithms is that of a product.
-            for first in range(0, h, 64):
-                product[:] = 1.0
-                for y in range(first, min(first + 64, h)):
-                    row, here, then = seen[y], sure[y], logs[c, y]
-                    past = _ZERO
-                    for x in range(w):
-                        product[x] *= row[x] + _LEAST if here[x] > _ZERO else _ONE
-                    for x in range(w):
-                        past += then[x] * here[x]
-                    stops -= past
-                for x in range(w):
-                    stops += math.log2(product[x])
-            stops /= known
-        over, under = np.float32(2.0 ** (stops + _CHANGED)), np.float32(2.0 ** (stops - _CHANGED))
-        for y in range(h):
-            row, most, least, to = seen[y], reach[c, y], reach[3 + c, y], changed[y]
-            for x in range(w):
-                light = row[x] + _LEAST
-                to[x] |= (light > over * most[x]) | (light < under * least[x])
-    for y in range(h):
-        row, to = sure[y], between[y]
-        for x in range(w):
-            to[x] = row[x] > _ZERO
-    soften_counts(between, masks[3], counts)
-    for y in range(h):
-        row, to = counts[y], changed[y]
-        for x in range(w):
-            to[x] = 16 - row[x] if to[x] else 0
-    size = max(h, w)
-    fine, gap, margin = max(1, size // 400), max(2, size // 60), max(1, size // 120)
-    shrink(changed, fine, between, changed)
-    grow(changed, fine + margin + gap, between, changed)
-    shrink(changed, gap, between, changed)
-    floor = 1
-    for y in range(h):
-        here, low, moved = kinds[0, y], kinds[1, y], changed[y]
-        for x in range(w):
-            if here[x] * low[x] > _ZERO and moved[x]:
-                floor = 0
-    for y in range(h):
-        here, low, mark = kinds[0, y], kinds[1, y], kinds[2, y]
-        moved, held, to = changed[y], hold_out[y], away[y]
-        for x in range(w):
-            still = _ONE - np.float32(moved[x]) * _SIXTEENTH
-            cut = here[x] * (_ONE - low[x]) * still
-            if floor:
-                cut = max(cut, low[x] * here[x])
-            to[x] = max(held[x], max(cut, mark[x] * still))
 
 
 @dataclass(frozen=True)
@@ -313,6 +149,167 @@ class Shown:
         )
 
 
+@kernel("void(f4[:,::1], f4[:,::1])")
+def keep_clear(near: Array, out: Array) -> None:
+    """Take out of a field what is near something."""
+    for y in range(out.shape[0]):
+        row, to = near[y], out[y]
+        for x in range(out.shape[1]):
+            to[x] *= _ONE - row[x]
+
+
+def _border(sure: Array, room: Room, proposed: Array, away: Array) -> None:
+    """What is outside the screen's hull, and strips of it that may be cut, without a plate.
+
+    Args:
+        sure: (h, w), where the frame shows nothing but screen.
+        room: memory to work in.
+        proposed: (h, w), gets the garbage matte.
+        away: (h, w), the hold-out; gets larger.
+    """
+    cell = max(1, round(max(sure.shape) / outside._CELLS))
+    size = -(-sure.shape[0] // cell), -(-sure.shape[1] // cell)
+    small, between = np.empty(size, np.float32), np.empty(size, np.uint8)
+    bare, wide = np.empty((2, *size), np.uint8)
+    pool(sure, cell, small)
+    whole = (small > 0.5).view(np.uint8)
+    shrink(whole, 1, between, bare)
+    grow(bare, 2, between, bare)
+    bare &= whole
+    if not bare.any():
+        bare = whole
+    if not bare.any():
+        proposed[:] = 0
+        return
+    hull_of(bare, _DOWN, _RIGHT, wide)
+    grow(wide, 2, between, wide)
+    across, other = room.planes[:2]
+    enlarge(1 - wide.astype(np.float32), across, proposed)
+    grow(bare, 1, between, wide)
+    enlarge(wide.astype(np.float32), across, other)
+    keep_clear(other, proposed)
+    # The left, the right and the upper side; the lower is the floor's.
+    for cells, turned, mirrored in ((bare, 0, 0), (bare[:, ::-1], 0, 1), (bare.T, 1, 0)):
+        cut = np.empty(cells.shape, np.float32)
+        if strip_of(np.ascontiguousarray(cells), cut):
+            cut = cut[:, ::-1] if mirrored else cut
+            enlarge(np.ascontiguousarray(cut.T if turned else cut), across, other)
+            np.maximum(away, other, out=away)
+
+
+@kernel("f8(f4[:,::1], f4[:,::1], f4[:,::1])")
+def stops_past(seen: Array, then: Array, sure: Array) -> float:
+    """The sum of the stops by which a frame is brighter than its plate, where it is screen.
+
+    Args:
+        seen: (h, w), one channel of the frame.
+        then: (h, w), of the plate, in stops.
+        sure: (h, w), 0 or 1.
+    """
+    h, w = sure.shape
+    product = np.empty(w, np.float64)
+    stops = 0.0
+    # A sum of logarithms is that of a product; 64 of the least light are still a number.
+    for first in range(0, h, 64):
+        for x in range(w):
+            product[x] = 1.0
+        for y in range(first, min(first + 64, h)):
+            row, here, plate = seen[y], sure[y], then[y]
+            past = _ZERO
+            for x in range(w):
+                product[x] *= row[x] + _LEAST if here[x] > _ZERO else _ONE
+            for x in range(w):
+                past += plate[x] * here[x]
+            stops -= past
+        for x in range(w):
+            stops += math.log2(product[x])
+    return stops
+
+
+@kernel("void(f4[:,::1], f4[:,::1], f4[:,::1], f4, f4, u1[:,::1])")
+def differs(
+    seen: Array, most: Array, least: Array, over: np.float32, under: np.float32, out: Array
+) -> None:
+    """Mark where a channel is brighter or darker than the plate around it can be."""
+    for y in range(out.shape[0]):
+        row, high, low, to = seen[y], most[y], least[y], out[y]
+        for x in range(out.shape[1]):
+            light = row[x] + _LEAST
+            to[x] |= (light > over * high[x]) | (light < under * low[x])
+
+
+@kernel("void(u1[:,::1], u1[:,::1])")
+def outside_of(counts: Array, out: Array) -> None:
+    """A mask as sixteenths, less those of the screen."""
+    for y in range(out.shape[0]):
+        row, to = counts[y], out[y]
+        for x in range(out.shape[1]):
+            to[x] = (16 - row[x]) * to[x]
+
+
+@kernel("i8(f4[:,:,::1], u1[:,::1])")
+def moved_below(kinds: Array, changed: Array) -> int:
+    """How many pixels below the screen are not as the plate shows them."""
+    count = 0
+    for y in range(changed.shape[0]):
+        here, low, moved = kinds[0, y], kinds[1, y], changed[y]
+        for x in range(changed.shape[1]):
+            count += 1 if here[x] * low[x] > _ZERO and moved[x] > 0 else 0
+    return count
+
+
+@kernel("void(f4[:,:,::1], u1[:,::1], f4, f4[:,::1])")
+def cut_away(kinds: Array, changed: Array, floor: np.float32, out: Array) -> None:
+    """Hold out what a plate proposes and the frame shows alike.
+
+    Args:
+        kinds: (3, h, w), what is proposed, which of it is below, and marks.
+        changed: (h, w), sixteenths.
+        floor: 1 where what is below goes whole, else 0.
+        out: (h, w), the hold-out; gets larger.
+    """
+    for y in range(out.shape[0]):
+        here, low, mark, moved, to = kinds[0, y], kinds[1, y], kinds[2, y], changed[y], out[y]
+        for x in range(out.shape[1]):
+            still = _ONE - np.float32(moved[x]) * _SIXTEENTH
+            cut = here[x] * (_ONE - low[x]) * still
+            under, marks = low[x] * here[x] * floor, mark[x] * still
+            cut = cut if cut > under else under
+            cut = cut if cut > marks else marks
+            to[x] = cut if cut > to[x] else to[x]
+
+
+def _against(rgb: Array, sure: Array, shown: Shown, room: Room, away: Array) -> None:
+    """Cut what a plate proposes, where the frame shows what the plate shows.
+
+    Args:
+        rgb: (3, h, w), the frame.
+        sure: (h, w), 0 or 1.
+        shown: what the plate tells.
+        room: memory to work in.
+        away: (h, w), the hold-out; gets larger.
+    """
+    changed, between, counts = room.masks[:3]
+    seen, wide = room.planes[:2]
+    logs, reach, kinds = shown.logs.numpy(), shown.reach.numpy(), shown.kinds.numpy()
+    known = float(sure.sum())
+    changed[:] = 0
+    for c in range(3):
+        soften(rgb[c], wide, seen)
+        soften(seen, wide, seen)
+        stops = stops_past(seen, logs[c], sure) / known if known else 0.0
+        over, under = 2.0 ** (stops + outside._CHANGED), 2.0 ** (stops - outside._CHANGED)
+        differs(seen, reach[c], reach[3 + c], over, under, changed)
+    soften_counts((sure > 0).view(np.uint8), between, counts)
+    outside_of(counts, changed)
+    size = max(sure.shape)
+    fine, gap, margin = max(1, size // 400), max(2, size // 60), max(1, size // 120)
+    shrink(changed, fine, between, changed)
+    grow(changed, fine + margin + gap, between, changed)
+    shrink(changed, gap, between, changed)
+    cut_away(kinds, changed, 0.0 if moved_below(kinds, changed) else 1.0, away)
+
+
 def with_outside(rgb: Tensor, screen: Fitted, shown: Shown | None, work: Workspace) -> Fitted:
     """As `models.outside.with_outside`.
 
@@ -322,20 +319,12 @@ def with_outside(rgb: Tensor, screen: Fitted, shown: Shown | None, work: Workspa
         shown: what the plate tells, where there is one that fits.
         work: memory to work in.
     """
-    sure, held = screen.sure[0, 0].numpy(), screen.hold_out[0, 0].numpy()
-    room = work.of((sure.shape[0], sure.shape[1]))
-    away = torch.empty_like(screen.hold_out)
+    sure = screen.sure[0, 0].numpy()
+    room, away = work.of(sure.shape), screen.hold_out.clone()
     if shown is None:
-        proposed = torch.empty_like(screen.hold_out)
-        border(
-            sure, held, outside._cell(screen.sure), _DOWN, _RIGHT, room.planes,
-            proposed[0, 0].numpy(), away[0, 0].numpy(),
-        )  # fmt: skip
+        proposed = torch.empty_like(away)
+        _border(sure, room, proposed[0, 0].numpy(), away[0, 0].numpy())
         return replace(screen, outside=proposed, hold_out=away)
-    if not shown.anything:
-        return replace(screen, outside=shown.outside)
-    against_plate(
-        rgb[0].numpy(), sure, held, shown.logs.numpy(), shown.reach.numpy(),
-        shown.kinds.numpy(), room.planes, room.masks, away[0, 0].numpy(),
-    )  # fmt: skip
+    if shown.anything:
+        _against(rgb[0].numpy(), sure, shown, room, away[0, 0].numpy())
     return replace(screen, outside=shown.outside, hold_out=away)

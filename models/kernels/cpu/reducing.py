@@ -79,20 +79,13 @@ def pick_codes(
     src: Array, step: int, width: int, factor: int, high: int, wide: int, out: Array
 ) -> None:
     """One code value for each square of the first plane, ``high`` by ``wide`` pixels large."""
+    columns = np.empty(out.shape[1], np.int32)
+    for x in range(out.shape[1]):
+        columns[x] = x * factor * width // wide * step
     for y in range(out.shape[0]):
         row, to = src[y * factor * src.shape[0] // high], out[y]
-        if width == wide:
-            for x in range(out.shape[1]):
-                to[x] = np.float32(row[x * factor * step])
-        else:
-            for x in range(out.shape[1]):
-                to[x] = np.float32(row[x * factor * width // wide * step])
-
-
-@kernel("void(f4[:,::1], f4[:,::1], f4[:,::1])")
-def enlarge_codes(src: Array, between: Array, out: Array) -> None:
-    """`enlarge`, to be called by itself."""
-    enlarge(src, between, out)
+        for x in range(out.shape[1]):
+            to[x] = np.float32(row[columns[x]])
 
 
 @kernel("void(f4[:,:,::1], f4[:,::1], f4[::1], f4, f4, f4[:,:,::1])")
@@ -205,7 +198,7 @@ def reduced(frame: Upright, factor: int) -> Tensor:
             near = np.empty(size, np.float32)
             pool_codes(rows, step, have[1], down, right, near)
             across = np.empty((max(size[0], out.shape[0]), out.shape[1]), np.float32)
-            enlarge_codes(near, across, out)
+            enlarge(near, across, out)
     return _linear(codes, frame)
 
 

@@ -6,9 +6,10 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from models import features, matte
-from models.features import Context, radius
+from models import matte
+from models.features import radius
 from models.kernels.cpu.compiled import kernel
+from models.kernels.cpu.fitting import as_field, below
 from models.kernels.cpu.neighbourhood import (
     Array,
     enlarge,
@@ -19,18 +20,17 @@ from models.kernels.cpu.neighbourhood import (
     soften,
     spread,
 )
-from models.kernels.cpu.surroundings import describe
-from models.kernels.cpu.workspace import Workspace
+from models.kernels.cpu.surroundings import described
+from models.kernels.cpu.workspace import Room, Workspace
 from models.matte import Subject
 from models.screen import Screen
 
 _ZERO, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
 _TWO, _THREE = np.float32(2), np.float32(3)
 _LEAST, _TINY = np.float32(1e-3), np.float32(1e-6)
-_FLAT = np.float32(matte._FLAT)
 
 
-@kernel()
+@kernel("void(f4[:,::1], f4, f4, f4[:,::1])")
 def smooth_step(src: Array, low: np.float32, span: np.float32, out: Array) -> None:
     """Hermite's smooth step of a field, from ``low`` over ``span``."""
     for y in range(src.shape[0]):
@@ -42,176 +42,195 @@ def smooth_step(src: Array, low: np.float32, span: np.float32, out: Array) -> No
             to[x] = t * t * (_THREE - _TWO * t)
 
 
-@kernel()
-def follow_spill(
-    rough: Array, flat: Array, core: Array, rounds: int, planes: Array, levels: Array
-) -> None:
-    """Let the core spread through solid parts that carry spill.
-
-    Args:
-        rough: (h, w).
-        flat: (h, w) uint8.
-        core: (h, w) uint8, is changed.
-        rounds: the most rounds.
-        planes: (3, h, w), memory.
-        levels: as in `spread`.
-    """
-    h, w = rough.shape
-    start, solid, between = core.copy(), np.empty((h, w), np.uint8), np.empty((h, w), np.uint8)
-    reach, wide = planes[0], planes[1]
-    for _ in range(rounds):
-        for y in range(h):
-            row, mask, to = rough[y], core[y], reach[y]
-            for x in range(w):
-                to[x] = row[x] if mask[x] else -_ONE
-        grow(reach, 1, wide, reach)
-        more = 0
-        for y in range(h):
-            row, far, even, mask, to = rough[y], reach[y], flat[y], core[y], solid[y]
-            for x in range(w):
-                here = (far[x] > _ZERO) & (row[x] > np.float32(0.25))
-                to[x] = mask[x] | (even[x] & here & (far[x] - row[x] < np.float32(0.13)))
-            count = 0
-            for x in range(w):
-                count += to[x] != mask[x]
-            more += count
-        if more == 0:
-            break
-        core[:, :] = solid
-    shrink(core, 1, between, solid)
-    shrink(rough, 3, wide, reach)
-    sharp = planes[2:3]
-    for y in range(h):
-        mask, inner, row, edge, to = core[y], solid[y], reach[y], wide[y], sharp[0, y]
-        for x in range(w):
-            edge[x] = _ONE if mask[x] > inner[x] else _ZERO
-        for x in range(w):
-            to[x] = edge[x] if row[x] < np.float32(0.1) else _ZERO
-    share = spread(sharp, wide, levels)
-    for y in range(h):
-        row, mask, to = share[0, y], start[y], core[y]
-        for x in range(w):
-            to[x] = mask[x] | (to[x] & (row[x] > np.float32(0.6)))
-
-
-@kernel()
-def colour_of(rgb: Array, core: Array, factor: int, small: Array, weight: Array, levels: Array) -> Array:
-    """The colour of what ``core`` says, spread everywhere over squares of ``factor`` pixels."""
-    pool(core, factor, weight)
-    for c in range(3):
-        pool_product(rgb[c], core, factor, small[c])
-        for y in range(weight.shape[0]):
-            known, to = weight[y], small[c, y]
-            for x in range(weight.shape[1]):
-                to[x] /= known[x] if known[x] > _TINY else _TINY
-    return spread(small, weight, levels)
-
-
-@kernel(
-    "void(f4[:,:,::1], f4[:,:,::1], i8, f4, i8, i8, i8, f4[:,:,::1], f4[::1],"
-    "f4[:,:,::1], f4[:,::1], f4[:,::1], f4[:,::1], f4[:,::1])"
-)
-def subject_of(
-    rgb: Array, color: Array, key: int, noise: np.float32, rounds: int, inward: int, reach: int,
-    planes: Array, levels: Array, front: Array, core: Array, own_key: Array, near: Array,
-    solid: Array,
-) -> None:  # fmt: skip
-    """`models.matte.find_subject` without closing.
-
-    Args:
-        rgb: (3, h, w), the frame.
-        color: (3, h, w), the bare screen.
-        key: its channel.
-        noise: of the matte.
-        rounds: how far the core follows spill.
-        inward: how deep the screen's light reaches into the subject, in pixels.
-        reach: how far single strands are seen.
-        planes: memory; the last three planes get the softened difference and its smallest and
-            largest within a pixel.
-        levels: as in `spread`.
-        front, core, own_key, near, solid: get what `Subject` holds.
-    """
-    h, w = core.shape
-    half = (h + 1) // 2, (w + 1) // 2
-    between, work = planes[0], planes[1]
-    rough, low, high = planes[5], planes[6], planes[7]
-    other = 3 - key
-    for y in range(h):
-        own, first, second = rgb[key, y], rgb[0, y], rgb[other, y]
-        back, one, two, to = color[key, y], color[0, y], color[other, y], rough[y]
-        for x in range(w):
+@kernel("void(f4[:,:,::1], f4[:,:,::1], i8, f4[:,::1])")
+def difference(rgb: Array, color: Array, key: int, out: Array) -> None:
+    """The normalised colour difference of (3, h, w), clamped to [0, 1]."""
+    for y in range(out.shape[0]):
+        own, first, second = rgb[key, y], rgb[0, y], rgb[3 - key, y]
+        back, one, two, to = color[key, y], color[0, y], color[3 - key, y], out[y]
+        for x in range(out.shape[1]):
             bare = back[x] - (one[x] if one[x] > two[x] else two[x])
             bare = bare if bare > _LEAST else _LEAST
             off = _ONE - (own[x] - (first[x] if first[x] > second[x] else second[x])) / bare
             off = off if off > _ZERO else _ZERO
             to[x] = off if off < _ONE else _ONE
-    soften(rough, between, rough)
-    shrink(rough, 1, between, low)
-    grow(rough, 1, between, high)
-    shrink(low, 1, between, work)
-    smooth_step(work, np.float32(0.6), np.float32(0.8 - 0.6), core)
-    if rounds:
-        small = np.empty((3, half[0], half[1]), np.float32)
-        small_rough, flat = np.empty(half, np.float32), np.empty(half, np.uint8)
-        sure = np.empty(half, np.uint8)
-        pool(rough, 2, small_rough)
-        smooth_step(rough, np.float32(0.6), np.float32(0.8 - 0.6), work)
-        pool(work, 2, small[0])
-        for y in range(h):
-            row, less, to = high[y], low[y], work[y]
-            for x in range(w):
-                to[x] = row[x] - less[x]
-        pool(work, 2, small[1])
-        for y in range(half[0]):
-            mean, even, to, level = small[0, y], small[1, y], sure[y], flat[y]
-            for x in range(half[1]):
-                to[x] = mean[x] > _HALF
-            for x in range(half[1]):
-                level[x] = even[x] < _FLAT
-        follow_spill(small_rough, flat, sure, rounds, small, levels)
-        for y in range(half[0]):
-            mask, to = sure[y], small[0, y]
-            for x in range(half[1]):
-                to[x] = np.float32(mask[x])
-        enlarge(small[0], between, work)
-        shrink(work, 2, between, work)
-        smooth_step(rough, np.float32(0.1), np.float32(0.3 - 0.1), planes[2])
-        for y in range(h):
-            row, there, to = work[y], planes[2, y], core[y]
-            for x in range(w):
-                more = row[x] * there[x]
-                to[x] = more if more > to[x] else to[x]
-    fields, weight = np.empty((3, half[0], half[1]), np.float32), np.empty(half, np.float32)
-    filled = colour_of(rgb, core, 2, fields, weight, levels)
+
+
+@kernel("i8(f4[:,::1], f4[:,::1], u1[:,::1], u1[:,::1], u1[:,::1])")
+def widen(rough: Array, reach: Array, flat: Array, core: Array, out: Array) -> int:
+    """One round in which the core follows spill; how many pixels it won.
+
+    Args:
+        rough: (h, w), the normalised difference.
+        reach: (h, w), the most of it in the core within one pixel, below 0 where there is none.
+        flat, core: (h, w), 0 or 1.
+        out: (h, w), the wider core.
+    """
+    more = 0
+    for y in range(out.shape[0]):
+        row, far, even, mask, to = rough[y], reach[y], flat[y], core[y], out[y]
+        for x in range(out.shape[1]):
+            here = (far[x] > _ZERO) & (row[x] > np.float32(0.25))
+            to[x] = mask[x] | (even[x] & here & (far[x] - row[x] < np.float32(0.13)))
+        count = 0
+        for x in range(out.shape[1]):
+            count += to[x] != mask[x]
+        more += count
+    return more
+
+
+@kernel("void(f4[:,::1], u1[:,::1], f4[:,::1])")
+def only(values: Array, mask: Array, out: Array) -> None:
+    """Values where a mask is set, -1 elsewhere."""
+    for y in range(out.shape[0]):
+        row, here, to = values[y], mask[y], out[y]
+        for x in range(out.shape[1]):
+            to[x] = row[x] if here[x] else -_ONE
+
+
+@kernel("void(u1[:,::1], u1[:,::1], f4[:,::1], f4[:,::1], f4[:,::1])")
+def outline(core: Array, inner: Array, least: Array, edge: Array, sharp: Array) -> None:
+    """The edge of a core, and where it ends in a sharp outline.
+
+    Args:
+        core, inner: (h, w), the core and the same without its edge.
+        least: (h, w), the least normalised difference around.
+        edge, sharp: (h, w), get 0 or 1.
+    """
+    for y in range(edge.shape[0]):
+        mask, within, row, to, clear = core[y], inner[y], least[y], edge[y], sharp[y]
+        for x in range(edge.shape[1]):
+            to[x] = _ONE if mask[x] > within[x] else _ZERO
+        for x in range(edge.shape[1]):
+            clear[x] = to[x] if row[x] < np.float32(0.1) else _ZERO
+
+
+@kernel("void(u1[:,::1], f4[:,::1], u1[:,::1], f4[:,::1])")
+def accepted(start: Array, share: Array, core: Array, out: Array) -> None:
+    """What was core at the start, and what was won and ends sharply enough: 0 or 1."""
+    for y in range(out.shape[0]):
+        row, mask, wide, to = share[y], start[y], core[y], out[y]
+        for x in range(out.shape[1]):
+            to[x] = np.float32(mask[x] | (wide[x] & (row[x] > np.float32(0.6))))
+
+
+@kernel("void(f4[:,::1], f4[:,::1], f4[:,::1])")
+def subtract(src: Array, other: Array, out: Array) -> None:
+    """One field less another."""
+    for y in range(out.shape[0]):
+        row, less, to = src[y], other[y], out[y]
+        for x in range(out.shape[1]):
+            to[x] = row[x] - less[x]
+
+
+@kernel("void(f4[:,::1], f4[:,::1], f4[:,::1])")
+def join(src: Array, share: Array, out: Array) -> None:
+    """Raise a field to another times its share."""
+    for y in range(out.shape[0]):
+        row, there, to = src[y], share[y], out[y]
+        for x in range(out.shape[1]):
+            more = row[x] * there[x]
+            to[x] = more if more > to[x] else to[x]
+
+
+@kernel("void(f4[:,::1], f4, u1[:,::1])")
+def above(values: Array, bound: np.float32, mask: Array) -> None:
+    """Mark what lies above a bound."""
+    for y in range(mask.shape[0]):
+        row, to = values[y], mask[y]
+        for x in range(mask.shape[1]):
+            to[x] = row[x] > bound
+
+
+@kernel("void(f4[:,::1], f4[:,:,::1])")
+def unweigh(weight: Array, fields: Array) -> None:
+    """Means of what was weighed, from sums."""
     for c in range(3):
-        enlarge(filled[c], between, front[c])
-    shrink(core, inward, between, work)
-    quarter = (h + 3) // 4, (w + 3) // 4
-    fields, weight = np.empty((3, quarter[0], quarter[1]), np.float32), np.empty(quarter, np.float32)
-    filled = colour_of(rgb, work, 4, fields, weight, levels)
-    for y in range(quarter[0]):
-        own, first, second, to = filled[key, y], filled[0, y], filled[other, y], weight[y]
-        for x in range(quarter[1]):
+        for y in range(weight.shape[0]):
+            known, to = weight[y], fields[c, y]
+            for x in range(weight.shape[1]):
+                to[x] /= known[x] if known[x] > _TINY else _TINY
+
+
+@kernel("void(f4[:,:,::1], i8, f4[:,::1])")
+def own_key_of(rgb: Array, key: int, out: Array) -> None:
+    """`models.matte._own_key` of (3, h, w)."""
+    for y in range(out.shape[0]):
+        own, first, second, to = rgb[key, y], rgb[0, y], rgb[3 - key, y], out[y]
+        for x in range(out.shape[1]):
             total = first[x] + second[x]
-            above = min(own[x], max(first[x], second[x])) - total * _HALF
-            to[x] = min(max(above / max(total, _LEAST), _ZERO), _HALF)
-    enlarge(weight, between, own_key)
-    foreign = max(np.float32(0.1), _THREE * noise)
-    faint = max(np.float32(0.04), np.float32(1.5) * noise)
-    for y in range(h):
-        first, second, shown = rgb[0, y], rgb[other, y], rough[y]
-        back, one, two, to = color[key, y], color[0, y], color[other, y], work[y]
-        for x in range(w):
+            most = min(own[x], max(first[x], second[x])) - total * _HALF
+            to[x] = min(max(most / max(total, _LEAST), _ZERO), _HALF)
+
+
+@kernel("void(f4[:,:,::1], f4[:,:,::1], i8, f4[:,::1], f4, f4, u1[:,::1])")
+def strange(
+    rgb: Array, color: Array, key: int, rough: Array, foreign: np.float32, faint: np.float32,
+    out: Array,
+) -> None:  # fmt: skip
+    """Where a pixel may be subject: foreign in the other channels, or off in the screen's own."""
+    for y in range(out.shape[0]):
+        first, second, shown = rgb[0, y], rgb[3 - key, y], rough[y]
+        back, one, two, to = color[key, y], color[0, y], color[3 - key, y], out[y]
+        for x in range(out.shape[1]):
             a, b = abs(first[x] - one[x]), abs(second[x] - two[x])
             bare = back[x] if back[x] > _LEAST else _LEAST
-            off = (a if a > b else b) / bare
-            to[x] = _ONE if (off > foreign) | (shown[x] > faint) else _ZERO
-    grow(work, reach, between, near)
-    smooth_step(core, np.float32(0.2), np.float32(0.9 - 0.2), work)
-    for y in range(h):
-        row, to = work[y], solid[y]
-        for x in range(w):
-            to[x] = _ONE if row[x] > np.float32(0.99) else _ZERO
+            to[x] = ((a if a > b else b) > foreign * bare) | (shown[x] > faint)
+
+
+def _follow_spill(rough: Array, flat: Array, core: Array, rounds: int, room: Room) -> Array:
+    """Let the core spread through solid parts that carry spill: (h, w), 0 or 1."""
+    reach, between, edge, sharp = np.empty((4, *rough.shape), np.float32)
+    wide, other = np.empty((2, *rough.shape), np.uint8)
+    start = core.copy()
+    for _ in range(rounds):
+        only(rough, core, reach)
+        grow(reach, 1, between, reach)
+        more = widen(rough, reach, flat, core, wide)
+        core, wide = wide, core
+        if not more:
+            break
+    shrink(core, 1, other, wide)
+    shrink(rough, 3, between, reach)
+    outline(core, wide, reach, edge, sharp)
+    share = spread(sharp[None], edge, room.flat)[0]
+    accepted(start, share, core, reach)
+    return reach
+
+
+def _colour_of(rgb: Array, core: Array, factor: int, room: Room) -> Array:
+    """The colour of what ``core`` says, spread everywhere, on a copy smaller by ``factor``."""
+    size = -(-core.shape[0] // factor), -(-core.shape[1] // factor)
+    fields, weight = np.empty((3, *size), np.float32), np.empty(size, np.float32)
+    pool(core, factor, weight)
+    for c in range(3):
+        pool_product(rgb[c], core, factor, fields[c])
+    unweigh(weight, fields)
+    return spread(fields, weight, room.flat)
+
+
+def _core(rounds: int, room: Room, out: Array) -> None:
+    """Where nothing but subject is, from the normalised difference and its least and most."""
+    between, work, slope = room.planes[:3]
+    rough, low, high = room.planes[5:8]
+    shrink(low, 1, between, work)
+    smooth_step(work, 0.6, 0.8 - 0.6, out)
+    if not rounds:
+        return
+    size = -(-out.shape[0] // 2), -(-out.shape[1] // 2)
+    half, mean = np.empty((2, *size), np.float32)
+    sure, flat = np.empty((2, *size), np.uint8)
+    smooth_step(rough, 0.6, 0.8 - 0.6, work)
+    pool(work, 2, mean)
+    above(mean, 0.5, sure)
+    subtract(high, low, work)
+    pool(work, 2, mean)
+    below(mean, matte._FLAT, flat)
+    pool(rough, 2, half)
+    enlarge(_follow_spill(half, flat, sure, rounds, room), between, work)
+    shrink(work, 2, between, work)
+    smooth_step(rough, 0.1, 0.3 - 0.1, slope)
+    join(work, slope, out)
 
 
 def find_subject(
@@ -231,20 +250,29 @@ def find_subject(
     if close or radius(size, 3) != 1:
         return matte.find_subject(rgb, screen, rounds, close, noise)
     room, key = work.of(size), screen.hue.value
-    front = torch.empty_like(rgb)
-    core, own_key, near, solid = (rgb.new_empty(1, 1, *size) for _ in range(4))
-    shown, bare = rgb[0].numpy(), screen.color[0].numpy()
-    flat = [x[0, 0].numpy() for x in (core, own_key, near, solid)]
-    subject_of(
-        shown, bare, key, np.float32(noise), rounds, max(1, max(size) // 100), radius(size, 4),
-        room.planes, room.flat, front[0].numpy(), *flat,
-    )  # fmt: skip
-    around = torch.zeros(1, 19, *size)
-    factor = max(1, round(max(size) / features._OVERVIEW))
-    overview = torch.empty(1, 9, -(-size[0] // factor), -(-size[1] // factor))
-    describe(
-        shown, bare, key, front[0].numpy(), *flat[:3], radius(size, 7),
-        *(max(1, radius(size, p) // 2) for p in (4, 12, 40)), factor,
-        room.planes, around[0].numpy(), overview[0].numpy(),
-    )  # fmt: skip
-    return Subject(front, core, own_key, near, solid, Context(around, overview))
+    colors, held = torch.empty_like(rgb), [rgb.new_empty(1, 1, *size) for _ in range(4)]
+    shown, bare, front = (x[0].numpy() for x in (rgb, screen.color, colors))
+    core, own_key, near, solid = (x[0, 0].numpy() for x in held)
+    between, inner = room.planes[:2]
+    rough, low, high = room.planes[5:8]
+    difference(shown, bare, key, rough)
+    soften(rough, between, rough)
+    shrink(rough, 1, between, low)
+    grow(rough, 1, between, high)
+    _core(rounds, room, core)
+    for field, out in zip(_colour_of(shown, core, 2, room), front, strict=True):
+        enlarge(field, between, out)
+    shrink(core, max(1, max(size) // 100), between, inner)
+    deep = _colour_of(shown, inner, 4, room)
+    own = np.empty(deep.shape[1:], np.float32)
+    own_key_of(deep, key, own)
+    enlarge(own, between, own_key)
+    mask, other = room.masks[:2]
+    strange(shown, bare, key, rough, max(0.1, 3 * noise), max(0.04, 1.5 * noise), mask)
+    grow(mask, radius(size, 4), other, mask)
+    as_field(mask, near)
+    smooth_step(core, 0.2, 0.9 - 0.2, inner)
+    above(inner, 0.99, mask)
+    as_field(mask, solid)
+    told = described(shown, bare, key, front, core, own_key, near, room)
+    return Subject(colors, *held, told)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import torch
 
 from models import features
 from models.color import LUMA_WEIGHTS, Matrix
+from models.features import Context, radius
 from models.kernels.cpu.compiled import kernel
 from models.kernels.cpu.neighbourhood import Array, enlarge, grow, pool, shrink, soften
+from models.kernels.cpu.workspace import Room
 
 _KR, _KB = (np.float32(x) for x in LUMA_WEIGHTS[Matrix.BT709])
 _KG = np.float32(1 - LUMA_WEIGHTS[Matrix.BT709][0] - LUMA_WEIGHTS[Matrix.BT709][1])
@@ -19,7 +22,7 @@ _MARGIN = 3
 frame and its analysis lie a part of a pixel apart."""
 
 
-@kernel()
+@kernel("void(f4[:,::1], f4[:,::1], f4[:,::1])")
 def mean_of_nine(src: Array, between: Array, out: Array) -> None:
     """Mean over a square of three pixels, the edge repeated."""
     h, w = src.shape
@@ -36,7 +39,7 @@ def mean_of_nine(src: Array, between: Array, out: Array) -> None:
             to[x] = (above[x] + row[x] + below[x]) * _NINTH
 
 
-@kernel()
+@kernel("void(f4[:,::1], f4[:,::1], i8, i8, i8, i8, f4[:,::1])")
 def ratio(src: Array, key: Array, top: int, bottom: int, left: int, right: int, out: Array) -> None:
     """Square roots of a field's share of the screen's channel, within a window."""
     for y in range(top, bottom):
@@ -47,7 +50,7 @@ def ratio(src: Array, key: Array, top: int, bottom: int, left: int, right: int, 
             to[x] = np.sqrt(v if v < _SIX else _SIX)
 
 
-@kernel()
+@kernel("void(f4[:,::1], i8, i8, i8, i8, f4[:,::1])")
 def put(src: Array, top: int, bottom: int, left: int, right: int, out: Array) -> None:
     """Copy a window."""
     for y in range(top, bottom):
@@ -56,120 +59,109 @@ def put(src: Array, top: int, bottom: int, left: int, right: int, out: Array) ->
             to[x] = row[x]
 
 
-@kernel()
-def wide_mean(src: Array, factor: int, between: Array, work: Array, out: Array) -> None:
+@kernel("void(f4[:,:,::1], f4[:,:,::1], f4[:,::1], f4[:,::1])")
+def levels_of(rgb: Array, back: Array, out: Array, square: Array) -> None:
+    """Square roots of the light over the bare screen's, and their squares."""
+    for y in range(out.shape[0]):
+        r, g, b, to = rgb[0, y], rgb[1, y], rgb[2, y], out[y]
+        one, two, three, other = back[0, y], back[1, y], back[2, y], square[y]
+        for x in range(out.shape[1]):
+            bare = _KR * one[x] + _KG * two[x] + _KB * three[x]
+            v = (_KR * r[x] + _KG * g[x] + _KB * b[x]) / (bare if bare > _FLOOR else _FLOOR)
+            v = v if v > _ZERO else _ZERO
+            to[x] = np.sqrt(v if v < _FOUR else _FOUR)
+        for x in range(out.shape[1]):
+            other[x] = to[x] * to[x]
+
+
+@kernel("void(f4[:,::1], f4[:,::1])")
+def deviation(mean: Array, out: Array) -> None:
+    """From a mean of squares, which ``out`` is, to the deviation."""
+    for y in range(out.shape[0]):
+        row, to = mean[y], out[y]
+        for x in range(out.shape[1]):
+            v = to[x] - row[x] * row[x]
+            to[x] = np.sqrt(v if v > _ZERO else _ZERO)
+
+
+def _window(mask: Array) -> tuple[int, int, int, int]:
+    """First and last rows and columns that may be looked up about a mask."""
+    rows, columns = mask.any(1).nonzero()[0], mask.any(0).nonzero()[0]
+    if not len(rows):
+        return 0, 0, 0, 0
+    return (
+        max(int(rows[0]) - _MARGIN, 0),
+        min(int(rows[-1]) + 1 + _MARGIN, mask.shape[0]),
+        max(int(columns[0]) - _MARGIN, 0),
+        min(int(columns[-1]) + 1 + _MARGIN, mask.shape[1]),
+    )
+
+
+def _wide_mean(src: Array, factor: int, between: Array, out: Array) -> None:
     """A mean over a wide neighbourhood, made on a copy that is smaller by ``factor``."""
     if factor == 1:
         soften(src, between, out)
         soften(out, between, out)
         return
-    size = (src.shape[0] + factor - 1) // factor, (src.shape[1] + factor - 1) // factor
-    small, other = np.empty(size, np.float32), np.empty(size, np.float32)
+    size = -(-src.shape[0] // factor), -(-src.shape[1] // factor)
+    small, other = np.empty((2, *size), np.float32)
     pool(src, factor, small)
     soften(small, other, small)
     soften(small, other, small)
     enlarge(small, between, out)
 
 
-@kernel(
-    "void(f4[:,:,::1], f4[:,:,::1], i8, f4[:,:,::1], f4[:,::1], f4[:,::1], f4[:,::1], i8, i8, i8,"
-    "i8, i8, f4[:,:,::1], f4[:,:,::1], f4[:,:,::1])"
-)
-def describe(
+def described(
     rgb: Array, back: Array, key: int, front: Array, core: Array, own_key: Array, near: Array,
-    far: int, fine: int, middle: int, coarse: int, factor: int, planes: Array, around: Array,
-    overview: Array,
-) -> None:  # fmt: skip
-    """Describe a frame; ``around`` only in the window of ``near`` and a margin.
+    room: Room,
+) -> Context:  # fmt: skip
+    """Describe a frame; ``around`` only in the window of ``near`` and a margin, else 0.
 
     Args:
         rgb, back, front: (3, h, w): the frame, the bare screen, the foreground.
         key: the screen's channel.
-        core, own_key, near: (h, w), as in `models.matte.Subject`.
-        far: pixels that the least and most are looked for beyond their first.
-        fine, middle, coarse: how much smaller the copies are of which means are made.
-        factor: how much smaller the overview is.
-        planes: memory; the last three as `subject_of` left them.
-        around: (19, h, w), zeros.
-        overview: (9, ceil(h / factor), ceil(w / factor)).
+        core, own_key: (h, w), as in `models.matte.Subject`.
+        near: (h, w), not 0 where a pixel may be subject.
+        room: memory; its last three planes are the softened difference and its least and most
+            within a pixel.
     """
-    h, w = core.shape
-    between, work, level, texture = planes[0], planes[1], planes[2], planes[3]
-    rough, low, high = planes[5], planes[6], planes[7]
-    other = 3 - key
-    first, last, left, right = h, -1, w, -1
-    for y in range(h):
-        row = near[y]
-        count = 0
-        for x in range(w):
-            count += 1 if row[x] > _ZERO else 0
-        if count:
-            first, last = min(first, y), y
-            x = 0
-            while x < left and row[x] <= _ZERO:
-                x += 1
-            left = min(left, x)
-            x = w - 1
-            while x > right and row[x] <= _ZERO:
-                x -= 1
-            right = max(right, x)
-    top, bottom = max(first - _MARGIN, 0), min(last + 1 + _MARGIN, h)
-    left, right = max(left - _MARGIN, 0), min(right + 1 + _MARGIN, w)
-    if last < 0:
-        top, bottom, left, right = 0, 0, 0, 0
-    for y in range(h):
-        r, g, b, to = rgb[0, y], rgb[1, y], rgb[2, y], level[y]
-        one, two, three = back[0, y], back[1, y], back[2, y]
-        for x in range(w):
-            bare = _KR * one[x] + _KG * two[x] + _KB * three[x]
-            v = (_KR * r[x] + _KG * g[x] + _KB * b[x]) / (bare if bare > _FLOOR else _FLOOR)
-            v = v if v > _ZERO else _ZERO
-            to[x] = np.sqrt(v if v < _FOUR else _FOUR)
-    mean_of_nine(level, between, work)
-    put(work, top, bottom, left, right, around[5])
-    for y in range(h):
-        row = level[y]
-        for x in range(w):
-            row[x] *= row[x]
-    mean_of_nine(level, between, texture)
-    for y in range(h):
-        row, to = work[y], texture[y]
-        for x in range(w):
-            v = to[x] - row[x] * row[x]
-            to[x] = np.sqrt(v if v > _ZERO else _ZERO)
-    put(low, top, bottom, left, right, around[0])
-    put(high, top, bottom, left, right, around[1])
-    put(texture, top, bottom, left, right, around[4])
-    put(own_key, top, bottom, left, right, around[17])
-    put(core, top, bottom, left, right, around[18])
-    if last >= 0:
-        # All of what a window's least and most are looked for in.
-        a, b = max(top - far, 0), min(bottom + far, h)
-        shrink(low[a:b], far, between[a:b], work[a:b])
-        put(work, top, bottom, left, right, around[2])
-        grow(high[a:b], far, between[a:b], work[a:b])
-        put(work, top, bottom, left, right, around[3])
-        for part in range(2):
-            of = core if part else rough
-            done = 0
-            for k in range(3):
-                smaller = fine if k == 0 else (middle if k == 1 else coarse)
-                if smaller != done:
-                    wide_mean(of, smaller, between, level, work)
-                done = smaller
-                put(work, top, bottom, left, right, around[6 + 3 * part + k])
-        ratio(back[0], back[key], top, bottom, left, right, around[12])
-        ratio(back[other], back[key], top, bottom, left, right, around[13])
-        ratio(front[key], back[key], top, bottom, left, right, around[14])
-        ratio(front[0], back[key], top, bottom, left, right, around[15])
-        ratio(front[other], back[key], top, bottom, left, right, around[16])
-    for k in range(3):
-        channel = key if k == 0 else (0 if k == 1 else other)
-        ratio(rgb[channel], back[key], 0, h, 0, w, work)
-        pool(work, factor, overview[k])
-    pool(rough, factor, overview[3])
-    pool(core, factor, overview[4])
-    pool(low, factor, overview[5])
-    pool(high, factor, overview[6])
-    pool(texture, factor, overview[7])
-    pool(own_key, factor, overview[8])
+    size = core.shape
+    factor = max(1, round(max(size) / features._OVERVIEW))
+    told = torch.zeros(1, 19, *size)
+    seen = torch.empty(1, 9, -(-size[0] // factor), -(-size[1] // factor))
+    around, overview = told[0].numpy(), seen[0].numpy()
+    between, work, mean, texture = room.planes[:4]
+    rough, low, high = room.planes[5:8]
+    other, bare = 3 - key, back[key]
+    levels_of(rgb, back, work, texture)
+    mean_of_nine(work, between, mean)
+    mean_of_nine(texture, between, texture)
+    deviation(mean, texture)
+    for channel, out in zip((key, 0, other), overview, strict=False):
+        ratio(rgb[channel], bare, 0, size[0], 0, size[1], work)
+        pool(work, factor, out)
+    for field, out in zip((rough, core, low, high, texture, own_key), overview[3:], strict=True):
+        pool(field, factor, out)
+    window = _window(near)
+    if window[0] == window[1]:
+        return Context(told, seen)
+    for field, k in ((low, 0), (high, 1), (texture, 4), (mean, 5), (own_key, 17), (core, 18)):
+        put(field, *window, around[k])
+    far = radius(size, 7)
+    rows = slice(max(window[0] - far, 0), min(window[1] + far, size[0]))
+    shrink(low[rows], far, between[rows], work[rows])
+    put(work, *window, around[2])
+    grow(high[rows], far, between[rows], work[rows])
+    put(work, *window, around[3])
+    for of, first in ((rough, 6), (core, 9)):
+        made = 0
+        for k, pixels in enumerate((4, 12, 40)):
+            smaller = max(1, radius(size, pixels) // 2)
+            if smaller != made:
+                _wide_mean(of, smaller, between, work)
+            made = smaller
+            put(work, *window, around[first + k])
+    shown = (back[0], back[other], front[key], front[0], front[other])
+    for field, out in zip(shown, around[12:17], strict=True):
+        ratio(field, bare, *window, out)
+    return Context(told, seen)

@@ -12,15 +12,15 @@ class Room:
 
     Attributes:
         seen: (3, h, w) float32.
-        planes: (8, h, w) float32.
-        masks: (5, h, w) uint8.
+        planes: eight of (h, w) float32.
+        masks: five of (h, w) uint8.
         flat: float32 in one row, room for a pyramid of four fields.
     """
 
     def __init__(self, size: tuple[int, int]) -> None:
         self.seen: Any = np.zeros((3, *size), np.float32)
-        self.planes: Any = np.zeros((8, *size), np.float32)
-        self.masks: Any = np.zeros((5, *size), np.uint8)
+        self.planes: Any = list(np.zeros((8, *size), np.float32))
+        self.masks: Any = list(np.zeros((5, *size), np.uint8))
         # Each level of a pyramid may be a row longer than half, down to single values.
         self.flat: Any = np.zeros(6 * (size[0] + 8) * (size[1] + 8), np.float32)
 
