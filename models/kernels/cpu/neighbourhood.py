@@ -40,7 +40,7 @@ def soften(src: Array, between: Array, out: Array) -> None:
 
 @kernel("void(u1[:,::1], u1[:,::1], u1[:,::1])")
 def soften_counts(src: Array, between: Array, out: Array) -> None:
-    """Sixteen times the 3x3 binomial blur of small whole numbers, exactly; no output is above 255."""
+    """Sixteen times the 3x3 binomial blur of a mask, exactly."""
     h, w = src.shape
     for y in range(h):
         row, to = src[y], between[y]
@@ -57,7 +57,7 @@ def soften_counts(src: Array, between: Array, out: Array) -> None:
 
 @kernel("void(f4[:,::1], i8, f4[:,::1], f4[:,::1])", "void(u1[:,::1], i8, u1[:,::1], u1[:,::1])")
 def grow(src: Array, radius: int, between: Array, out: Array) -> None:
-    """The largest over a square of ``2 radius + 1``, walked in steps of one pixel; radius 1 or more."""
+    """The largest over a square of ``2 radius + 1``, in steps of one pixel; radius 1 or more."""
     h, w = src.shape
     take = src
     for _ in range(radius):
@@ -159,14 +159,14 @@ def squares(total: Array, rows: int, factor: int, out: Array) -> None:
 def places(have: int, want: int, at: Array, part: Array) -> None:
     """Where linear interpolation of ``have`` values to ``want`` looks, and its share of the next.
 
-    ``at`` is (2, want) int32: the two values' indices.
+    ``at`` is (2, want) uint32: the two values' indices.
     """
     scale = np.float32(have) / np.float32(want)
     for i in range(want):
         place = max(scale * (np.float32(i) + _HALF) - _HALF, _ZERO)
-        at[0, i] = min(np.int32(place), have - 1)
-        at[1, i] = min(at[0, i] + 1, have - 1)
-        part[i] = place - np.float32(at[0, i])
+        first = min(np.int64(place), have - 1)
+        at[0, i], at[1, i] = first, min(first + 1, have - 1)
+        part[i] = place - np.float32(first)
 
 
 @kernel("void(f4[:,::1], f4[:,::1], f4[:,::1])")
@@ -174,13 +174,14 @@ def enlarge(src: Array, between: Array, out: Array) -> None:
     """Linear interpolation up to the size of ``out``; ``between`` has at least its size."""
     h, w = out.shape
     n = src.shape[0]
-    at, part = np.empty((2, max(h, w)), np.int32), np.empty(max(h, w), np.float32)
+    at, part = np.empty((2, max(h, w)), np.uint32), np.empty(max(h, w), np.float32)
     places(src.shape[1], w, at, part)
+    left, right = at[0], at[1]
     for y in range(n):
         row, to = src[y], between[y]
         for x in range(w):
-            first = row[at[0, x]]
-            to[x] = first + part[x] * (row[at[1, x]] - first)
+            first = row[left[x]]
+            to[x] = first + part[x] * (row[right[x]] - first)
     places(n, h, at, part)
     for y in range(h):
         first, second, share = between[at[0, y]], between[at[1, y]], part[y]
@@ -243,8 +244,9 @@ def spread(x: Array, weight: Array, levels: Array) -> Array:
     if depth == 1:
         for c in range(count):
             base[c, 0, 0] /= max(base[count, 0, 0], _TINY)
-    across, right = np.empty((2, width), np.int32), np.empty(width, np.float32)
-    down, lower = np.empty((2, height), np.int32), np.empty(height, np.float32)
+    across, right = np.empty((2, width), np.uint32), np.empty(width, np.float32)
+    down, lower = np.empty((2, height), np.uint32), np.empty(height, np.float32)
+    one, two = across[0], across[1]
     mixed, wide = np.empty(width, np.float32), np.empty(width, np.float32)
     for k in range(depth - 2, -1, -1):
         h, w = sizes[k + 1, 0], sizes[k + 1, 1]
@@ -260,8 +262,8 @@ def spread(x: Array, weight: Array, levels: Array) -> Array:
                 for i in range(w):
                     mixed[i] = first[i] + share * (second[i] - first[i])
                 for i in range(fine_w):
-                    left = mixed[across[0, i]]
-                    wide[i] = left + right[i] * (mixed[across[1, i]] - left)
+                    near = mixed[one[i]]
+                    wide[i] = near + right[i] * (mixed[two[i]] - near)
                 to, known = fine[c, y], fine[count, y]
                 for i in range(fine_w):
                     have = known[i]

@@ -79,7 +79,7 @@ def pick_codes(
     src: Array, step: int, width: int, factor: int, high: int, wide: int, out: Array
 ) -> None:
     """One code value for each square of the first plane, ``high`` by ``wide`` pixels large."""
-    columns = np.empty(out.shape[1], np.int32)
+    columns = np.empty(out.shape[1], np.uint32)
     for x in range(out.shape[1]):
         columns[x] = x * factor * width // wide * step
     for y in range(out.shape[0]):
@@ -103,7 +103,10 @@ def to_linear(
         out: (3, h, w).
     """
     w = codes.shape[2]
-    encoded = np.empty(w, np.float32)
+    encoded, part = np.empty(w, np.float32), np.empty(w, np.float32)
+    # Unsigned, or each look-up asks whether it counts from the end.
+    at = np.empty(w, np.uint32)
+    following = curve[1:]
     for y in range(codes.shape[1]):
         first, second, third = codes[0, y], codes[1, y], codes[2, y]
         for c in range(3):
@@ -112,13 +115,17 @@ def to_linear(
                 v = a * first[x] + b * second[x] + d * third[x] + e
                 v = v if v > _ZERO else _ZERO
                 encoded[x] = v if v < _ONE else _ONE
+            for x in range(w):
+                v = encoded[x] * _TOP
+                step = np.int32(v)
+                at[x] = np.uint32(step)
+                part[x] = v - np.float32(step)
             to = out[c, y]
             for x in range(w):
-                v = encoded[x]
-                at = np.int32(v * _TOP)
-                low = curve[at]
-                high = low + (v * _TOP - np.float32(at)) * (curve[at + 1] - low)
-                to[x] = v * slope if v < knee else high
+                low = curve[at[x]]
+                to[x] = low + part[x] * (following[at[x]] - low)
+            for x in range(w):
+                to[x] = encoded[x] * slope if encoded[x] < knee else to[x]
 
 
 @lru_cache(maxsize=16)

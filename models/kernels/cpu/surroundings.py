@@ -127,7 +127,8 @@ def described(
     """
     size = core.shape
     factor = max(1, round(max(size) / features._OVERVIEW))
-    told = torch.zeros(1, 19, *size)
+    window = _window(near)
+    told = room.surroundings(window)
     seen = torch.empty(1, 9, -(-size[0] // factor), -(-size[1] // factor))
     around, overview = told[0].numpy(), seen[0].numpy()
     between, work, mean, texture = room.planes[:4]
@@ -142,7 +143,6 @@ def described(
         pool(work, factor, out)
     for field, out in zip((rough, core, low, high, texture, own_key), overview[3:], strict=True):
         pool(field, factor, out)
-    window = _window(near)
     if window[0] == window[1]:
         return Context(told, seen)
     for field, k in ((low, 0), (high, 1), (texture, 4), (mean, 5), (own_key, 17), (core, 18)):
