@@ -44,7 +44,7 @@ def purity(rgb: Array, key: int, difference: Array, share: Array) -> None:
 
 
 @kernel("f4(f4[:,:,::1], i8, f4[::1])")
-def find_hue(rgb: Array, key: int, middle: Array) -> np.float32:
+def find_hue(rgb: Array, key: int, middle: Array) -> float:
     """How much a frame is of one hue, 0 where it is not; ``middle`` gets the middle colour."""
     small = pooled(rgb)
     h, w = small.shape[1:]

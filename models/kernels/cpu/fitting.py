@@ -35,7 +35,7 @@ _WELL = 249
 
 @kernel("void(f4[:,:,::1], f4[:,:,::1], i8, f4, f4[:,::1], u1[:,::1])")
 def looks_alike(
-    seen: Array, color: Array, key: int, tolerance: np.float32, level: Array, alike: Array
+    seen: Array, color: Array, key: int, tolerance: float, level: Array, alike: Array
 ) -> None:
     """Where the saturation is the guess's, and the level over the guess's."""
     for y in range(alike.shape[0]):
@@ -52,7 +52,7 @@ def looks_alike(
 
 
 @kernel("void(f4[:,::1], f4, f4, u1[:,::1])")
-def within(values: Array, low: np.float32, high: np.float32, mask: Array) -> None:
+def within(values: Array, low: float, high: float, mask: Array) -> None:
     """Keep of a mask what lies between two values."""
     for y in range(mask.shape[0]):
         row, to = values[y], mask[y]
@@ -116,7 +116,7 @@ def remains(seen: Array, color: Array, key: int, shade: Array, off: Array) -> No
 
 
 @kernel("f4(f4[:,::1], u1[:,::1], f4[::1])")
-def bound_of(off: Array, weight: Array, values: Array) -> np.float32:
+def bound_of(off: Array, weight: Array, values: Array) -> float:
     """How far bare screen may be off, from every second pixel each way."""
     n = 0
     for y in range(0, off.shape[0], 2):
@@ -188,9 +188,7 @@ def multiply(by: Array, out: Array) -> None:
 
 
 @kernel("void(f4[:,::1], f4, f4[:,::1], f4, u1[:,::1], f4[:,::1])")
-def foreign(
-    off: Array, bound: np.float32, shade: Array, least: np.float32, mask: Array, out: Array
-) -> None:
+def foreign(off: Array, bound: float, shade: Array, least: float, mask: Array, out: Array) -> None:
     """Squares of 4 pixels of which more than a quarter is off by more than a bound, or dark.
 
     Args:
@@ -221,7 +219,7 @@ def foreign(
 
 
 @kernel("void(f4[:,::1], f4, u1[:,::1])")
-def below(values: Array, bound: np.float32, mask: Array) -> None:
+def below(values: Array, bound: float, mask: Array) -> None:
     """Mark what lies below a bound."""
     for y in range(mask.shape[0]):
         row, to = values[y], mask[y]

@@ -227,9 +227,7 @@ def stops_past(seen: Array, then: Array, sure: Array) -> float:
 
 
 @kernel("void(f4[:,::1], f4[:,::1], f4[:,::1], f4, f4, u1[:,::1])")
-def differs(
-    seen: Array, most: Array, least: Array, over: np.float32, under: np.float32, out: Array
-) -> None:
+def differs(seen: Array, most: Array, least: Array, over: float, under: float, out: Array) -> None:
     """Mark where a channel is brighter or darker than the plate around it can be."""
     for y in range(out.shape[0]):
         row, high, low, to = seen[y], most[y], least[y], out[y]
@@ -259,7 +257,7 @@ def moved_below(kinds: Array, changed: Array) -> int:
 
 
 @kernel("void(f4[:,:,::1], u1[:,::1], f4, f4[:,::1])")
-def cut_away(kinds: Array, changed: Array, floor: np.float32, out: Array) -> None:
+def cut_away(kinds: Array, changed: Array, floor: float, out: Array) -> None:
     """Hold out what a plate proposes and the frame shows alike.
 
     Args:

@@ -15,7 +15,7 @@ _EVERY = 32
 
 
 @kernel()
-def ranked(values: Array, rank: int) -> np.float32:
+def ranked(values: Array, rank: int) -> float:
     """The value that stands at a place of the order, 0 for the smallest.
 
     Floats are ordered by their bits, in three rounds of counting (a radix selection): the time
@@ -51,13 +51,13 @@ def ranked(values: Array, rank: int) -> np.float32:
 
 
 @kernel()
-def median(values: Array) -> np.float32:
+def median(values: Array) -> float:
     """The lower of the two middle values."""
     return ranked(values, (values.shape[0] - 1) // 2)
 
 
 @kernel()
-def quantile(values: Array, share: np.float32) -> np.float32:
+def quantile(values: Array, share: float) -> float:
     """The value at a share of the order, linear between the two beside it."""
     place = share * np.float32(values.shape[0] - 1)
     below = int(place)
@@ -67,7 +67,7 @@ def quantile(values: Array, share: np.float32) -> np.float32:
 
 
 @kernel("f4(f4[::1])")
-def middle_of(values: Array) -> np.float32:
+def middle_of(values: Array) -> float:
     """`median`, to be called by itself; of many values it is looked for between two of a sample."""
     n = values.shape[0]
     rank = (n - 1) // 2

@@ -40,8 +40,16 @@ def pool_codes(src: Array, step: int, width: int, down: int, right: int, out: Ar
     whole = width // right
     for y in range(out.shape[0]):
         first, last = y * down, min(y * down + down, src.shape[0])
-        total[:] = 0
-        for j in range(first, last):
+        start = first
+        if step == 1 and last - first == 4:  # the usual factor
+            one, two, three, four = src[first], src[first + 1], src[first + 2], src[first + 3]
+            for x in range(width):
+                upper = np.int32(one[x]) + np.int32(two[x])
+                total[x] = upper + np.int32(three[x]) + np.int32(four[x])
+            start = last
+        else:
+            total[:] = 0
+        for j in range(start, last):
             row = src[j]
             if step == 1:
                 for x in range(width):
@@ -90,7 +98,7 @@ def pick_codes(
 
 @kernel("void(f4[:,:,::1], f4[:,::1], f4[::1], f4, f4, f4[:,:,::1])")
 def to_linear(
-    codes: Array, mix: Array, curve: Array, knee: np.float32, slope: np.float32, out: Array
+    codes: Array, mix: Array, curve: Array, knee: float, slope: float, out: Array
 ) -> None:
     """Three planes of code values to linear light.
 

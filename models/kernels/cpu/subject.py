@@ -31,7 +31,7 @@ _LEAST, _TINY = np.float32(1e-3), np.float32(1e-6)
 
 
 @kernel("void(f4[:,::1], f4, f4, f4[:,::1])")
-def smooth_step(src: Array, low: np.float32, span: np.float32, out: Array) -> None:
+def smooth_step(src: Array, low: float, span: float, out: Array) -> None:
     """Hermite's smooth step of a field, from ``low`` over ``span``."""
     for y in range(src.shape[0]):
         row, to = src[y], out[y]
@@ -134,7 +134,7 @@ def join(src: Array, share: Array, out: Array) -> None:
 
 
 @kernel("void(f4[:,::1], f4, u1[:,::1])")
-def above(values: Array, bound: np.float32, mask: Array) -> None:
+def above(values: Array, bound: float, mask: Array) -> None:
     """Mark what lies above a bound."""
     for y in range(mask.shape[0]):
         row, to = values[y], mask[y]
@@ -165,7 +165,7 @@ def own_key_of(rgb: Array, key: int, out: Array) -> None:
 
 @kernel("void(f4[:,:,::1], f4[:,:,::1], i8, f4[:,::1], f4, f4, u1[:,::1])")
 def strange(
-    rgb: Array, color: Array, key: int, rough: Array, foreign: np.float32, faint: np.float32,
+    rgb: Array, color: Array, key: int, rough: Array, foreign: float, faint: float,
     out: Array,
 ) -> None:  # fmt: skip
     """Where a pixel may be subject: foreign in the other channels, or off in the screen's own."""
@@ -275,4 +275,4 @@ def find_subject(
     above(inner, 0.99, mask)
     as_field(mask, solid)
     told = described(shown, bare, key, front, core, own_key, near, room)
-    return Subject(colors, *held, told)
+    return Subject(colors, held[0], held[1], held[2], held[3], told)
