@@ -11,14 +11,14 @@ from torch import Tensor
 
 from models.kernels.cpu.compiled import kernel
 from models.kernels.cpu.neighbourhood import pool
-from models.kernels.cpu.ranking import median, quantile
+from models.kernels.cpu.ranking import f4, median, quantile
 from models.screen import Hue, Screen
 
 Array = Any
 
-_ZERO, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
-_FLOOR, _LEAST = np.float32(0.004), np.float32(1e-3)
-_TOP, _LEVEL = np.float32(0.95), np.float32(1e-4)
+_ZERO, _ONE, _HALF = f4(0), f4(1), f4(0.5)
+_FLOOR, _LEAST = f4(0.004), f4(1e-3)
+_TOP, _LEVEL = f4(0.95), f4(1e-4)
 
 
 @kernel()
@@ -44,7 +44,7 @@ def purity(rgb: Array, key: int, difference: Array, share: Array) -> None:
 
 
 @kernel("f4(f4[:,:,::1], i8, f4[::1])")
-def find_hue(rgb: Array, key: int, middle: Array) -> float:
+def find_hue(rgb: Array, key: int, middle: Array) -> Any:
     """How much a frame is of one hue, 0 where it is not; ``middle`` gets the middle colour."""
     small = pooled(rgb)
     h, w = small.shape[1:]
@@ -68,14 +68,14 @@ def find_hue(rgb: Array, key: int, middle: Array) -> float:
     around = 0
     for i in range(h * w):
         y, x = i // w, i % w
-        if strong[i] > np.float32(0.15) * top:
+        if strong[i] > f4(0.15) * top:
             around += (y == 0) + (y > 0 and x == 0) + (y > 0 and x == w - 1)
     beside = around / (w + 2 * (h - 1))
-    return np.float32(like / (h * w) * top * (0.1 + beside))
+    return f4(like / (h * w) * top * (0.1 + beside))
 
 
 @kernel("f8(f4[:,:,::1], f4[:,:,::1], i8)")
-def misfit(rgb: Array, plate: Array, key: int) -> float:
+def misfit(rgb: Array, plate: Array, key: int) -> Any:
     """`models.plate.plate_misfit` of (3, h, w)."""
     frame, bare = pooled(rgb), pooled(plate)
     n = frame.shape[1] * frame.shape[2]
@@ -85,7 +85,7 @@ def misfit(rgb: Array, plate: Array, key: int) -> float:
     purity(bare, key, other, own)
     for i in range(n):
         strong[i] = max(strong[i], _ZERO) * max(share[i], _ZERO)
-    least = np.float32(0.4) * quantile(strong, _TOP)
+    least = f4(0.4) * quantile(strong, _TOP)
     now, then = frame[key].reshape(n), bare[key].reshape(n)
     like = 0
     for i in range(n):
@@ -99,7 +99,7 @@ def misfit(rgb: Array, plate: Array, key: int) -> float:
     middle = median(stops)
     for i in range(like):
         stops[i] = abs(stops[i] - middle)
-    return float(median(stops) + np.float32(2) * median(hues))
+    return float(median(stops) + f4(2) * median(hues))
 
 
 @kernel("f8(f4[:,:,::1], f4[:,:,::1], f4[:,::1], i8)")

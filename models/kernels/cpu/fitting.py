@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import torch
 from torch import Tensor
@@ -19,16 +21,16 @@ from models.kernels.cpu.neighbourhood import (
     spread,
     squares,
 )
-from models.kernels.cpu.ranking import median, middle_of
+from models.kernels.cpu.ranking import f4, median, middle_of
 from models.kernels.cpu.workspace import Room, Workspace
 from models.screen import Hue
 
-_ZERO, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
-_FLOOR, _LEAST, _PURE = np.float32(0.004), np.float32(1e-3), np.float32(0.05)
-_TINY, _KNOWN = np.float32(1e-6), np.float32(0.05)
-_LOW, _HIGH = np.float32(field._SHADES[0]), np.float32(field._SHADES[1])
-_BOUNDS = np.float32(field._BOUNDS[0]), np.float32(field._BOUNDS[1])
-_SIXTEENTH = np.float32(1 / 16)
+_ZERO, _ONE, _HALF = f4(0), f4(1), f4(0.5)
+_FLOOR, _LEAST, _PURE = f4(0.004), f4(1e-3), f4(0.05)
+_TINY, _KNOWN = f4(1e-6), f4(0.05)
+_LOW, _HIGH = f4(field._SHADES[0]), f4(field._SHADES[1])
+_BOUNDS = f4(field._BOUNDS[0]), f4(field._BOUNDS[1])
+_SIXTEENTH = f4(1 / 16)
 _WELL = 249
 """Of 256: the least above .97."""
 
@@ -116,7 +118,7 @@ def remains(seen: Array, color: Array, key: int, shade: Array, off: Array) -> No
 
 
 @kernel("f4(f4[:,::1], u1[:,::1], f4[::1])")
-def bound_of(off: Array, weight: Array, values: Array) -> float:
+def bound_of(off: Array, weight: Array, values: Array) -> Any:
     """How far bare screen may be off, from every second pixel each way."""
     n = 0
     for y in range(0, off.shape[0], 2):
@@ -126,7 +128,7 @@ def bound_of(off: Array, weight: Array, values: Array) -> float:
             n += mask[x]
     if n == 0:
         return _BOUNDS[1]
-    return min(max(np.float32(4) * median(values[:n]) / np.float32(1.18), _BOUNDS[0]), _BOUNDS[1])
+    return min(max(f4(4) * median(values[:n]) / f4(1.18), _BOUNDS[0]), _BOUNDS[1])
 
 
 @kernel("i8(f4[:,::1], u1[:,::1], f4[::1])")
@@ -163,7 +165,7 @@ def shares(mask: Array, out: Array) -> int:
             count = 0
             for i in range(8 * x, right):
                 count += total[i]
-            share = np.float32(count) / np.float32((last - 8 * y) * (right - 8 * x))
+            share = f4(count) / f4((last - 8 * y) * (right - 8 * x))
             out[y, x] = share if share > _KNOWN else _ZERO
             some += share > _KNOWN
     return some
@@ -233,7 +235,7 @@ def far_from(counts: Array, near: Array, out: Array) -> None:
     for y in range(out.shape[0]):
         count, other, to = counts[y], near[y], out[y]
         for x in range(out.shape[1]):
-            to[x] = np.float32(count[x]) * _SIXTEENTH * (_ONE - other[x])
+            to[x] = f4(count[x]) * _SIXTEENTH * (_ONE - other[x])
 
 
 @kernel("void(u1[:,::1], f4[:,::1])")
@@ -242,7 +244,7 @@ def as_field(mask: Array, out: Array) -> None:
     for y in range(out.shape[0]):
         row, to = mask[y], out[y]
         for x in range(out.shape[1]):
-            to[x] = np.float32(row[x])
+            to[x] = f4(row[x])
 
 
 @kernel("void(f4[:,:,::1], f4[:,::1], u1[:,::1], f4[:,::1], f4[:,:,::1])")
@@ -261,7 +263,7 @@ def fold(color: Array, own: Array, counts: Array, clear: Array, out: Array) -> N
     for y in range(own.shape[0]):
         count, here, shown = counts[y], clear[y], own[y]
         for x in range(w):
-            near = np.float32(count[x]) * _SIXTEENTH
+            near = f4(count[x]) * _SIXTEENTH
             near = near if near > here[x] else here[x]
             shade = shown[x] if shown[x] > _LOW else _LOW
             shade = shade if shade < _HIGH else _HIGH

@@ -13,12 +13,13 @@ from typing import Any
 import numpy as np
 
 from models.kernels.cpu.compiled import kernel
+from models.kernels.cpu.ranking import f4
 
 Array = Any
 
-_QUARTER, _HALF = np.float32(0.25), np.float32(0.5)
-_ZERO, _ONE, _FOUR = np.float32(0), np.float32(1), np.float32(4)
-_TINY = np.float32(1e-8)
+_QUARTER, _HALF = f4(0.25), f4(0.5)
+_ZERO, _ONE, _FOUR = f4(0), f4(1), f4(4)
+_TINY = f4(1e-8)
 
 
 @kernel("void(f4[:,::1], f4[:,::1], f4[:,::1])")
@@ -134,7 +135,7 @@ def squares(total: Array, rows: int, factor: int, out: Array) -> None:
     """Means of squares from the sums of their columns."""
     w = total.shape[0]
     whole = w // factor
-    share = _ONE / np.float32(rows * factor)
+    share = _ONE / f4(rows * factor)
     if factor == 2:
         for x in range(whole):
             out[x] = (total[2 * x] + total[2 * x + 1]) * share
@@ -152,7 +153,7 @@ def squares(total: Array, rows: int, factor: int, out: Array) -> None:
         s = _ZERO
         for i in range(whole * factor, w):
             s += total[i]
-        out[whole] = s / np.float32(rows * (w - whole * factor))
+        out[whole] = s / f4(rows * (w - whole * factor))
 
 
 @kernel()
@@ -161,12 +162,12 @@ def places(have: int, want: int, at: Array, part: Array) -> None:
 
     ``at`` is (2, want) uint32: the two values' indices.
     """
-    scale = np.float32(have) / np.float32(want)
+    scale = f4(have) / f4(want)
     for i in range(want):
-        place = max(scale * (np.float32(i) + _HALF) - _HALF, _ZERO)
-        first = min(np.int64(place), have - 1)
+        place = max(scale * (f4(i) + _HALF) - _HALF, _ZERO)
+        first = min(int(place), have - 1)
         at[0, i], at[1, i] = first, min(first + 1, have - 1)
-        part[i] = place - np.float32(first)
+        part[i] = place - f4(first)
 
 
 @kernel("void(f4[:,::1], f4[:,::1], f4[:,::1])")

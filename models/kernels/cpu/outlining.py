@@ -21,14 +21,14 @@ from models.kernels.cpu.neighbourhood import (
     soften,
     soften_counts,
 )
-from models.kernels.cpu.ranking import median
+from models.kernels.cpu.ranking import f4, median
 from models.kernels.cpu.workspace import Room, Workspace
 from models.plate import Plate
 
-_ZERO, _ONE = np.float32(0), np.float32(1)
-_LEVEL, _PLAY = np.float32(1e-6), np.float32(0.01)
-_LEAST = np.float32(outside._LEAST)
-_SIXTEENTH = np.float32(1 / 16)
+_ZERO, _ONE = f4(0), f4(1)
+_LEVEL, _PLAY = f4(1e-6), f4(0.01)
+_LEAST = f4(outside._LEAST)
+_SIXTEENTH = f4(1 / 16)
 _ANGLES = torch.arange(outside._DIRECTIONS) * (2 * math.pi / outside._DIRECTIONS)
 _DOWN, _RIGHT = _ANGLES.sin().numpy(), _ANGLES.cos().numpy()
 
@@ -53,13 +53,13 @@ def hull_of(cells: Array, down: Array, right: Array, out: Array) -> None:
         near[y], far[y] = -np.inf, (np.inf if n else -np.inf)
     for d in range(down.shape[0]):
         vertical, across = down[d], right[d]
-        limit = np.float32(-np.inf)
+        limit = f4(-np.inf)
         for i in range(n):
             reach = vertical * heights[i] + across * ends[i]
             limit = reach if reach > limit else limit
         limit += _PLAY
         for y in range(h):
-            reach = limit - vertical * np.float32(y)
+            reach = limit - vertical * f4(y)
             if abs(across) < _LEVEL:
                 # Straight up and down there is no end of a row, but rows without any.
                 if reach < _ZERO:
@@ -70,7 +70,7 @@ def hull_of(cells: Array, down: Array, right: Array, out: Array) -> None:
                 near[y] = max(near[y], reach / across)
     for y in range(h):
         for x in range(w):
-            out[y, x] = np.float32(x) >= near[y] and np.float32(x) <= far[y]
+            out[y, x] = f4(x) >= near[y] and f4(x) <= far[y]
 
 
 @kernel("b1(u1[:,::1], f4[:,::1])")
@@ -90,35 +90,35 @@ def strip_of(cells: Array, cut: Array) -> bool:
     if width < 12 or seen < max(12, 0.6 * height) or long < seen:
         return False
     first = first[:long]
-    if median(first) < np.float32(2):
+    if median(first) < f4(2):
         return False
     half = long // 2
     slopes = np.empty(half, np.float32)
     for i in range(half):
-        slopes[i] = (first[long - half + i] - first[i]) / np.float32(long - half)
+        slopes[i] = (first[long - half + i] - first[i]) / f4(long - half)
     slope = median(slopes)
     rest = np.empty(long, np.float32)
     for y in range(long):
-        rest[y] = first[y] - slope * np.float32(y)
+        rest[y] = first[y] - slope * f4(y)
     start = median(rest)
     if abs(slope) > 0.2:
         return False
     beside, bare = 0, 0
     for y in range(long):
-        line = start + slope * np.float32(y)
+        line = start + slope * f4(y)
         if line > 0.35 * width or line < 1 or abs(first[y] - line) > 1.25:
             return False
         for x in range(width):
-            past = np.float32(x) - line
+            past = f4(x) - line
             if 1.5 <= past < 4:
                 beside += 1
                 bare += cells[y, x]
-    if beside and np.float32(bare) / np.float32(beside) < 0.995:
+    if beside and f4(bare) / f4(beside) < 0.995:
         return False
     for y in range(height):
-        line = start + slope * np.float32(y) if y < long else _ZERO
+        line = start + slope * f4(y) if y < long else _ZERO
         for x in range(width):
-            cut[y, x] = min(max(line - np.float32(x), _ZERO), _ONE)
+            cut[y, x] = min(max(line - f4(x), _ZERO), _ONE)
     return True
 
 
@@ -269,7 +269,7 @@ def cut_away(kinds: Array, changed: Array, floor: float, out: Array) -> None:
     for y in range(out.shape[0]):
         here, low, mark, moved, to = kinds[0, y], kinds[1, y], kinds[2, y], changed[y], out[y]
         for x in range(out.shape[1]):
-            still = _ONE - np.float32(moved[x]) * _SIXTEENTH
+            still = _ONE - f4(moved[x]) * _SIXTEENTH
             cut = here[x] * (_ONE - low[x]) * still
             under, marks = low[x] * here[x] * floor, mark[x] * still
             cut = cut if cut > under else under

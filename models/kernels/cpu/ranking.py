@@ -9,13 +9,15 @@ import numpy as np
 from models.kernels.cpu.compiled import kernel
 
 Array = Any
+f4: Any = np.float32
+"""As a name that is no type to mypy, to which numba's float32 is no float."""
 
 _EVERY = 32
 """One of so many values is in the sample that tells about where a median lies."""
 
 
 @kernel()
-def ranked(values: Array, rank: int) -> float:
+def ranked(values: Array, rank: int) -> Any:
     """The value that stands at a place of the order, 0 for the smallest.
 
     Floats are ordered by their bits, in three rounds of counting (a radix selection): the time
@@ -51,23 +53,23 @@ def ranked(values: Array, rank: int) -> float:
 
 
 @kernel()
-def median(values: Array) -> float:
+def median(values: Array) -> Any:
     """The lower of the two middle values."""
     return ranked(values, (values.shape[0] - 1) // 2)
 
 
 @kernel()
-def quantile(values: Array, share: float) -> float:
+def quantile(values: Array, share: float) -> Any:
     """The value at a share of the order, linear between the two beside it."""
-    place = share * np.float32(values.shape[0] - 1)
+    place = share * f4(values.shape[0] - 1)
     below = int(place)
     low = ranked(values, below)
     high = ranked(values, min(below + 1, values.shape[0] - 1))
-    return low + (place - np.float32(below)) * (high - low)
+    return low + (place - f4(below)) * (high - low)
 
 
 @kernel("f4(f4[::1])")
-def middle_of(values: Array) -> float:
+def middle_of(values: Array) -> Any:
     """`median`, to be called by itself; of many values it is looked for between two of a sample."""
     n = values.shape[0]
     rank = (n - 1) // 2

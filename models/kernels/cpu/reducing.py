@@ -12,13 +12,14 @@ from torch import Tensor
 from models.color import LUMA_WEIGHTS, Encoding, Matrix, levels, turn
 from models.kernels.cpu.compiled import kernel
 from models.kernels.cpu.neighbourhood import Array, enlarge
+from models.kernels.cpu.ranking import f4
 from models.transfer import Transfer, decode
 from models.upright import Upright
 
 _STEPS = 4096
 """Steps of a curve's table: with linear interpolation it is exact to 3e-8."""
-_ZERO, _ONE = np.float32(0), np.float32(1)
-_TOP = np.float32(_STEPS)
+_ZERO, _ONE = f4(0), f4(1)
+_TOP = f4(_STEPS)
 
 
 @kernel(
@@ -58,25 +59,25 @@ def pool_codes(src: Array, step: int, width: int, down: int, right: int, out: Ar
                 for x in range(width):
                     total[x] += np.int32(row[x * step])
         to = out[y]
-        count = np.float32((last - first) * right)
+        count = f4((last - first) * right)
         if right == 2:
             for x in range(whole):
-                to[x] = np.float32(np.int32(total[2 * x] + total[2 * x + 1])) / count
+                to[x] = f4(np.int32(total[2 * x] + total[2 * x + 1])) / count
         elif right == 4:
             for x in range(whole):
                 s = total[4 * x] + total[4 * x + 1] + total[4 * x + 2] + total[4 * x + 3]
-                to[x] = np.float32(np.int32(s)) / count
+                to[x] = f4(np.int32(s)) / count
         else:
             for x in range(whole):
                 s = 0
                 for i in range(x * right, x * right + right):
                     s += total[i]
-                to[x] = np.float32(s) / count
+                to[x] = f4(s) / count
         if whole < out.shape[1]:
             s = 0
             for i in range(whole * right, width):
                 s += total[i]
-            to[whole] = np.float32(s) / np.float32((last - first) * (width - whole * right))
+            to[whole] = f4(s) / f4((last - first) * (width - whole * right))
 
 
 @kernel(
@@ -93,7 +94,7 @@ def pick_codes(
     for y in range(out.shape[0]):
         row, to = src[y * factor * src.shape[0] // high], out[y]
         for x in range(out.shape[1]):
-            to[x] = np.float32(row[columns[x]])
+            to[x] = f4(row[columns[x]])
 
 
 @kernel("void(f4[:,:,::1], f4[:,::1], f4[::1], f4, f4, f4[:,:,::1])")
@@ -127,7 +128,7 @@ def to_linear(
                 v = encoded[x] * _TOP
                 step = np.int32(v)
                 at[x] = np.uint32(step)
-                part[x] = v - np.float32(step)
+                part[x] = v - f4(step)
             to = out[c, y]
             for x in range(w):
                 low = curve[at[x]]
@@ -156,7 +157,7 @@ def _mix(encoding: Encoding) -> Any:
 
 
 @lru_cache(maxsize=4)
-def _curve(transfer: Transfer) -> tuple[Any, np.float32, np.float32]:
+def _curve(transfer: Transfer) -> tuple[Any, float, float]:
     at = torch.linspace(0, 1, _STEPS + 1, dtype=torch.float64)
     table = np.append(decode(at, transfer).numpy(), 1.0).astype(np.float32)
     knee, slope = {
@@ -169,7 +170,7 @@ def _curve(transfer: Transfer) -> tuple[Any, np.float32, np.float32]:
     if first < _STEPS:
         power = {Transfer.SRGB: (0.055, 2.4), Transfer.BT709: (0.099, 1 / 0.45)}[transfer]
         table[first] = ((first / _STEPS + power[0]) / (1 + power[0])) ** power[1]
-    return table, np.float32(knee), np.float32(slope)
+    return table, knee, slope
 
 
 def memory_rows(plane: Tensor) -> tuple[Any, int]:

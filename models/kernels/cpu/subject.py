@@ -20,14 +20,15 @@ from models.kernels.cpu.neighbourhood import (
     soften,
     spread,
 )
+from models.kernels.cpu.ranking import f4
 from models.kernels.cpu.surroundings import described
 from models.kernels.cpu.workspace import Room, Workspace
 from models.matte import Subject
 from models.screen import Screen
 
-_ZERO, _ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
-_TWO, _THREE = np.float32(2), np.float32(3)
-_LEAST, _TINY = np.float32(1e-3), np.float32(1e-6)
+_ZERO, _ONE, _HALF = f4(0), f4(1), f4(0.5)
+_TWO, _THREE = f4(2), f4(3)
+_LEAST, _TINY = f4(1e-3), f4(1e-6)
 
 
 @kernel("void(f4[:,::1], f4, f4, f4[:,::1])")
@@ -70,8 +71,8 @@ def widen(rough: Array, reach: Array, flat: Array, core: Array, out: Array) -> i
     for y in range(out.shape[0]):
         row, far, even, mask, to = rough[y], reach[y], flat[y], core[y], out[y]
         for x in range(out.shape[1]):
-            here = (far[x] > _ZERO) & (row[x] > np.float32(0.25))
-            to[x] = mask[x] | (even[x] & here & (far[x] - row[x] < np.float32(0.13)))
+            here = (far[x] > _ZERO) & (row[x] > f4(0.25))
+            to[x] = mask[x] | (even[x] & here & (far[x] - row[x] < f4(0.13)))
         count = 0
         for x in range(out.shape[1]):
             count += to[x] != mask[x]
@@ -102,7 +103,7 @@ def outline(core: Array, inner: Array, least: Array, edge: Array, sharp: Array) 
         for x in range(edge.shape[1]):
             to[x] = _ONE if mask[x] > within[x] else _ZERO
         for x in range(edge.shape[1]):
-            clear[x] = to[x] if row[x] < np.float32(0.1) else _ZERO
+            clear[x] = to[x] if row[x] < f4(0.1) else _ZERO
 
 
 @kernel("void(u1[:,::1], f4[:,::1], u1[:,::1], f4[:,::1])")
@@ -111,7 +112,7 @@ def accepted(start: Array, share: Array, core: Array, out: Array) -> None:
     for y in range(out.shape[0]):
         row, mask, wide, to = share[y], start[y], core[y], out[y]
         for x in range(out.shape[1]):
-            to[x] = np.float32(mask[x] | (wide[x] & (row[x] > np.float32(0.6))))
+            to[x] = f4(mask[x] | (wide[x] & (row[x] > f4(0.6))))
 
 
 @kernel("void(f4[:,::1], f4[:,::1], f4[:,::1])")

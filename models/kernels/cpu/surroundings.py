@@ -10,13 +10,14 @@ from models.color import LUMA_WEIGHTS, Matrix
 from models.features import Context, radius
 from models.kernels.cpu.compiled import kernel
 from models.kernels.cpu.neighbourhood import Array, enlarge, grow, pool, shrink, soften
+from models.kernels.cpu.ranking import f4
 from models.kernels.cpu.workspace import Room
 
-_KR, _KB = (np.float32(x) for x in LUMA_WEIGHTS[Matrix.BT709])
-_KG = np.float32(1 - LUMA_WEIGHTS[Matrix.BT709][0] - LUMA_WEIGHTS[Matrix.BT709][1])
-_ZERO, _FOUR, _SIX = np.float32(0), np.float32(4), np.float32(6)
-_NINTH = np.float32(1 / 9)
-_FLOOR = np.float32(features._FLOOR)
+_KR, _KB = (f4(x) for x in LUMA_WEIGHTS[Matrix.BT709])
+_KG = f4(1 - LUMA_WEIGHTS[Matrix.BT709][0] - LUMA_WEIGHTS[Matrix.BT709][1])
+_ZERO, _FOUR, _SIX = f4(0), f4(4), f4(6)
+_NINTH = f4(1 / 9)
+_FLOOR = f4(features._FLOOR)
 _MARGIN = 3
 """Pixels about what may be looked up: interpolation needs one, and as many again where a scaled
 frame and its analysis lie a part of a pixel apart."""
