@@ -268,12 +268,12 @@ def find_subject(
     own = np.empty(deep.shape[1:], np.float32)
     own_key_of(deep, key, own)
     enlarge(own, between, own_key)
-    mask, other = room.masks[:2]
+    mask, other, inside = room.masks[:3]
     strange(shown, bare, key, rough, max(0.1, 3 * noise), max(0.04, 1.5 * noise), mask)
     grow(mask, radius(size, 4), other, mask)
     as_field(mask, near)
     smooth_step(core, 0.2, 0.9 - 0.2, inner)
-    above(inner, 0.99, mask)
-    as_field(mask, solid)
-    told = described(shown, bare, key, front, core, own_key, near, room)
+    above(inner, 0.99, inside)
+    as_field(inside, solid)
+    told = described(shown, bare, key, front, core, own_key, mask.view(np.bool_), room)
     return Subject(colors, held[0], held[1], held[2], held[3], told)

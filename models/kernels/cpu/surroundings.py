@@ -122,7 +122,7 @@ def described(
         rgb, back, front: (3, h, w): the frame, the bare screen, the foreground.
         key: the screen's channel.
         core, own_key: (h, w), as in `models.matte.Subject`.
-        near: (h, w), not 0 where a pixel may be subject.
+        near: (h, w) bool, where a pixel may be subject.
         room: memory; its last three planes are the softened difference and its least and most
             within a pixel.
     """
