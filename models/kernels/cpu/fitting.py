@@ -21,7 +21,7 @@ from models.kernels.cpu.neighbourhood import (
     spread,
     squares,
 )
-from models.kernels.cpu.ranking import f4, median, middle_of
+from models.kernels.cpu.ranking import f4, middle_of
 from models.kernels.cpu.workspace import Room, Workspace
 from models.screen import Hue
 
@@ -128,7 +128,7 @@ def bound_of(off: Array, weight: Array, values: Array) -> Any:
             n += mask[x]
     if n == 0:
         return _BOUNDS[1]
-    return min(max(f4(4) * median(values[:n]) / f4(1.18), _BOUNDS[0]), _BOUNDS[1])
+    return min(max(f4(4) * middle_of(values[:n]) / f4(1.18), _BOUNDS[0]), _BOUNDS[1])
 
 
 @kernel("i8(f4[:,::1], u1[:,::1], f4[::1])")
