@@ -6,6 +6,7 @@ as well; single pixels are looked at later, at full size.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 
@@ -18,7 +19,7 @@ from models.outside import with_outside
 from models.plate import MISFIT_STOPS, Plate, plate_misfit, read_plate, require_same_size
 from models.register import registered
 from models.running import Running
-from models.screen import Hue
+from models.screen import Hue, Screen
 from models.settings import KeySettings
 from models.upright import Upright
 from models.window import bounds
@@ -59,6 +60,60 @@ class Known:
     in_clip: bool = False
 
 
+def unclear_within(
+    screen: Screen, hold_out: Tensor, factor: int, size: tuple[int, int]
+) -> tuple[slice, slice]:
+    """Rows and columns of the frame that hold all that is not surely screen.
+
+    Args:
+        screen: as fitted to the frame.
+        hold_out: (1, 1, h, w) in [0, 1], what is never subject.
+        factor: pixels of the frame for one of the analysis, each way.
+        size: (H, W) of the frame.
+    """
+    return bounds(torch.minimum(1 - screen.sure, 1 - hold_out) > 0, factor, size)
+
+
+@dataclass(frozen=True)
+class Steps:
+    """The functions that an analysis is made of, so that a device may bring its own.
+
+    Attributes:
+        reduced, sampled: as those of `Upright`.
+        find: as `screen.find`.
+        plate_misfit: as `plate.plate_misfit`.
+        fit: as `field.fit`.
+        with_outside: as `outside.with_outside`.
+        noise: as `Screen.noise`.
+        find_subject: as `matte.find_subject`.
+        unclear_within: as `unclear_within` here.
+    """
+
+    reduced: Callable[[Upright, int], Tensor]
+    sampled: Callable[[Upright, int], Tensor]
+    find: Callable[[Tensor, Hue | None], tuple[Hue, Tensor] | None]
+    plate_misfit: Callable[[Tensor, Tensor, Hue], float]
+    fit: Callable[[Tensor, Tensor, Hue, bool], Fitted]
+    with_outside: Callable[[Tensor, Fitted, Plate | None], Fitted]
+    noise: Callable[[Screen, Tensor], float]
+    find_subject: Callable[[Tensor, Screen, int, bool, float], matte.Subject]
+    unclear_within: Callable[[Screen, Tensor, int, tuple[int, int]], tuple[slice, slice]]
+
+
+REFERENCE = Steps(
+    reduced=Upright.reduced,
+    sampled=Upright.sampled,
+    find=screen.find,
+    plate_misfit=plate_misfit,
+    fit=fit,
+    with_outside=with_outside,
+    noise=Screen.noise,
+    find_subject=matte.find_subject,
+    unclear_within=unclear_within,
+)
+"""In plain torch, for any device."""
+
+
 class Analysis:
     """Analyses frames of one source; keeps its clean plate, and of a clip what it showed.
 
@@ -66,9 +121,13 @@ class Analysis:
         grade: how much work a frame gets.
         settings: what a person set.
         clip: the frames follow each other, so what they show of the screen is remembered.
+        steps: what it is made of.
     """
 
-    def __init__(self, grade: Grade, settings: KeySettings, clip: bool) -> None:
+    def __init__(
+        self, grade: Grade, settings: KeySettings, clip: bool, steps: Steps = REFERENCE
+    ) -> None:
+        self.steps = steps
         self._grade, self._settings = grade, settings
         self._running = Running() if clip else None
         self._plate: Upright | None = None
@@ -104,28 +163,30 @@ class Analysis:
             ShapeError: the plate is of another size.
         """
         factor = self.factor(frame.size)
-        small = frame.reduced(factor)
+        steps = self.steps
+        small = steps.reduced(frame, factor)
         plate = self._plate_at((small.shape[-2], small.shape[-1]), frame.size)
-        found = screen.find(small, self._wanted())
+        found = steps.find(small, self._wanted())
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
         if found is None:
             return Known(None, None, None, 0.0, everywhere)
         hue, color = found
         final = self._grade is Grade.FINAL
-        fits = None if plate is None else plate_misfit(small, plate.color, hue) < MISFIT_STOPS
+        fits = None
+        if plate is not None:
+            fits = steps.plate_misfit(small, plate.color, hue) < MISFIT_STOPS
         plate = plate if fits else None
         if plate is not None and final:
             if self._laid is None or not follows:
                 self._laid = registered(small, plate)
             plate = self._laid
         bare = self._fit(small, hue, color, plate)
-        bare = with_outside(small, bare, plate)
-        noise = bare.noise((noisy or frame).sampled(factor))
+        bare = steps.with_outside(small, bare, plate)
+        noise = steps.noise(bare, steps.sampled(noisy or frame, factor))
         # What is held out looks like screen to all that follows.
         kept = torch.lerp(small, bare.color, bare.hold_out)
-        subject = matte.find_subject(kept, bare, _FOLLOW[self._grade], final, noise)
-        unclear = torch.minimum(1 - bare.sure, 1 - bare.hold_out) > 0
-        where = bounds(unclear, factor, frame.size)
+        subject = steps.find_subject(kept, bare, _FOLLOW[self._grade], final, noise)
+        where = steps.unclear_within(bare, bare.hold_out, factor, frame.size)
         dark = None
         if self._settings.shadow == "keep":
             lit = None if plate is None else plate.color
@@ -135,14 +196,14 @@ class Analysis:
     def _fit(self, small: Tensor, hue: Hue, color: Tensor, plate: Plate | None) -> Fitted:
         """Fit the screen, from the plate, else from what a clip showed of it, else anew."""
         if plate is not None:
-            return fit(small, plate.color, hue, from_plate=True)
+            return self.steps.fit(small, plate.color, hue, True)
         if self._running is None:
-            return fit(small, color, hue, from_plate=False)
+            return self.steps.fit(small, color, hue, False)
         lately = self._running.guess(hue, (small.shape[-2], small.shape[-1]))
-        if lately is not None and plate_misfit(small, lately, hue) > MISFIT_STOPS:
+        if lately is not None and self.steps.plate_misfit(small, lately, hue) > MISFIT_STOPS:
             lately = None
             self._running.forget()
-        bare = fit(small, color if lately is None else lately, hue, lately is not None)
+        bare = self.steps.fit(small, color if lately is None else lately, hue, lately is not None)
         self._running.learn(bare)
         return bare
 
