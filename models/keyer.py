@@ -14,12 +14,14 @@ import torch
 from models import matte, shadow
 from models.analysis import Analysis, Known
 from models.analysis import Grade as Grade
+from models.banded import cut_in_bands
 from models.color import Encoding, Planes
 from models.composite import Scene
 from models.cut import Composite as Composite
 from models.cut import Cut as Cut
 from models.cut import Placed as Placed
 from models.cut import Shade
+from models.enlarged import Enlarged
 from models.errors import ShapeError
 from models.figure import SIDE, find_figure
 from models.figure import Figure as Figure
@@ -27,7 +29,7 @@ from models.laying import Laying
 from models.mask import Mask
 from models.pyramid import enlarge, grow
 from models.recall import Mark
-from models.resample import Placement, resize, scaled_part, visible
+from models.resample import Placement, resize, scaled_part, spans_in, visible
 from models.settings import KeySettings as KeySettings
 from models.siting import sited
 from models.solver import Solver
@@ -159,9 +161,22 @@ class Keyer:
     def _cut_whole(self, frame: Upright, known: Known) -> Cut:
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
         strokes = None if self._mask is None else self._mask.strokes
-        cut = self.solver.cut(
-            frame.linear(*everywhere), known, frame.size, *everywhere, 1.0, strokes
-        )
+        alpha = torch.empty(1, 1, *frame.size, device=self.device)
+        fg = torch.empty(1, 3, *frame.size, device=self.device)
+        for band, part, color in cut_in_bands(
+            self.solver,
+            self.grade,
+            lambda band: frame.linear(band, everywhere[1]),
+            known,
+            frame.size,
+            *everywhere,
+            1.0,
+            strokes,
+        ):
+            alpha[..., band, :], fg[..., band, :] = part, color
+        found = known.bare is not None and known.subject is not None
+        garbage = None if known.bare is None else known.bare.unsettled
+        cut = Cut(alpha, fg, found, known.plate_fits, garbage=garbage)
         if self.settings.shadow != "keep":
             return cut
         if known.dark is None:
@@ -262,18 +277,41 @@ class Keyer:
             return nobody
         down, across = inner
         window = moved(down, origin[0]), moved(across, origin[1])
-        small = shrink < 1
-        rgb = frame.scaled(rows, columns, extent, inner) if small else frame.linear(*window)
         strokes = None if strokes is None else strokes[..., down, across]
-        cut = self.solver.cut(rgb, known, full, *window, shrink, strokes)
-        whole = rgb.new_zeros(1, 4, *extent)
-        whole[:, 0:3, down, across] = cut.fg * cut.alpha
-        whole[:, 3:4, down, across] = cut.alpha
-        laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, inner)
+        if shrink < 1:
+            smaller = frame.scaled(rows, columns, extent, inner)
+
+            def shown(band: slice) -> torch.Tensor:
+                return smaller[..., band, :]
+        else:
+
+            def shown(band: slice) -> torch.Tensor:
+                return frame.linear(moved(band, window[0].start), window[1])
+
+        pieces = cut_in_bands(self.solver, self.grade, shown, known, full, *window, shrink, strokes)
+        # A frame that is enlarged stays as it is until its rows are laid.
+        spans = spans_in(extent, part, size, inner)
+        final = self.grade is Grade.FINAL
+        if spans is None:
+            return nobody
+        grows = all(got > have for got, have in zip(spans[0], extent, strict=True))
+        if final and grows and self.device.type == "cpu":
+            held = torch.empty(1, 4, down.stop - down.start, across.stop - across.start)
+            for band, alpha, fg in pieces:
+                torch.mul(fg, alpha, out=held[:, 0:3, band])
+                held[:, 3:4, band] = alpha
+            enlarged = Enlarged(held, inner, extent, spans[0], part, *spans[2])
+            return replace(nobody, subject=enlarged, rows=spans[2][0], columns=spans[2][1])
+        whole = torch.zeros(1, 4, *extent, device=self.device)
+        for band, alpha, fg in pieces:
+            there = moved(band, down.start)
+            torch.mul(fg, alpha, out=whole[:, 0:3, there, across])
+            whole[:, 3:4, there, across] = alpha
+        laid = scaled_part(whole, part, size, final, inner)
         return (
             nobody
             if laid is None
-            else replace(nobody, subject_pm=laid[0], rows=laid[1], columns=laid[2])
+            else replace(nobody, subject=laid[0], rows=laid[1], columns=laid[2])
         )
 
     def figure(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Figure | None:
