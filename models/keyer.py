@@ -20,6 +20,7 @@ from models.composite import Scene
 from models.cut import Composite as Composite
 from models.cut import Cut as Cut
 from models.cut import Placed as Placed
+from models.cut import Printed as Printed
 from models.cut import Shade
 from models.enlarged import Enlarged
 from models.errors import ShapeError
@@ -34,6 +35,7 @@ from models.settings import KeySettings as KeySettings
 from models.siting import sited
 from models.solver import Solver
 from models.steady import Steady
+from models.strips import StripLaying, Strips
 from models.upright import Upright
 from models.window import bounds, hull, inside, moved, scaled
 
@@ -371,6 +373,19 @@ class Keyer:
             ShapeError: more subjects than slots, or another depth.
         """
         return self._laying(placed, scene, depth)
+
+    def print(self, placed: Sequence[Placed | None], scenes: Strips, depth: int = 8) -> Printed:
+        """What `lay` gives, strip by strip: for prints, of which some are very large.
+
+        Args:
+            placed: what `place` gave, one for each slot, None where it stays empty.
+            scenes: the template, on this Keyer's device.
+            depth: bits a sample of the picture, 8 or 16.
+
+        Raises:
+            ShapeError: as in `lay`.
+        """
+        return StripLaying(self.settings.light_wrap)(placed, scenes, depth)
 
     def _look(
         self, planes: Planes, encoding: Encoding, quarter_turns: int

@@ -1,7 +1,7 @@
 """The largest print: a 24 MP still as a 20 x 30 inch poster, and the most memory that it takes.
 
 ``python scripts/large.py`` makes the poster's design, its event and, by the real
-``posewall batch run``, its picture; ``--twice`` makes a second picture from the design's kept parts.
+``posewall batch run``, its picture; ``--pictures 2`` a second one from the design's kept parts.
 """
 
 from __future__ import annotations
@@ -140,8 +140,7 @@ def large(made: Path, *, pictures: int = 1, form: str = "jpeg") -> dict[str, Any
             cwd=ROOT,
             check=False,
             text=True,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            capture_output=True,
         )
         files = [p for p in event.paths.pictures.rglob("*") if p.is_file()]
         if not told.exists() or len(files) != pictures:
