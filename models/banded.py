@@ -38,7 +38,6 @@ def cut_in_bands(
     columns: slice,
     scale: float,
     strokes: Tensor | None,
-    band_pixels: int = CUT_PIXELS,
 ) -> Iterator[Piece]:
     """Cut a window of a frame, band by band; in one piece live and on a GPU.
 
@@ -47,7 +46,6 @@ def cut_in_bands(
         grade: live frames are small.
         shown: gives rows of the window.
         known, size, rows, columns, scale, strokes: as in `Solver.cut`.
-        band_pixels: about so many pixels a band.
 
     Yields:
         The pieces of the window from above to below; the last holds its last row.
@@ -60,11 +58,9 @@ def cut_in_bands(
         yield slice(0, height), cut.alpha, cut.fg
         return
     if reach is None:
-        yield from _moved_outward(
-            solver, shown, known, size, rows, columns, scale, strokes, band_pixels
-        )
+        yield from _moved_outward(solver, shown, known, size, rows, columns, scale, strokes)
         return
-    for band in bands(slice(0, height), width, device, band_pixels):
+    for band in bands(slice(0, height), width, device, CUT_PIXELS):
         near = slice(max(band.start - reach, 0), min(band.stop + reach, height))
         painted = None if strokes is None else strokes[..., near, :]
         there = moved(near, rows.start)
@@ -82,21 +78,20 @@ def _moved_outward(
     columns: slice,
     scale: float,
     strokes: Tensor | None,
-    band_pixels: int,
 ) -> Iterator[Piece]:
     """The same where the edge is moved outward; see the module."""
     height, width = rows.stop - rows.start, columns.stop - columns.start
     device = solver.device
     alpha = torch.empty(1, 1, height, width, device=device)
     fg = torch.empty(1, 3, height, width, device=device)
-    for band in bands(slice(0, height), width, device, band_pixels):
+    for band in bands(slice(0, height), width, device, CUT_PIXELS):
         near = slice(max(band.start - 1, 0), min(band.stop + 1, height))
         part = shown(near).contiguous()
         found = solver.estimated(part, known, size, moved(near, rows.start), columns, scale)
         own = moved(band, -near.start)
         alpha[..., band, :], fg[..., band, :] = found[0][..., own, :], found[1][..., own, :]
     alpha, fg = solver.choked(alpha, fg, known, scale)
-    for band in bands(slice(0, height), width, device, band_pixels):
+    for band in bands(slice(0, height), width, device, CUT_PIXELS):
         painted = None if strokes is None else strokes[..., band, :]
         part = shown(band).contiguous()
         there = moved(band, rows.start)

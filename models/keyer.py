@@ -37,7 +37,7 @@ from models.solver import Solver
 from models.steady import Steady
 from models.strips import StripLaying, Strips
 from models.upright import Upright
-from models.window import bounds, hull, inside, moved, scaled
+from models.window import bands, bounds, hull, inside, moved, scaled
 
 Placing = Placement | Callable[[Figure | None], Placement]
 """Where a frame lies, or what tells it from the figure in the frame (None: nobody)."""
@@ -269,11 +269,10 @@ class Keyer:
             dark_at = bounds(grow(known.dark, 1) > 0, self._analysis.factor(frame.size), frame.size)
             inner = inside(dark_at, shrink, origin, extent)
             if inner is not None:
-                dark = shadow.window(known.dark, full, origin, extent, inner, strokes)
-                shade = scaled_part(dark, part, size, smooth=False, within=inner)
-                if shade is not None:
-                    dark = shadow.faded(*shade, placement, frame.size, size)
-                    nobody = replace(nobody, shade=Shade(1 - dark, *shade[1:]))
+                shade = self._shade(
+                    known.dark, full, origin, extent, inner, strokes, part, placement, frame, size
+                )
+                nobody = replace(nobody, shade=shade)
         inner = inside(known.where, shrink, origin, extent)
         if inner is None:
             return nobody
@@ -315,6 +314,32 @@ class Keyer:
             if laid is None
             else replace(nobody, subject=laid[0], rows=laid[1], columns=laid[2])
         )
+
+    def _shade(
+        self,
+        dark: torch.Tensor,
+        full: tuple[int, int],
+        origin: tuple[int, int],
+        extent: tuple[int, int],
+        inner: tuple[slice, slice],
+        strokes: torch.Tensor | None,
+        part: Placement,
+        placement: Placement,
+        frame: Upright,
+        size: tuple[int, int],
+    ) -> Shade | None:
+        """The subject's shadow in the picture; None where none of it shows."""
+        whole = shadow.window(dark, full, origin, extent, inner, strokes)
+        made = scaled_part(whole, part, size, smooth=False, within=inner)
+        if made is None:
+            return None
+        dark, rows, columns = made
+        left = torch.empty_like(dark, memory_format=torch.contiguous_format)
+        for band in bands(rows, left.shape[-1], self.device):
+            here = moved(band, -rows.start)
+            faded = shadow.faded(dark[..., here, :], band, columns, placement, frame.size, size)
+            torch.sub(1, faded, out=left[..., here, :])
+        return Shade(left, rows, columns)
 
     def figure(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Figure | None:
         """Find where the subject stands in a frame, by a small matte.

@@ -88,24 +88,29 @@ class _Level:
         return _shared(self.subject.rows, rows)
 
 
-def strips(size: tuple[int, int], pixels: int = STRIP_PIXELS) -> list[slice]:
-    """The strips of a picture of (H, W), in whole squares of light wrap."""
+def strips(size: tuple[int, int], pixels: int | None = None) -> list[slice]:
+    """The strips of a picture of (H, W), in whole squares of light wrap.
+
+    Args:
+        size: of the picture.
+        pixels: about so many a strip; None for `STRIP_PIXELS`.
+    """
     step = wrap.square(size)
-    high = max(pixels // max(size[1], 1) // step, 1) * step
+    high = max((pixels or STRIP_PIXELS) // max(size[1], 1) // step, 1) * step
     return [slice(y, min(y + high, size[0])) for y in range(0, size[0], high)]
 
 
 class StripLaying:
     """Lays subjects into the strips of prints."""
 
-    def __init__(self, amount: float = 0.0, pixels: int = STRIP_PIXELS) -> None:
+    def __init__(self, amount: float = 0.0, pixels: int | None = None) -> None:
         """Prepare.
 
         Args:
             amount: of light wrap, 0 to 1.
-            pixels: about so many a strip.
+            pixels: about so many a strip; None for `STRIP_PIXELS`.
         """
-        self._amount, self._pixels = amount, pixels
+        self._amount, self._pixels = amount, pixels or STRIP_PIXELS
 
     def __call__(self, placed: Sequence[Placed | None], scenes: Strips, depth: int = 8) -> Printed:
         """Each shadow on what is below, its subject over it, the overlays above, and so on.

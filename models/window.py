@@ -61,7 +61,7 @@ def hull(one: tuple[slice, slice], other: tuple[slice, slice]) -> tuple[slice, s
 
 
 def bands(
-    rows: slice, width: int, device: torch.device, pixels: int = BAND_PIXELS
+    rows: slice, width: int, device: torch.device, pixels: int | None = None
 ) -> Iterator[slice]:
     """Rows in bands that are worked on one after another; everything at once on a GPU.
 
@@ -69,10 +69,10 @@ def bands(
         rows: all of them; start and stop given.
         width: of the picture, in pixels.
         device: where it lies.
-        pixels: about so many a band.
+        pixels: about so many a band; None for `BAND_PIXELS`.
     """
     step = rows.stop - rows.start
     if device.type == "cpu":
-        step = pixels // max(width, 1)
+        step = (pixels or BAND_PIXELS) // max(width, 1)
     for start in range(rows.start, rows.stop, max(step, 1)):
         yield slice(start, min(start + max(step, 1), rows.stop))

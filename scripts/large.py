@@ -33,10 +33,14 @@ from stream.shot import add_still, save_plate
 ROOT = Path(__file__).resolve().parent.parent
 POSTER = "poster"
 INCHES, PPI = (20, 30), 300
-DESCRIPTION = f"""[picture]
+
+
+def description(ppi: int) -> str:
+    """The poster's template.toml, on a canvas of its print's pixels."""
+    return f"""[picture]
 width_in = {INCHES[0]}
 height_in = {INCHES[1]}
-ppi = {PPI}
+ppi = {ppi}
 
 [slot]
 above = "hills"
@@ -52,9 +56,9 @@ mode = "multiply"
 [[text]]
 value = "{{name}}"
 above = "frame"
-box = [600, 8100, 4800, 400]
-size = 300
-least = 60
+box = [{2 * ppi}, {27 * ppi}, {16 * ppi}, {ppi + ppi // 3}]
+size = {ppi}
+least = {ppi // 5}
 color = "#ffffff"
 align = "center"
 """
@@ -67,16 +71,16 @@ def _waves(height: int, width: int, rows: float, columns: float) -> NDArray[np.u
     return np.add.outer(down.astype(np.int16), across.astype(np.int16) + 128).astype(np.uint8)
 
 
-def design(folder: Path, size: tuple[int, int] | None = None) -> Path:
+def design(folder: Path, ppi: int = PPI) -> Path:
     """A poster's design at full size: hills, and above the subject light, grain and a frame.
 
     Args:
         folder: made here.
-        size: (H, W) of the canvas; that of the print where none is given.
+        ppi: pixels an inch.
     """
-    height, width = size or (INCHES[1] * PPI, INCHES[0] * PPI)
+    height, width = INCHES[1] * ppi, INCHES[0] * ppi
     folder.mkdir(parents=True)
-    (folder / "template.toml").write_text(DESCRIPTION, "utf-8")
+    (folder / "template.toml").write_text(description(ppi), "utf-8")
     fast = [cv2.IMWRITE_PNG_COMPRESSION, 1]
 
     def layer(name: str, *channels: NDArray[np.uint8]) -> None:
@@ -148,10 +152,6 @@ def large(made: Path, *, pictures: int = 1, form: str = "jpeg") -> dict[str, Any
                 f"the batch ended with {done.returncode}: {done.stdout}{done.stderr}"
             )
         stages = json.loads(told.read_text("utf-8"))
-        keep = os.environ.get("POSEWALL_KEEP")
-        if keep:
-            for file in files:
-                shutil.copy(file, keep)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     high, wide = INCHES[1] * PPI, INCHES[0] * PPI
