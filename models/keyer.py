@@ -282,14 +282,16 @@ class Keyer:
         if shrink < 1:
             smaller = frame.scaled(rows, columns, extent, inner)
 
-            def shown(band: slice) -> torch.Tensor:
+            def linear(band: slice) -> torch.Tensor:
                 return smaller[..., band, :]
         else:
 
-            def shown(band: slice) -> torch.Tensor:
+            def linear(band: slice) -> torch.Tensor:
                 return frame.linear(moved(band, window[0].start), window[1])
 
-        pieces = cut_in_bands(self.solver, self.grade, shown, known, full, *window, shrink, strokes)
+        pieces = cut_in_bands(
+            self.solver, self.grade, linear, known, full, *window, shrink, strokes
+        )
         # A frame that is enlarged stays as it is until its rows are laid.
         spans = spans_in(extent, part, size, inner)
         final = self.grade is Grade.FINAL
