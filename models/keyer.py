@@ -14,12 +14,15 @@ import torch
 from models import matte, shadow
 from models.analysis import Analysis, Known
 from models.analysis import Grade as Grade
+from models.banded import cut_in_bands
 from models.color import Encoding, Planes
 from models.composite import Scene
 from models.cut import Composite as Composite
 from models.cut import Cut as Cut
 from models.cut import Placed as Placed
+from models.cut import Printed as Printed
 from models.cut import Shade
+from models.enlarged import Enlarged
 from models.errors import ShapeError
 from models.figure import SIDE, find_figure
 from models.figure import Figure as Figure
@@ -27,13 +30,14 @@ from models.laying import Laying
 from models.mask import Mask
 from models.pyramid import enlarge, grow
 from models.recall import Mark
-from models.resample import Placement, resize, scaled_part, visible
+from models.resample import Placement, resize, scaled_part, spans_in, visible
 from models.settings import KeySettings as KeySettings
 from models.siting import sited
 from models.solver import Solver
 from models.steady import Steady
+from models.strips import StripLaying, Strips
 from models.upright import Upright
-from models.window import at_scale, bounds, hull, inside, moved
+from models.window import at_scale, bands, bounds, hull, inside, moved
 
 Placing = Placement | Callable[[Figure | None], Placement]
 """Where a frame lies, or what tells it from the figure in the frame (None: nobody)."""
@@ -164,9 +168,22 @@ class Keyer:
     def _cut_whole(self, frame: Upright, known: Known) -> Cut:
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
         strokes = None if self._mask is None else self._mask.strokes
-        cut = self.solver.cut(
-            frame.linear(*everywhere), known, frame.size, *everywhere, 1.0, strokes
-        )
+        alpha = torch.empty(1, 1, *frame.size, device=self.device)
+        fg = torch.empty(1, 3, *frame.size, device=self.device)
+        for band, part, color in cut_in_bands(
+            self.solver,
+            self.grade,
+            lambda band: frame.linear(band, everywhere[1]),
+            known,
+            frame.size,
+            *everywhere,
+            1.0,
+            strokes,
+        ):
+            alpha[..., band, :], fg[..., band, :] = part, color
+        found = known.bare is not None and known.subject is not None
+        garbage = None if known.bare is None else known.bare.unsettled
+        cut = Cut(alpha, fg, found, known.plate_fits, garbage=garbage)
         if self.settings.shadow != "keep":
             return cut
         if known.dark is None:
@@ -247,11 +264,10 @@ class Keyer:
             dark_at = bounds(grow(known.dark, 1) > 0, self._analysis.factor(frame.size), frame.size)
             inner = inside(dark_at, shrink, origin, extent)
             if inner is not None:
-                dark = shadow.window(known.dark, full, origin, extent, inner, strokes)
-                shade = scaled_part(dark, part, size, smooth=False, within=inner)
-                if shade is not None:
-                    dark = shadow.faded(*shade, placement, frame.size, size)
-                    nobody = replace(nobody, shade=Shade(1 - dark, *shade[1:]))
+                shade = self._shade(
+                    known.dark, full, origin, extent, inner, strokes, part, placement, frame, size
+                )
+                nobody = replace(nobody, shade=shade)
         inner = inside(known.where, shrink, origin, extent)
         laid_size, laid_at = extent, inner
         if self.fineness < shrink:
@@ -263,21 +279,74 @@ class Keyer:
             return nobody
         down, across = inner
         window = moved(down, origin[0]), moved(across, origin[1])
-        small = shrink < 1
-        rgb = frame.scaled(rows, columns, extent, inner) if small else frame.linear(*window)
         strokes = None if strokes is None else strokes[..., down, across]
-        cut = self.solver.cut(rgb, known, full, *window, shrink, strokes)
-        whole = rgb.new_zeros(1, 4, *extent)
-        whole[:, 0:3, down, across] = cut.fg * cut.alpha
-        whole[:, 3:4, down, across] = cut.alpha
+        if shrink < 1:
+            smaller = frame.scaled(rows, columns, extent, inner)
+
+            def linear(band: slice) -> torch.Tensor:
+                return smaller[..., band, :]
+        else:
+
+            def linear(band: slice) -> torch.Tensor:
+                return frame.linear(moved(band, window[0].start), window[1])
+
+        pieces = cut_in_bands(
+            self.solver, self.grade, linear, known, full, *window, shrink, strokes
+        )
+        # A frame that is enlarged stays as it is until its rows are laid.
+        spans = spans_in(laid_size, part, size, laid_at)
+        final = self.grade is Grade.FINAL
+        if spans is None:
+            return nobody
+        grows = extent == laid_size and all(
+            got > have for got, have in zip(spans[0], extent, strict=True)
+        )
+        if final and grows and self.device.type == "cpu":
+            held = torch.empty(1, 4, down.stop - down.start, across.stop - across.start)
+            for band, alpha, fg in pieces:
+                torch.mul(fg, alpha, out=held[:, 0:3, band])
+                held[:, 3:4, band] = alpha
+            enlarged = Enlarged(held, inner, extent, spans[0], part, *spans[2])
+            return replace(nobody, subject=enlarged, rows=spans[2][0], columns=spans[2][1])
+        whole = torch.zeros(1, 4, *extent, device=self.device)
+        for band, alpha, fg in pieces:
+            there = moved(band, down.start)
+            torch.mul(fg, alpha, out=whole[:, 0:3, there, across])
+            whole[:, 3:4, there, across] = alpha
         if extent != laid_size:  # back to the size that it has otherwise: it stays where it was
             whole = resize(whole, laid_size, smooth=False)
-        laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, laid_at)
+        laid = scaled_part(whole, part, size, final, laid_at)
         return (
             nobody
             if laid is None
-            else replace(nobody, subject_pm=laid[0], rows=laid[1], columns=laid[2])
+            else replace(nobody, subject=laid[0], rows=laid[1], columns=laid[2])
         )
+
+    def _shade(
+        self,
+        dark: torch.Tensor,
+        full: tuple[int, int],
+        origin: tuple[int, int],
+        extent: tuple[int, int],
+        inner: tuple[slice, slice],
+        strokes: torch.Tensor | None,
+        part: Placement,
+        placement: Placement,
+        frame: Upright,
+        size: tuple[int, int],
+    ) -> Shade | None:
+        """The subject's shadow in the picture; None where none of it shows."""
+        whole = shadow.window(dark, full, origin, extent, inner, strokes)
+        made = scaled_part(whole, part, size, smooth=False, within=inner)
+        if made is None:
+            return None
+        dark, rows, columns = made
+        left = torch.empty_like(dark, memory_format=torch.contiguous_format)
+        for band in bands(rows, left.shape[-1], self.device):
+            here = moved(band, -rows.start)
+            faded = shadow.faded(dark[..., here, :], band, columns, placement, frame.size, size)
+            torch.sub(1, faded, out=left[..., here, :])
+        return Shade(left, rows, columns)
 
     def figure(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Figure | None:
         """Find where the subject stands in a frame, by a small matte.
@@ -336,6 +405,19 @@ class Keyer:
             ShapeError: more subjects than slots, or another depth.
         """
         return self._laying(placed, scene, depth)
+
+    def print(self, placed: Sequence[Placed | None], scenes: Strips, depth: int = 8) -> Printed:
+        """What `lay` gives, strip by strip: for prints, of which some are very large.
+
+        Args:
+            placed: what `place` gave, one for each slot, None where it stays empty.
+            scenes: the template, on this Keyer's device.
+            depth: bits a sample of the picture, 8 or 16.
+
+        Raises:
+            ShapeError: as in `lay`.
+        """
+        return StripLaying(self.settings.light_wrap)(placed, scenes, depth)
 
     def _look(
         self, planes: Planes, encoding: Encoding, quarter_turns: int

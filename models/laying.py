@@ -49,7 +49,8 @@ class Laying:
         Raises:
             ShapeError: more subjects than slots, or another depth.
         """
-        subjects = [placed] if isinstance(placed, Placed) else list(placed)
+        given = [placed] if isinstance(placed, Placed) else list(placed)
+        subjects = [None if subject is None else subject.at_hand for subject in given]
         if len(subjects) > len(scene.order):
             raise ShapeError(
                 f"lay: got {len(subjects)} subjects for {len(scene.order)} slots; need at most as "
