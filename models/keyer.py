@@ -6,7 +6,7 @@ every pixel that is neither surely screen nor surely subject is solved at full s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 import torch
@@ -21,26 +21,20 @@ from models.cut import Composite as Composite
 from models.cut import Cut as Cut
 from models.cut import Placed as Placed
 from models.cut import Printed as Printed
-from models.cut import Shade
-from models.enlarged import Enlarged
 from models.errors import ShapeError
-from models.figure import SIDE, find_figure
 from models.figure import Figure as Figure
 from models.laying import Laying
 from models.mask import Mask
-from models.pyramid import enlarge, grow
+from models.placing import Placer
+from models.placing import Placing as Placing
 from models.recall import Mark
-from models.resample import Placement, resize, scaled_part, spans_in, visible
 from models.settings import KeySettings as KeySettings
 from models.siting import sited
 from models.solver import Solver
 from models.steady import Steady
 from models.strips import StripLaying, Strips
 from models.upright import Upright
-from models.window import at_scale, bands, bounds, hull, inside, moved
-
-Placing = Placement | Callable[[Figure | None], Placement]
-"""Where a frame lies, or what tells it from the figure in the frame (None: nobody)."""
+from models.window import bounds, hull
 
 
 class Keyer:
@@ -70,14 +64,12 @@ class Keyer:
         self.device = torch.device(device)
         self.solver = Solver(grade, self.settings, self.device)
         """Cuts windows of frames; what it is told comes from here."""
-        self.fineness = 1.0
-        """In (0, 1]: a frame is scaled to at most this share before it is keyed for a picture."""
         self._analysis = Analysis(grade, self.settings, clip)
+        self._placer = Placer(grade, self.device, self.solver, self._analysis)
         # A still is laid into several templates, and stands in several slots of one.
         self._remembers = grade is Grade.FINAL and not clip
         self._seen: tuple[Mark, Encoding, Known] | None = None
         self._plate: Mark | None = None
-        self._mask: Mask | None = None
         self._laying = Laying(self.settings.light_wrap)
 
     def set_plate(
@@ -104,13 +96,22 @@ class Keyer:
     def use_kernels(self, threads: int = 1) -> None:
         """Key by the kernels that `models.kernels.load` made ready, shared by so many threads."""
 
+    @property
+    def fineness(self) -> float:
+        """In (0, 1]: a frame is scaled to at most this share before it is keyed for a picture."""
+        return self._placer.fineness
+
+    @fineness.setter
+    def fineness(self, share: float) -> None:
+        self._placer.fineness = share
+
     def set_mask(self, painted: Mask | None) -> None:
         """Keep strokes painted by hand that override the matte of every frame, or drop them.
 
         Args:
             painted: over the upright frame, not mirrored, of its full size.
         """
-        self._mask = None if painted is None else painted.to(self.device)
+        self._placer.mask = None if painted is None else painted.to(self.device)
 
     def occupied(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> float:
         """How much of a would-be clean plate is not screen: somebody in it, stands, walls.
@@ -167,7 +168,7 @@ class Keyer:
 
     def _cut_whole(self, frame: Upright, known: Known) -> Cut:
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
-        strokes = None if self._mask is None else self._mask.strokes
+        strokes = None if self._placer.mask is None else self._placer.mask.strokes
         alpha = torch.empty(1, 1, *frame.size, device=self.device)
         fg = torch.empty(1, 3, *frame.size, device=self.device)
         for band, part, color in cut_in_bands(
@@ -217,7 +218,7 @@ class Keyer:
         placings = list(placing) if isinstance(placing, Sequence) else [placing]
         frame, known = self._look(planes, encoding, quarter_turns)
         placed = [
-            None if p is None else self._placed(frame, known, p, scene.size) for p in placings
+            None if p is None else self._placer(frame, known, p, scene.size) for p in placings
         ]
         return self.lay(placed, scene)
 
@@ -238,115 +239,7 @@ class Keyer:
         Raises:
             ShapeError: as in `cut`.
         """
-        return self._placed(*self._look(planes, encoding, quarter_turns), placement, size)
-
-    def _placed(
-        self, frame: Upright, known: Known, placement: Placing, size: tuple[int, int]
-    ) -> Placed:
-        figure = None
-        if not isinstance(placement, Placement):
-            figure = self._figure(frame, known)
-            placement = placement(figure)
-        none = slice(0, 0)
-        found, fits = known.bare is not None, known.plate_fits
-        nobody = Placed(None, none, none, found, fits, placement, figure)
-        seen = visible(frame.size, placement, size)
-        if seen is None:
-            return nobody
-        rows, columns, part = seen
-        shrink = min(1.0, part.scale)
-        full, origin, extent = at_scale(frame.size, rows, columns, shrink)
-        part = replace(part, scale=part.scale / shrink)
-        strokes = None
-        if self._mask is not None:
-            strokes = resize(self._mask.strokes[..., rows, columns], extent)
-        if known.dark is not None:
-            dark_at = bounds(grow(known.dark, 1) > 0, self._analysis.factor(frame.size), frame.size)
-            inner = inside(dark_at, shrink, origin, extent)
-            if inner is not None:
-                shade = self._shade(
-                    known.dark, full, origin, extent, inner, strokes, part, placement, frame, size
-                )
-                nobody = replace(nobody, shade=shade)
-        inner = inside(known.where, shrink, origin, extent)
-        laid_size, laid_at = extent, inner
-        if self.fineness < shrink:
-            shrink = self.fineness
-            full, origin, extent = at_scale(frame.size, rows, columns, shrink)
-            inner = inside(known.where, shrink, origin, extent)
-            strokes = None if strokes is None else resize(strokes, extent)
-        if inner is None or laid_at is None:
-            return nobody
-        down, across = inner
-        window = moved(down, origin[0]), moved(across, origin[1])
-        strokes = None if strokes is None else strokes[..., down, across]
-        if shrink < 1:
-            smaller = frame.scaled(rows, columns, extent, inner)
-
-            def linear(band: slice) -> torch.Tensor:
-                return smaller[..., band, :]
-        else:
-
-            def linear(band: slice) -> torch.Tensor:
-                return frame.linear(moved(band, window[0].start), window[1])
-
-        pieces = cut_in_bands(
-            self.solver, self.grade, linear, known, full, *window, shrink, strokes
-        )
-        # A frame that is enlarged stays as it is until its rows are laid.
-        spans = spans_in(laid_size, part, size, laid_at)
-        final = self.grade is Grade.FINAL
-        if spans is None:
-            return nobody
-        grows = extent == laid_size and all(
-            got > have for got, have in zip(spans[0], extent, strict=True)
-        )
-        if final and grows and self.device.type == "cpu":
-            held = torch.empty(1, 4, down.stop - down.start, across.stop - across.start)
-            for band, alpha, fg in pieces:
-                torch.mul(fg, alpha, out=held[:, 0:3, band])
-                held[:, 3:4, band] = alpha
-            enlarged = Enlarged(held, inner, extent, spans[0], part, *spans[2])
-            return replace(nobody, subject=enlarged, rows=spans[2][0], columns=spans[2][1])
-        whole = torch.zeros(1, 4, *extent, device=self.device)
-        for band, alpha, fg in pieces:
-            there = moved(band, down.start)
-            torch.mul(fg, alpha, out=whole[:, 0:3, there, across])
-            whole[:, 3:4, there, across] = alpha
-        if extent != laid_size:  # back to the size that it has otherwise: it stays where it was
-            whole = resize(whole, laid_size, smooth=False)
-        laid = scaled_part(whole, part, size, final, laid_at)
-        return (
-            nobody
-            if laid is None
-            else replace(nobody, subject=laid[0], rows=laid[1], columns=laid[2])
-        )
-
-    def _shade(
-        self,
-        dark: torch.Tensor,
-        full: tuple[int, int],
-        origin: tuple[int, int],
-        extent: tuple[int, int],
-        inner: tuple[slice, slice],
-        strokes: torch.Tensor | None,
-        part: Placement,
-        placement: Placement,
-        frame: Upright,
-        size: tuple[int, int],
-    ) -> Shade | None:
-        """The subject's shadow in the picture; None where none of it shows."""
-        whole = shadow.window(dark, full, origin, extent, inner, strokes)
-        made = scaled_part(whole, part, size, smooth=False, within=inner)
-        if made is None:
-            return None
-        dark, rows, columns = made
-        left = torch.empty_like(dark, memory_format=torch.contiguous_format)
-        for band in bands(rows, left.shape[-1], self.device):
-            here = moved(band, -rows.start)
-            faded = shadow.faded(dark[..., here, :], band, columns, placement, frame.size, size)
-            torch.sub(1, faded, out=left[..., here, :])
-        return Shade(left, rows, columns)
+        return self._placer(*self._look(planes, encoding, quarter_turns), placement, size)
 
     def figure(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Figure | None:
         """Find where the subject stands in a frame, by a small matte.
@@ -363,32 +256,7 @@ class Keyer:
             ShapeError: as in `cut`.
         """
         frame = self._upload(planes, encoding, quarter_turns)
-        return self._figure(frame, self._analyse(frame))
-
-    def _figure(self, frame: Upright, known: Known) -> Figure | None:
-        if known.bare is None:
-            return None
-        # Live the analysis' own size will do: the placement follows more coarsely than that.
-        coarsest = self._analysis.factor(frame.size)
-        factor = max(1, round(max(frame.size) / SIDE))
-        factor = coarsest if self.grade is Grade.LIVE else factor
-        small = frame.reduced(factor)
-        size = (small.shape[-2], small.shape[-1])
-        inner = inside(known.where, 1 / factor, (0, 0), size)
-        if inner is None:
-            return None
-        window = (Ellipsis, *inner)
-        strokes = None if self._mask is None else resize(self._mask.strokes, size)
-        painted = None if strokes is None else strokes[window]
-        part = small[window].contiguous()
-        cut = self.solver.cut(part, known, size, *inner, 1 / factor, painted)
-        alpha = small.new_zeros(1, 1, *size)
-        alpha[window] = cut.alpha
-        if cut.garbage is not None:
-            # A wall beside the screen is no figure, unless somebody painted it as one.
-            own = 1 - enlarge(cut.garbage, size)
-            alpha *= own if strokes is None else torch.maximum(own, strokes[:, 0:1])
-        return find_figure(alpha)
+        return self._placer.figure(frame, self._analyse(frame))
 
     def lay(
         self, placed: Placed | Sequence[Placed | None], scene: Scene, depth: int = 8
@@ -446,15 +314,15 @@ class Keyer:
 
     def _painted(self, frame: Upright, known: Known) -> Known:
         """What is known of a frame, with what is painted over it."""
-        if self._mask is None:
+        if self._placer.mask is None:
             return known
-        if self._mask.size != frame.size:
-            have = self._mask.size
+        if self._placer.mask.size != frame.size:
+            have = self._placer.mask.size
             raise ShapeError(
                 f"mask: it is {have[1]}x{have[0]} and the frame is {frame.size[1]}x{frame.size[0]} "
                 "(width x height, upright); paint it over this frame at its full size"
             )
-        painted = bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size)
+        painted = bounds(self._placer.mask.strokes[:, 0:1] > 0, 1, frame.size)
         return replace(known, where=hull(known.where, painted))
 
     def describe(
