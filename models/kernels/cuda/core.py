@@ -1,0 +1,229 @@
+"""The per-pixel part of a live frame on a card: fields and planes in, picture out.
+
+Everything that it launches can be captured in a CUDA graph: sizes and addresses stay, what
+changes from frame to frame lies in tensors.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import torch
+import triton
+from torch import Tensor
+
+from models.color import Encoding, Matrix, Planes
+from models.despill import _GIVEN_BACK
+from models.kernels.cuda import laying
+from models.kernels.cuda.decoding import CURVES, matrix_of, sited_at
+from models.kernels.cuda.fields import AROUND_AT, SHAPES, Fields
+from models.kernels.cuda.keying import keyed_kernel
+from models.kernels.cuda.layers import Layers, Level
+from models.kernels.cuda.network import AROUND, HIDDEN, Weights, looked_up_kernel
+from models.kernels.cuda.places import Way
+from models.kernels.cuda.reducing import reduced_kernel
+from models.settings import KeySettings
+
+# chosen: measured on an H200.
+WARPS = 8
+_TABLE_BLOCK = 64
+_MOST_NODES = 64
+_BLANK = KeySettings()
+
+
+@dataclass(frozen=True)
+class Room:
+    """What the kernels of one slot work in, apart from what comes and goes.
+
+    Attributes:
+        table: (h * w, 32) float32, what the first layer makes of the looked-up channels.
+        small: likewise of the shapes.
+        between: float32: the reduced frame, or the premultiplied subject at the frame's size; None
+            where neither is needed.
+        integers: (32,) int32 and
+        floats: the same memory as float32: where the frame lies.
+    """
+
+    table: Tensor
+    small: Tensor
+    between: Tensor | None
+    integers: Tensor
+    floats: Tensor
+
+    @classmethod
+    def of(cls, fields: Fields, way: Way, size: tuple[int, int], numbers: Tensor) -> Room:
+        """Room for a slot.
+
+        Args:
+            fields: of the frame.
+            way: how the frame comes into the picture.
+            size: (H, W) of the picture.
+            numbers: (32,) int32, where it lies.
+        """
+        device = fields.fields.device
+        made = [
+            torch.zeros(t.shape[-2] * t.shape[-1], HIDDEN, device=device)
+            for t in (fields.fields, fields.shapes)
+        ]
+        between = None
+        if way is Way.SMALLER:
+            between = torch.zeros(3, size[0] + 2, size[1] + 2, device=device)
+        elif way is Way.LARGER:
+            between = torch.zeros(4, *fields.size, device=device)
+        return cls(made[0], made[1], between, numbers, numbers.view(torch.float32))
+
+
+class Core:
+    """Launches the kernels of frames of one size and encoding.
+
+    Args:
+        planes: where the frames' planes lie: on the card, the same tensors for every frame.
+        encoding: how to read them.
+        quarter_turns: clockwise turns that make them upright.
+        fields: of these frames.
+        weights: of the live network.
+        settings: what a person set; those that `covers` names.
+    """
+
+    def __init__(
+        self,
+        planes: Planes,
+        encoding: Encoding,
+        quarter_turns: int,
+        fields: Fields,
+        weights: Weights,
+        settings: KeySettings = _BLANK,
+    ) -> None:
+        self._fields, self._weights = fields, weights
+        turns = quarter_turns % 4
+        high, wide = planes[0].shape
+        chroma = planes[1]
+        at_column, at_row = sited_at(encoding)
+        strides = *planes[0].stride(), *chroma.stride()
+        self._planes = (*planes, *strides, high, wide, *chroma.shape, *matrix_of(encoding))
+        rgb = encoding.matrix is Matrix.RGB
+        self._read = {
+            "TURNS": turns,
+            "RGB": rgb,
+            "HALF_R": not rgb and chroma.shape[0] != high,
+            "HALF_C": not rgb and chroma.shape[1] != wide,
+            "SITED_R": at_row,
+            "SITED_C": at_column,
+            "CURVE": CURVES[encoding.transfer],
+        }
+        self._amounts = (
+            settings.black_point,
+            1 / (settings.white_point - settings.black_point),
+            settings.despill,
+            _GIVEN_BACK * settings.despill_luminance,
+        )
+
+    def __call__(
+        self,
+        layers: Layers,
+        slots: Sequence[tuple[int, Way, Room]],
+        picture: Tensor,
+        alpha: Tensor | None = None,
+    ) -> None:
+        """Make a picture.
+
+        Args:
+            layers: the template.
+            slots: the level of each subject, the lowest first, how its frame comes into the
+                picture, and its room.
+            picture: (H, W, 3) uint8, written.
+            alpha: (H, W) float32, written with the subjects' coverage, or None.
+        """
+        if not slots:
+            picture.copy_(layers.bare)
+            if alpha is not None:
+                alpha.zero_()
+        for count, (level, way, room) in enumerate(slots):
+            self._look_up(room)
+            self._lay(layers, layers.levels[level], way, room, picture, alpha, count == 0)
+
+    def _look_up(self, room: Room) -> None:
+        told, weights = self._fields, self._weights
+        n, m = len(room.table), len(room.small)
+        blocks = triton.cdiv(n, _TABLE_BLOCK) + triton.cdiv(m, _TABLE_BLOCK)
+        looked_up_kernel[(blocks,)](
+            told.fields[AROUND_AT:], told.shapes, told.told, weights.looked_up, weights.bias,
+            room.table, room.small, n, m, room.floats,
+            AROUND=AROUND, SHAPES=SHAPES, BLOCK=_TABLE_BLOCK, num_warps=4,
+        )  # fmt: skip
+
+    def _lay(
+        self,
+        layers: Layers,
+        level: Level,
+        way: Way,
+        room: Room,
+        picture: Tensor,
+        alpha: Tensor | None,
+        first: bool,
+    ) -> None:
+        """Lay one subject."""
+        told, weights = self._fields, self._weights
+        high, wide = layers.size
+        field_size, small_size = told.fields.shape[-2:], told.shapes.shape[-2:]
+        fields = told.fields, *field_size
+        nothing = told.told  # stands where a kernel has no use for a pointer
+        gain = nothing if level.gain is None else level.gain
+        offset = nothing if level.offset is None else level.offset
+        gains = 0 if level.gain is None else len(level.gain)
+        scene = level.below, gain, offset, layers.bare, picture
+        out = nothing if alpha is None else alpha
+        between = nothing if room.between is None else room.between
+        drawn = {"GAINS": gains, "FIRST": first, "ALPHA": alpha is not None, "PACKED": wide % 4 == 0}
+        if way is Way.SMALLER:
+            tiles = triton.cdiv(high + 2, 16) * triton.cdiv(wide + 2, 32)
+            reduced_kernel[(tiles,)](
+                *self._planes, *fields, told.told, room.integers, room.floats, between, high, wide,
+                **self._read, num_warps=4,
+            )  # fmt: skip
+        key = (
+            *self._planes, between, *fields, *small_size, told.told, room.table, room.small,
+            weights.pixel, weights.second, weights.rest, room.integers, room.floats,
+        )  # fmt: skip
+        nodes = self._nodes(way, field_size), self._nodes(way, small_size)
+        shared = {
+            **self._read,
+            "REDUCED": way is Way.SMALLER,
+            "ACROSS": nodes[0][0],
+            "NODES": nodes[0][1],
+            "ACROSS_SMALL": nodes[1][0],
+            "NODES_SMALL": nodes[1][1],
+            "num_warps": WARPS,
+        }
+        if way is Way.LARGER:
+            whole_h, whole_w = told.size
+            keyed_kernel[(_tiles(whole_h, whole_w),)](
+                *key, nothing, nothing, nothing, nothing, nothing, between, whole_h, whole_w,
+                *self._amounts, **shared,
+                ONLY_KEY=True, FIRST=False, GAINS=0, ALPHA=False, PACKED=False,
+            )  # fmt: skip
+            laying.enlarged_kernel[(_tiles(high, wide),)](
+                between, room.integers, room.floats, *scene, out, high, wide,
+                whole_h * whole_w, whole_w, **drawn, num_warps=WARPS,
+            )  # fmt: skip
+            return
+        keyed_kernel[(_tiles(high, wide),)](
+            *key, *scene, out, high, wide, *self._amounts, **shared, ONLY_KEY=False, **drawn
+        )
+
+    def _nodes(self, way: Way, have: Sequence[int]) -> tuple[int, int]:
+        """How many nodes of a field lie under a tile: each way, and room for all; 0 for many."""
+        if way is Way.SMALLER:
+            return 0, 0
+        size = self._fields.size
+        # A field's last square may hang over the frame, so this is an upper bound.
+        most = max(math.floor((laying.SIDE - 1) * h / s) + 3 for h, s in zip(have, size, strict=True))
+        room = max(16, triton.next_power_of_2(most * most))
+        return (most, room) if room <= _MOST_NODES else (0, 0)
+
+
+def _tiles(high: int, wide: int) -> int:
+    tiles: int = triton.cdiv(high, laying.ROWS) * triton.cdiv(wide, laying.COLUMNS)
+    return tiles

@@ -1,0 +1,212 @@
+"""The live network in Triton: products in float16, sums in float32.
+
+The first layer is linear, so what it makes of the looked-up channels is made once for a frame, at
+the fields' own size; linear interpolation of that is the same. Within a tile of pixels the
+interpolation is a product of matrices too: weights of the few nodes under the tile, times what
+stands at each. The tile's mean is taken out before, so that float16 rounds only what varies.
+
+chosen: features, weights and hidden values rounded to float16 move alpha by .001 at the most on a
+noisy 2160p frame, a quarter of a code.
+"""
+
+from __future__ import annotations
+
+# mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
+from dataclasses import dataclass
+
+import torch
+import triton
+import triton.language as tl
+from torch import Tensor
+
+from models.estimator import AROUND, PIXELS, Estimator
+
+HIDDEN = 32
+"""Columns of a product: the network's hidden channels and zeros."""
+# Own, key, noise, nine rough values and nine of luma, as `models.features.pixels` orders them; the
+# middle pixel comes first there, and in its place here.
+_RING = [1, 2, 3, 4, 0, 5, 6, 7, 8]
+
+
+@dataclass(frozen=True)
+class Weights:
+    """The network's weights as the kernels read them.
+
+    Attributes:
+        looked_up: (28, 32) float32: rows for `Context.around`, the shapes, then noise.
+        bias: (32,) float32, of the first layer.
+        pixel: (32, 32) float16: nine rough values, own colour, key, three zeros; nine of luma.
+        second: (32, 32) float16.
+        rest: (96,) float32: bias of the second layer, the last layer, its bias.
+    """
+
+    looked_up: Tensor
+    bias: Tensor
+    pixel: Tensor
+    second: Tensor
+    rest: Tensor
+
+
+def weights_of(network: Estimator) -> Weights | None:
+    """Lay out a network's weights.
+
+    Args:
+        network: the live network.
+
+    Returns:
+        None where it has more hidden channels than the kernels take.
+    """
+    first, second, last = network.first, network.second, network.last
+    hidden = first.out_features
+    if hidden > HIDDEN:
+        return None
+    device = first.weight.device
+
+    def wide(rows: int) -> Tensor:
+        return torch.zeros(rows, HIDDEN, device=device)
+
+    w = first.weight.detach().T
+    looked_up, pixel, other = wide(AROUND + 8 + 1), wide(32), wide(HIDDEN)
+    looked_up[: AROUND + 8, :hidden] = w[PIXELS:]
+    looked_up[AROUND + 8, :hidden] = w[4]
+    pixel[0:9, :hidden] = w[5:14][_RING]
+    pixel[9:13, :hidden] = w[0:4]
+    pixel[16:25, :hidden] = w[14:23][_RING]
+    other[:hidden, :hidden] = second.weight.detach().T
+    bias, rest = wide(1)[0], torch.zeros(96, device=device)
+    bias[:hidden] = first.bias.detach()
+    rest[:hidden] = second.bias.detach()
+    rest[32 : 32 + hidden] = last.weight.detach()[0]
+    rest[64] = last.bias.detach()[0]
+    return Weights(looked_up, bias, pixel.half(), other.half(), rest)
+
+
+@triton.jit
+def looked_up_kernel(
+    around, shapes, told, weights, bias, out_around, out_shapes, n, m, floats,
+    AROUND: tl.constexpr, SHAPES: tl.constexpr, BLOCK: tl.constexpr,
+):  # fmt: skip
+    """What the first layer makes of the looked-up channels, at their own size, channels last."""
+    column = tl.arange(0, 32)
+    block = tl.program_id(0)
+    first = tl.cdiv(n, BLOCK)
+    if block < first:
+        at = block * BLOCK + tl.arange(0, BLOCK)
+        # The noise of a scaled frame is less by its scale.
+        noise = tl.load(told) * tl.load(floats + 12)
+        row = tl.load(bias + column) + noise * tl.load(weights + (AROUND + SHAPES) * 32 + column)
+        total = tl.zeros((BLOCK, 32), tl.float32) + row[None, :]
+        for k in tl.static_range(AROUND):
+            x = tl.load(around + k * n + at, at < n, 0.0)
+            total += x[:, None] * tl.load(weights + k * 32 + column)[None, :]
+        place = out_around + at[:, None] * 32 + column[None, :]
+        tl.store(place, total, (at < n)[:, None])
+    else:
+        at = (block - first) * BLOCK + tl.arange(0, BLOCK)
+        total = tl.zeros((BLOCK, 32), tl.float32)
+        for k in tl.static_range(SHAPES):
+            x = tl.load(shapes + k * m + at, at < m, 0.0)
+            total += x[:, None] * tl.load(weights + (AROUND + k) * 32 + column)[None, :]
+        place = out_shapes + at[:, None] * 32 + column[None, :]
+        tl.store(place, total, (at < m)[:, None])
+
+
+@triton.jit
+def _interpolated(
+    table, y, x, high, wide, ACROSS: tl.constexpr, NODES: tl.constexpr, SIDE: tl.constexpr
+):
+    """A product of interpolation weights and nodes, and the nodes' mean: (SIDE * SIDE, 32), (32,).
+
+    ``y`` and ``x`` are (SIDE,) places of the tile's rows and columns among the nodes.
+    """
+    column = tl.arange(0, 32)
+    if NODES == 0:
+        # A tile has too many nodes under it: four of them for each pixel.
+        y0 = tl.floor(y).to(tl.int32)
+        x0 = tl.floor(x).to(tl.int32)
+        y1 = tl.minimum(y0 + 1, high - 1)
+        x1 = tl.minimum(x0 + 1, wide - 1)
+        fy = tl.reshape(tl.broadcast_to((y - y0)[:, None], (SIDE, SIDE)), (SIDE * SIDE,))[:, None]
+        fx = tl.reshape(tl.broadcast_to((x - x0)[None, :], (SIDE, SIDE)), (SIDE * SIDE,))[:, None]
+        a = tl.reshape(y0[:, None] * wide + x0[None, :], (SIDE * SIDE,))[:, None] * 32
+        b = tl.reshape(y0[:, None] * wide + x1[None, :], (SIDE * SIDE,))[:, None] * 32
+        c = tl.reshape(y1[:, None] * wide + x0[None, :], (SIDE * SIDE,))[:, None] * 32
+        d = tl.reshape(y1[:, None] * wide + x1[None, :], (SIDE * SIDE,))[:, None] * 32
+        here = column[None, :]
+        upper = tl.load(table + a + here) * (1 - fx) + tl.load(table + b + here) * fx
+        lower = tl.load(table + c + here) * (1 - fx) + tl.load(table + d + here) * fx
+        return upper * (1 - fy) + lower * fy
+    else:
+        node = tl.arange(0, NODES)
+        top = tl.floor(tl.min(y, 0)).to(tl.int32)
+        left = tl.floor(tl.min(x, 0)).to(tl.int32)
+        ny = top + node // ACROSS
+        nx = left + node % ACROSS
+        used = (node < ACROSS * ACROSS) & (ny < high) & (nx < wide)
+        at = (ny * wide + nx)[:, None] * 32 + column[None, :]
+        value = tl.load(table + at, used[:, None], 0.0)
+        mean = tl.sum(value, 0) / tl.maximum(tl.sum(used.to(tl.float32), 0), 1.0)
+        value = tl.where(used[:, None], value - mean[None, :], 0.0)
+        down = tl.maximum(1 - tl.abs(y[:, None] - ny[None, :]), 0.0)
+        across = tl.maximum(1 - tl.abs(x[:, None] - nx[None, :]), 0.0)
+        across = tl.where((node < ACROSS * ACROSS)[None, :], across, 0.0)
+        weight = tl.reshape(down[:, None, :] * across[None, :, :], (SIDE * SIDE, NODES))
+        product = tl.dot(weight.to(tl.float16), value.to(tl.float16))
+        return product + mean[None, :]
+
+
+@triton.jit
+def _root(x):
+    return tl.sqrt(tl.minimum(tl.maximum(x, 0.0), 6.0))
+
+
+@triton.jit
+def alpha_of(
+    rough, luma, own, red, other, key, lr, lc, row_first, row_last, row_low, row_high,
+    column_first, column_step, column_low, column_high,
+    table, y, x, high, wide, table_small, y_small, x_small, high_small, wide_small,
+    pixel, second, rest,
+    SIDE: tl.constexpr, ACROSS: tl.constexpr, NODES: tl.constexpr,
+    ACROSS_SMALL: tl.constexpr, NODES_SMALL: tl.constexpr,
+):  # fmt: skip
+    """Alpha of a tile's pixels: (SIDE, SIDE), in [0, 1].
+
+    ``rough`` to ``key`` are (SIDE, SIDE). Row i of the tile is row ``row_first + i`` of the
+    window, column i its column ``column_first + column_step * i``; neighbours are clamped to
+    rows ``row_low`` to ``row_high`` and columns likewise, both included.
+    """
+    count: tl.constexpr = SIDE * SIDE
+    n = tl.arange(0, 16)
+    flat = tl.arange(0, count)
+    row = (row_first + flat // SIDE)[:, None] + (n // 3 - 1)[None, :]
+    row = tl.minimum(tl.maximum(row, row_low), row_high) - row_first
+    column = (column_first + column_step * (flat % SIDE))[:, None] + (n % 3 - 1)[None, :]
+    column = (tl.minimum(tl.maximum(column, column_low), column_high) - column_first) * column_step
+    row = tl.minimum(tl.maximum(row, 0), SIDE - 1)
+    column = tl.minimum(tl.maximum(column, 0), SIDE - 1)
+    index = tl.reshape(row * SIDE + column, (count * 16,))
+    near = tl.gather(tl.reshape(rough, (count,)), index, 0)
+    near = tl.minimum(tl.maximum(tl.reshape(near, (count, 16)), -0.3), 1.3)
+    key = tl.reshape(key, (count,))[:, None]
+    by = 1 / key
+    near = tl.where(n[None, :] == 9, _root(tl.reshape(own, (count,))[:, None] * by), near)
+    near = tl.where(n[None, :] == 10, _root(tl.reshape(red, (count,))[:, None] * by), near)
+    near = tl.where(n[None, :] == 11, _root(tl.reshape(other, (count,))[:, None] * by), near)
+    near = tl.where(n[None, :] == 12, tl.sqrt(tl.minimum(key, 2.0)), near)
+    light = tl.reshape(tl.gather(tl.reshape(luma, (count,)), index, 0), (count, 16))
+    light = _root(light * by)
+    k = tl.arange(0, 16)[:, None] * 32 + tl.arange(0, 32)[None, :]
+    total = _interpolated(table, y, x, high, wide, ACROSS, NODES, SIDE)
+    total += _interpolated(
+        table_small, y_small, x_small, high_small, wide_small, ACROSS_SMALL, NODES_SMALL, SIDE
+    )
+    total = tl.dot(near.to(tl.float16), tl.load(pixel + k), total)
+    total = tl.dot(light.to(tl.float16), tl.load(pixel + 512 + k), total)
+    hidden = tl.maximum(total, 0.0).to(tl.float16)
+    column32 = tl.arange(0, 32)
+    square = tl.arange(0, 32)[:, None] * 32 + column32[None, :]
+    total = tl.dot(hidden, tl.load(second + square))
+    total = tl.maximum(total + tl.load(rest + column32)[None, :], 0.0)
+    found = tl.sum(total * tl.load(rest + 32 + column32)[None, :], 1) + tl.load(rest + 64)
+    found = tl.minimum(tl.maximum(found, 0.0), 1.0)
+    return tl.reshape(found, (SIDE, SIDE))
