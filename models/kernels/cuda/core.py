@@ -19,15 +19,16 @@ from models.despill import _GIVEN_BACK
 from models.kernels.cuda import laying
 from models.kernels.cuda.decoding import CURVES, matrix_of, sited_at
 from models.kernels.cuda.fields import AROUND_AT, SHAPES, Fields
-from models.kernels.cuda.keying import keyed_kernel
+from models.kernels.cuda.keying import asked_kernel, first_kernel
 from models.kernels.cuda.layers import Layers, Level
 from models.kernels.cuda.network import AROUND, HIDDEN, Weights, looked_up_kernel
 from models.kernels.cuda.places import Way
-from models.kernels.cuda.reducing import reduced_kernel
 from models.settings import KeySettings
 
 # chosen: measured on an H200.
-WARPS = 8
+_FIRST_WARPS, _ASKED_WARPS, _LAID_WARPS = 4, 4, 4
+_PROGRAMS = 4
+"""Programs that work the list off, for each multiprocessor."""
 _TABLE_BLOCK = 64
 _MOST_NODES = 64
 _BLANK = KeySettings()
@@ -40,15 +41,21 @@ class Room:
     Attributes:
         table: (h * w, 32) float32, what the first layer makes of the looked-up channels.
         small: likewise of the shapes.
+        words: int32, for each pixel what its neighbours want to know of it.
         between: float32: the reduced frame, or the premultiplied subject at the frame's size; None
             where neither is needed.
+        counter: (1,) int32, how many tiles are to be asked about.
+        tiles_asked: int32, which.
         integers: (32,) int32 and
         floats: the same memory as float32: where the frame lies.
     """
 
     table: Tensor
     small: Tensor
+    words: Tensor
     between: Tensor | None
+    counter: Tensor
+    tiles_asked: Tensor
     integers: Tensor
     floats: Tensor
 
@@ -67,12 +74,18 @@ class Room:
             torch.zeros(t.shape[-2] * t.shape[-1], HIDDEN, device=device)
             for t in (fields.fields, fields.shapes)
         ]
+        keyed = fields.size if way is Way.LARGER else size
+        down, across = _tiles(*keyed)
+        words = torch.zeros(down * laying.ROWS, across * laying.COLUMNS, device=device).int()
         between = None
         if way is Way.SMALLER:
-            between = torch.zeros(3, size[0] + 2, size[1] + 2, device=device)
+            between = torch.zeros(3, *words.shape, device=device)
         elif way is Way.LARGER:
             between = torch.zeros(4, *fields.size, device=device)
-        return cls(made[0], made[1], between, numbers, numbers.view(torch.float32))
+        counter = torch.zeros(1, dtype=torch.int32, device=device)
+        asked = torch.zeros(down * across * 4, dtype=torch.int32, device=device)
+        floats = numbers.view(torch.float32)
+        return cls(made[0], made[1], words, between, counter, asked, numbers, floats)
 
 
 class Core:
@@ -113,6 +126,11 @@ class Core:
             "SITED_C": at_column,
             "CURVE": CURVES[encoding.transfer],
         }
+        device = fields.fields.device
+        several = 1
+        if device.type == "cuda":
+            several = torch.cuda.get_device_properties(device).multi_processor_count
+        self._programs = several * _PROGRAMS
         self._amounts = (
             settings.black_point,
             1 / (settings.white_point - settings.black_point),
@@ -150,7 +168,7 @@ class Core:
         blocks = triton.cdiv(n, _TABLE_BLOCK) + triton.cdiv(m, _TABLE_BLOCK)
         looked_up_kernel[(blocks,)](
             told.fields[AROUND_AT:], told.shapes, told.told, weights.looked_up, weights.bias,
-            room.table, room.small, n, m, room.floats,
+            room.table, room.small, n, m, room.floats, room.counter,
             AROUND=AROUND, SHAPES=SHAPES, BLOCK=_TABLE_BLOCK, num_warps=4,
         )  # fmt: skip
 
@@ -168,50 +186,39 @@ class Core:
         told, weights = self._fields, self._weights
         high, wide = layers.size
         field_size, small_size = told.fields.shape[-2:], told.shapes.shape[-2:]
-        fields = told.fields, *field_size
         nothing = told.told  # stands where a kernel has no use for a pointer
         gain = nothing if level.gain is None else level.gain
         offset = nothing if level.offset is None else level.offset
         gains = 0 if level.gain is None else len(level.gain)
-        scene = level.below, gain, offset, layers.bare, picture
         out = nothing if alpha is None else alpha
         between = nothing if room.between is None else room.between
+        scene = level.below, gain, offset, layers.bare, picture, out, high, wide
         drawn = {"GAINS": gains, "FIRST": first, "ALPHA": alpha is not None, "PACKED": wide % 4 == 0}
-        if way is Way.SMALLER:
-            tiles = triton.cdiv(high + 2, 16) * triton.cdiv(wide + 2, 32)
-            reduced_kernel[(tiles,)](
-                *self._planes, *fields, told.told, room.integers, room.floats, between, high, wide,
-                **self._read, num_warps=4,
-            )  # fmt: skip
-        key = (
-            *self._planes, between, *fields, *small_size, told.told, room.table, room.small,
-            weights.pixel, weights.second, weights.rest, room.integers, room.floats,
+        keyed, size, how = scene, layers.size, drawn
+        larger = way is Way.LARGER
+        if larger:
+            size = told.size
+            keyed = nothing, nothing, nothing, nothing, nothing, between, *size
+            how = {"GAINS": 0, "FIRST": False, "ALPHA": False, "PACKED": False}
+        shared = (
+            *self._planes, told.fields, *field_size, told.told, room.integers, room.floats,
+            room.words, between, room.counter, room.tiles_asked, *keyed, *self._amounts[2:],
         )  # fmt: skip
+        options = {**self._read, **how, "REDUCED": way is Way.SMALLER, "ONLY_KEY": larger}
+        first_kernel[(math.prod(_tiles(*size)),)](*shared, **options, num_warps=_FIRST_WARPS)
         nodes = self._nodes(way, field_size), self._nodes(way, small_size)
-        shared = {
-            **self._read,
-            "REDUCED": way is Way.SMALLER,
-            "ACROSS": nodes[0][0],
-            "NODES": nodes[0][1],
-            "ACROSS_SMALL": nodes[1][0],
-            "NODES_SMALL": nodes[1][1],
-            "num_warps": WARPS,
-        }
-        if way is Way.LARGER:
-            whole_h, whole_w = told.size
-            keyed_kernel[(_tiles(whole_h, whole_w),)](
-                *key, nothing, nothing, nothing, nothing, nothing, between, whole_h, whole_w,
-                *self._amounts, **shared,
-                ONLY_KEY=True, FIRST=False, GAINS=0, ALPHA=False, PACKED=False,
+        asked_kernel[(min(self._programs, len(room.tiles_asked)),)](
+            *shared, *small_size, room.table, room.small, weights.pixel, weights.second,
+            weights.rest, *self._amounts[:2], **options,
+            ACROSS=nodes[0][0], NODES=nodes[0][1],
+            ACROSS_SMALL=nodes[1][0], NODES_SMALL=nodes[1][1], num_warps=_ASKED_WARPS,
+        )  # fmt: skip
+        if larger:
+            tiles = triton.cdiv(high, laying.ROWS) * triton.cdiv(wide, laying.COLUMNS)
+            laying.enlarged_kernel[(tiles,)](
+                between, room.integers, room.floats, *scene, math.prod(size), size[1],
+                **drawn, num_warps=_LAID_WARPS,
             )  # fmt: skip
-            laying.enlarged_kernel[(_tiles(high, wide),)](
-                between, room.integers, room.floats, *scene, out, high, wide,
-                whole_h * whole_w, whole_w, **drawn, num_warps=WARPS,
-            )  # fmt: skip
-            return
-        keyed_kernel[(_tiles(high, wide),)](
-            *key, *scene, out, high, wide, *self._amounts, **shared, ONLY_KEY=False, **drawn
-        )
 
     def _nodes(self, way: Way, have: Sequence[int]) -> tuple[int, int]:
         """How many nodes of a field lie under a tile: each way, and room for all; 0 for many."""
@@ -224,6 +231,7 @@ class Core:
         return (most, room) if room <= _MOST_NODES else (0, 0)
 
 
-def _tiles(high: int, wide: int) -> int:
-    tiles: int = triton.cdiv(high, laying.ROWS) * triton.cdiv(wide, laying.COLUMNS)
-    return tiles
+def _tiles(high: int, wide: int) -> tuple[int, int]:
+    """How many tiles a picture has, down and across."""
+    margin = laying.TOP + 1, laying.LEFT + 1
+    return triton.cdiv(high + margin[0], laying.ROWS), triton.cdiv(wide + margin[1], laying.COLUMNS)

@@ -1,7 +1,8 @@
 """Laying in Triton: a subject over what is below, encoded, the steps above it, codes.
 
-A tile computes 32 by 32 pixels and keeps 30 rows and 28 columns of them: a pixel leans on its
-eight neighbours, and four pixels of 8-bit codes are three whole words.
+A picture goes tile by tile; a tile of the part that has to be asked about is a quarter of one. The
+first tile begins a row and four columns before the picture, since a pixel at its edge leans on
+neighbours beyond; four pixels of 8-bit codes are three whole words.
 """
 
 from __future__ import annotations
@@ -12,10 +13,10 @@ import triton.language as tl
 
 from models.kernels.cuda.decoding import encoded
 
-SIDE, ROWS, COLUMNS = 32, 30, 28
-"""Of a tile: pixels computed each way; rows and columns of them that are kept."""
-TOP, LEFT = 1, 2
-"""Rows and columns before the kept ones."""
+ROWS, COLUMNS, SIDE = 16, 64, 16
+"""Of a tile; and of one that is asked about, each way."""
+TOP, LEFT = 1, 4
+"""Rows and columns before the picture."""
 
 
 @triton.jit
@@ -47,49 +48,69 @@ def laid(
 
 
 @triton.jit
-def stored(picture, code, top, left, high, wide, PACKED: tl.constexpr):
-    """Store a tile's codes: whole words where the picture's width allows it."""
-    row = tl.arange(0, 32)[:, None]
-    column = tl.arange(0, 32)[None, :]
-    kept = (row >= 1) & (row < 31) & (top + row < high)
+def stored(
+    picture, code, kept, top, left, high, wide,
+    ROWS: tl.constexpr, COLUMNS: tl.constexpr, PACKED: tl.constexpr,
+):  # fmt: skip
+    """Store a tile's codes: whole words where the picture's width allows it.
+
+    ``kept`` is alike in every four columns.
+    """
+    row = tl.arange(0, ROWS)[:, None]
+    column = tl.arange(0, COLUMNS)[None, :]
+    there = (top + row >= 0) & (top + row < high)
     if PACKED:
-        pixel = (4 * column) // 3
-        skip = 4 * column - 3 * pixel
-        flat = tl.reshape(code, (1024,))
-        index = row * 32 + tl.minimum(2 + pixel, 31)
-        more = row * 32 + tl.minimum(3 + pixel, 31)
-        one = tl.reshape(tl.gather(flat, tl.reshape(index, (1024,)), 0), (32, 32))
-        two = tl.reshape(tl.gather(flat, tl.reshape(more, (1024,)), 0), (32, 32))
-        word = (one >> (8 * skip)) | (two << (24 - 8 * skip))
-        first = (left + 2) // 4 * 3
-        kept = kept & (column < 21) & (first + column < wide // 4 * 3)
-        place = picture.to(tl.pointer_type(tl.int32)) + (top + row) * (wide // 4 * 3)
-        tl.store(place + first + column, word, kept)
+        count: tl.constexpr = ROWS * COLUMNS
+        pixel = tl.minimum((4 * column) // 3, COLUMNS - 1)
+        skip = (4 * column) % 3
+        flat = tl.reshape(code | (kept.to(tl.int32) << 24), (count,))
+        index = row * COLUMNS + pixel
+        more = row * COLUMNS + tl.minimum(pixel + 1, COLUMNS - 1)
+        one = tl.reshape(tl.gather(flat, tl.reshape(index, (count,)), 0), (ROWS, COLUMNS))
+        two = tl.reshape(tl.gather(flat, tl.reshape(more, (count,)), 0), (ROWS, COLUMNS))
+        there = there & ((one >> 24) > 0)
+        word = ((one & 0xFFFFFF) >> (8 * skip)) | (two << (24 - 8 * skip))
+        first = left // 4 * 3 + column
+        there = there & (column < COLUMNS // 4 * 3) & (first >= 0) & (first < wide // 4 * 3)
+        place = picture.to(tl.pointer_type(tl.int32)) + (top + row) * (wide // 4 * 3) + first
+        tl.store(place, word, there)
     else:
-        kept = kept & (column >= 2) & (column < 30) & (left + column < wide)
+        there = there & kept & (left + column >= 0) & (left + column < wide)
         place = picture + ((top + row) * wide + left + column) * 3
-        tl.store(place, (code & 255).to(tl.uint8), kept)
-        tl.store(place + 1, ((code >> 8) & 255).to(tl.uint8), kept)
-        tl.store(place + 2, ((code >> 16) & 255).to(tl.uint8), kept)
+        tl.store(place, (code & 255).to(tl.uint8), there)
+        tl.store(place + 1, ((code >> 8) & 255).to(tl.uint8), there)
+        tl.store(place + 2, ((code >> 16) & 255).to(tl.uint8), there)
 
 
 @triton.jit
-def copied(bare, picture, top, left, high, wide, PACKED: tl.constexpr):
+def copied(
+    bare, picture, top, left, high, wide,
+    ROWS: tl.constexpr, COLUMNS: tl.constexpr, PACKED: tl.constexpr,
+):  # fmt: skip
     """Copy a tile of the bare picture."""
-    row = tl.arange(0, 32)[:, None]
-    column = tl.arange(0, 32)[None, :]
-    kept = (row >= 1) & (row < 31) & (top + row < high)
+    row = tl.arange(0, ROWS)[:, None]
+    column = tl.arange(0, COLUMNS)[None, :]
+    there = (top + row >= 0) & (top + row < high)
     if PACKED:
-        first = (left + 2) // 4 * 3
-        kept = kept & (column < 21) & (first + column < wide // 4 * 3)
-        at = (top + row) * (wide // 4 * 3) + first + column
-        word = tl.load(bare.to(tl.pointer_type(tl.int32)) + at, kept, 0)
-        tl.store(picture.to(tl.pointer_type(tl.int32)) + at, word, kept)
+        first = left // 4 * 3 + column
+        there = there & (column < COLUMNS // 4 * 3) & (first >= 0) & (first < wide // 4 * 3)
+        at = (top + row) * (wide // 4 * 3) + first
+        word = tl.load(bare.to(tl.pointer_type(tl.int32)) + at, there, 0)
+        tl.store(picture.to(tl.pointer_type(tl.int32)) + at, word, there)
     else:
-        kept = kept & (column >= 2) & (column < 30) & (left + column < wide)
+        there = there & (left + column >= 0) & (left + column < wide)
         at = ((top + row) * wide + left + column) * 3
         for k in tl.static_range(3):
-            tl.store(picture + at + k, tl.load(bare + at + k, kept, 0), kept)
+            tl.store(picture + at + k, tl.load(bare + at + k, there, 0), there)
+
+
+@triton.jit
+def put(out, x, kept, top, left, high, wide, ROWS: tl.constexpr, COLUMNS: tl.constexpr):
+    """Store a tile of a float32 picture."""
+    row = top + tl.arange(0, ROWS)[:, None]
+    column = left + tl.arange(0, COLUMNS)[None, :]
+    there = kept & (row >= 0) & (row < high) & (column >= 0) & (column < wide)
+    tl.store(out + row * wide + column, x, there)
 
 
 @triton.jit
@@ -99,12 +120,12 @@ def enlarged_kernel(
     PACKED: tl.constexpr,
 ):  # fmt: skip
     """A premultiplied subject of the frame's size sampled, linear between pixels, and laid."""
-    across = tl.cdiv(wide, 28)
+    across = tl.cdiv(wide, 64)
     tile = tl.program_id(0)
-    top = tile // across * 30 - 1
-    left = tile % across * 28 - 2
-    row = top + tl.arange(0, 32)
-    column = left + tl.arange(0, 32)
+    top = tile // across * 16
+    left = tile % across * 64
+    row = top + tl.arange(0, 16)
+    column = left + tl.arange(0, 64)
     have_h, have_w = tl.load(ints + 3), tl.load(ints + 4)
     got_h, got_w = tl.load(ints + 14), tl.load(ints + 15)
     i = row - tl.load(ints + 16)
@@ -151,20 +172,10 @@ def enlarged_kernel(
             red, green, blue, alpha, below, gain, offset, row[:, None], column[None, :], seen,
             high * wide, wide, GAINS,
         )  # fmt: skip
-        stored(picture, code, top, left, high, wide, PACKED)
+        stored(picture, code, seen | True, top, left, high, wide, 16, 64, PACKED)
         if ALPHA:
-            put_alpha(alpha_out, alpha, top, left, high, wide)
+            put(alpha_out, alpha, seen, top, left, high, wide, 16, 64)
     elif FIRST:
-        copied(bare, picture, top, left, high, wide, PACKED)
+        copied(bare, picture, top, left, high, wide, 16, 64, PACKED)
         if ALPHA:
-            put_alpha(alpha_out, alpha, top, left, high, wide)
-
-
-@triton.jit
-def put_alpha(out, alpha, top, left, high, wide):
-    """Store a tile's alpha."""
-    row = tl.arange(0, 32)[:, None]
-    column = tl.arange(0, 32)[None, :]
-    kept = (row >= 1) & (row < 31) & (top + row < high)
-    kept = kept & (column >= 2) & (column < 30) & (left + column < wide)
-    tl.store(out + (top + row) * wide + left + column, alpha, kept)
+            put(alpha_out, alpha, seen, top, left, high, wide, 16, 64)

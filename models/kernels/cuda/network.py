@@ -83,13 +83,15 @@ def weights_of(network: Estimator) -> Weights | None:
 
 @triton.jit
 def looked_up_kernel(
-    around, shapes, told, weights, bias, out_around, out_shapes, n, m, floats,
+    around, shapes, told, weights, bias, out_around, out_shapes, n, m, floats, counter,
     AROUND: tl.constexpr, SHAPES: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
     """What the first layer makes of the looked-up channels, at their own size, channels last."""
     column = tl.arange(0, 32)
     block = tl.program_id(0)
     first = tl.cdiv(n, BLOCK)
+    if block == 0:
+        tl.store(counter, 0)  # nothing of this frame has been asked about yet
     if block < first:
         at = block * BLOCK + tl.arange(0, BLOCK)
         # The noise of a scaled frame is less by its scale.
@@ -161,9 +163,16 @@ def _root(x):
 
 
 @triton.jit
+def packed(rough, luma):
+    """Two values as halves of one word: what a pixel's neighbours want to know of it."""
+    rough = tl.minimum(tl.maximum(rough, -0.3), 1.3).to(tl.float16).to(tl.int16, bitcast=True)
+    luma = luma.to(tl.float16).to(tl.int16, bitcast=True)
+    return (rough.to(tl.int32) & 0xFFFF) | (luma.to(tl.int32) << 16)
+
+
+@triton.jit
 def alpha_of(
-    rough, luma, own, red, other, key, lr, lc, row_first, row_last, row_low, row_high,
-    column_first, column_step, column_low, column_high,
+    words, own, red, other, key,
     table, y, x, high, wide, table_small, y_small, x_small, high_small, wide_small,
     pixel, second, rest,
     SIDE: tl.constexpr, ACROSS: tl.constexpr, NODES: tl.constexpr,
@@ -171,29 +180,19 @@ def alpha_of(
 ):  # fmt: skip
     """Alpha of a tile's pixels: (SIDE, SIDE), in [0, 1].
 
-    ``rough`` to ``key`` are (SIDE, SIDE). Row i of the tile is row ``row_first + i`` of the
-    window, column i its column ``column_first + column_step * i``; neighbours are clamped to
-    rows ``row_low`` to ``row_high`` and columns likewise, both included.
+    ``words`` (SIDE * SIDE, 16) holds what `packed` gives of the nine pixels around each, row by
+    row; the others are not looked at. ``own`` to ``key`` are (SIDE, SIDE).
     """
     count: tl.constexpr = SIDE * SIDE
-    n = tl.arange(0, 16)
-    flat = tl.arange(0, count)
-    row = (row_first + flat // SIDE)[:, None] + (n // 3 - 1)[None, :]
-    row = tl.minimum(tl.maximum(row, row_low), row_high) - row_first
-    column = (column_first + column_step * (flat % SIDE))[:, None] + (n % 3 - 1)[None, :]
-    column = (tl.minimum(tl.maximum(column, column_low), column_high) - column_first) * column_step
-    row = tl.minimum(tl.maximum(row, 0), SIDE - 1)
-    column = tl.minimum(tl.maximum(column, 0), SIDE - 1)
-    index = tl.reshape(row * SIDE + column, (count * 16,))
-    near = tl.gather(tl.reshape(rough, (count,)), index, 0)
-    near = tl.minimum(tl.maximum(tl.reshape(near, (count, 16)), -0.3), 1.3)
+    n = tl.arange(0, 16)[None, :]
     key = tl.reshape(key, (count,))[:, None]
     by = 1 / key
-    near = tl.where(n[None, :] == 9, _root(tl.reshape(own, (count,))[:, None] * by), near)
-    near = tl.where(n[None, :] == 10, _root(tl.reshape(red, (count,))[:, None] * by), near)
-    near = tl.where(n[None, :] == 11, _root(tl.reshape(other, (count,))[:, None] * by), near)
-    near = tl.where(n[None, :] == 12, tl.sqrt(tl.minimum(key, 2.0)), near)
-    light = tl.reshape(tl.gather(tl.reshape(luma, (count,)), index, 0), (count, 16))
+    near = (words & 0xFFFF).to(tl.int16).to(tl.float16, bitcast=True).to(tl.float32)
+    near = tl.where(n == 9, _root(tl.reshape(own, (count,))[:, None] * by), near)
+    near = tl.where(n == 10, _root(tl.reshape(red, (count,))[:, None] * by), near)
+    near = tl.where(n == 11, _root(tl.reshape(other, (count,))[:, None] * by), near)
+    near = tl.where(n == 12, tl.sqrt(tl.minimum(key, 2.0)), near)
+    light = (words >> 16).to(tl.int16).to(tl.float16, bitcast=True).to(tl.float32)
     light = _root(light * by)
     k = tl.arange(0, 16)[:, None] * 32 + tl.arange(0, 32)[None, :]
     total = _interpolated(table, y, x, high, wide, ACROSS, NODES, SIDE)
@@ -203,10 +202,10 @@ def alpha_of(
     total = tl.dot(near.to(tl.float16), tl.load(pixel + k), total)
     total = tl.dot(light.to(tl.float16), tl.load(pixel + 512 + k), total)
     hidden = tl.maximum(total, 0.0).to(tl.float16)
-    column32 = tl.arange(0, 32)
-    square = tl.arange(0, 32)[:, None] * 32 + column32[None, :]
+    column = tl.arange(0, 32)
+    square = tl.arange(0, 32)[:, None] * 32 + column[None, :]
     total = tl.dot(hidden, tl.load(second + square))
-    total = tl.maximum(total + tl.load(rest + column32)[None, :], 0.0)
-    found = tl.sum(total * tl.load(rest + 32 + column32)[None, :], 1) + tl.load(rest + 64)
+    total = tl.maximum(total + tl.load(rest + column)[None, :], 0.0)
+    found = tl.sum(total * tl.load(rest + 32 + column)[None, :], 1) + tl.load(rest + 64)
     found = tl.minimum(tl.maximum(found, 0.0), 1.0)
     return tl.reshape(found, (SIDE, SIDE))
