@@ -18,16 +18,19 @@ from models.color import Encoding, Matrix, Planes
 from models.despill import _GIVEN_BACK
 from models.kernels.cuda import laying
 from models.kernels.cuda.decoding import CURVES, matrix_of, sited_at
-from models.kernels.cuda.fields import AROUND_AT, SHAPES, Fields
-from models.kernels.cuda.keying import asked_kernel, first_kernel
+from models.kernels.cuda.fields import Fields
+from models.kernels.cuda.keying import asked_kernel, listed_kernel, plain_kernel
 from models.kernels.cuda.layers import Layers, Level
-from models.kernels.cuda.network import AROUND, HIDDEN, Weights, looked_up_kernel
+from models.kernels.cuda.network import HIDDEN, Weights
 from models.kernels.cuda.places import Way
 from models.settings import KeySettings
 
 # chosen: measured on an H200.
-_FIRST_WARPS, _ASKED_WARPS, _LAID_WARPS = 4, 4, 4
-_PROGRAMS = 4
+_LISTED = {"num_warps": 4, "num_stages": 1}
+_PLAIN = {"num_warps": 8, "num_stages": 1, "maxnreg": 80}
+_ASKED = {"num_warps": 8, "num_stages": 1, "maxnreg": 128}
+_LAID = {"num_warps": 8, "num_stages": 1}
+_PROGRAMS = 2
 """Programs that work the list off, for each multiprocessor."""
 _TABLE_BLOCK = 64
 _MOST_NODES = 64
@@ -41,11 +44,12 @@ class Room:
     Attributes:
         table: (h * w, 32) float32, what the first layer makes of the looked-up channels.
         small: likewise of the shapes.
-        words: int32, for each pixel what its neighbours want to know of it.
-        between: float32: the reduced frame, or the premultiplied subject at the frame's size; None
-            where neither is needed.
-        counter: (1,) int32, how many tiles are to be asked about.
-        tiles_asked: int32, which.
+        words: (3, rows, columns) int32, for each pixel what it and its neighbours are told by.
+        between: (4, H, W) float32, the premultiplied subject at the frame's size where it is
+            enlarged, else None.
+        counters: (2,) int32, how many tiles are listed, and how many to be asked about.
+        tiles_near: int32, which are listed, and
+        tiles_asked: which asked about, as quarters of tiles.
         integers: (32,) int32 and
         floats: the same memory as float32: where the frame lies.
     """
@@ -54,7 +58,8 @@ class Room:
     small: Tensor
     words: Tensor
     between: Tensor | None
-    counter: Tensor
+    counters: Tensor
+    tiles_near: Tensor
     tiles_asked: Tensor
     integers: Tensor
     floats: Tensor
@@ -76,16 +81,16 @@ class Room:
         ]
         keyed = fields.size if way is Way.LARGER else size
         down, across = _tiles(*keyed)
-        words = torch.zeros(down * laying.ROWS, across * laying.COLUMNS, device=device).int()
+        words = torch.zeros(3, down * laying.ROWS, across * laying.COLUMNS, device=device).int()
         between = None
-        if way is Way.SMALLER:
-            between = torch.zeros(3, *words.shape, device=device)
-        elif way is Way.LARGER:
+        if way is Way.LARGER:
             between = torch.zeros(4, *fields.size, device=device)
-        counter = torch.zeros(1, dtype=torch.int32, device=device)
-        asked = torch.zeros(down * across * 4, dtype=torch.int32, device=device)
+        counters, near, asked = (
+            torch.zeros(n, dtype=torch.int32, device=device)
+            for n in (2, down * across, down * across * 4)
+        )
         floats = numbers.view(torch.float32)
-        return cls(made[0], made[1], words, between, counter, asked, numbers, floats)
+        return cls(made[0], made[1], words, between, counters, near, asked, numbers, floats)
 
 
 class Core:
@@ -159,18 +164,7 @@ class Core:
             if alpha is not None:
                 alpha.zero_()
         for count, (level, way, room) in enumerate(slots):
-            self._look_up(room)
             self._lay(layers, layers.levels[level], way, room, picture, alpha, count == 0)
-
-    def _look_up(self, room: Room) -> None:
-        told, weights = self._fields, self._weights
-        n, m = len(room.table), len(room.small)
-        blocks = triton.cdiv(n, _TABLE_BLOCK) + triton.cdiv(m, _TABLE_BLOCK)
-        looked_up_kernel[(blocks,)](
-            told.fields[AROUND_AT:], told.shapes, told.told, weights.looked_up, weights.bias,
-            room.table, room.small, n, m, room.floats, room.counter,
-            AROUND=AROUND, SHAPES=SHAPES, BLOCK=_TABLE_BLOCK, num_warps=4,
-        )  # fmt: skip
 
     def _lay(
         self,
@@ -192,32 +186,39 @@ class Core:
         gains = 0 if level.gain is None else len(level.gain)
         out = nothing if alpha is None else alpha
         between = nothing if room.between is None else room.between
-        scene = level.below, gain, offset, layers.bare, picture, out, high, wide
-        drawn = {"GAINS": gains, "FIRST": first, "ALPHA": alpha is not None, "PACKED": wide % 4 == 0}
-        keyed, size, how = scene, layers.size, drawn
+        layer = level.below, gain, offset
+        drawn = {"ALPHA": alpha is not None, "PACKED": wide % 4 == 0}
         larger = way is Way.LARGER
-        if larger:
-            size = told.size
-            keyed = nothing, nothing, nothing, nothing, nothing, between, *size
-            how = {"GAINS": 0, "FIRST": False, "ALPHA": False, "PACKED": False}
-        shared = (
-            *self._planes, told.fields, *field_size, told.told, room.integers, room.floats,
-            room.words, between, room.counter, room.tiles_asked, *keyed, *self._amounts[2:],
+        size = told.size if larger else layers.size
+        made = (nothing, between, *size) if larger else (picture, out, *size)
+        how = {**({"ALPHA": False, "PACKED": False} if larger else drawn), "ONLY_KEY": larger}
+        place = told.told, room.integers, room.floats
+        tiles = math.prod(_tiles(*size))
+        blocks = sum(triton.cdiv(len(t), _TABLE_BLOCK) for t in (room.table, room.small))
+        listed_kernel[(tiles + blocks,)](
+            told.fields, *field_size, told.shapes, *small_size, *place,
+            weights.looked_up, weights.bias, room.table, room.small, room.counters,
+            room.tiles_near, layers.bare, *made, **how, FIRST=first and not larger,
+            BLOCK=_TABLE_BLOCK, **_LISTED,
         )  # fmt: skip
-        options = {**self._read, **how, "REDUCED": way is Way.SMALLER, "ONLY_KEY": larger}
-        first_kernel[(math.prod(_tiles(*size)),)](*shared, **options, num_warps=_FIRST_WARPS)
+        how["GAINS"] = 0 if larger else gains
+        read = told.fields, *field_size, *place, room.words, room.counters
+        plain_kernel[(min(self._programs, tiles),)](
+            *self._planes, *read, room.tiles_near, room.tiles_asked, *layer, *made,
+            *self._amounts[2:], **self._read, **how, REDUCED=way is Way.SMALLER, **_PLAIN,
+        )  # fmt: skip
         nodes = self._nodes(way, field_size), self._nodes(way, small_size)
-        asked_kernel[(min(self._programs, len(room.tiles_asked)),)](
-            *shared, *small_size, room.table, room.small, weights.pixel, weights.second,
-            weights.rest, *self._amounts[:2], **options,
+        asked_kernel[(min(self._programs, 4 * tiles),)](
+            *read, room.tiles_asked, *layer, *made, *self._amounts[2:], *small_size, room.table,
+            room.small, weights.pixel, weights.second, weights.rest, *self._amounts[:2], **how,
             ACROSS=nodes[0][0], NODES=nodes[0][1],
-            ACROSS_SMALL=nodes[1][0], NODES_SMALL=nodes[1][1], num_warps=_ASKED_WARPS,
+            ACROSS_SMALL=nodes[1][0], NODES_SMALL=nodes[1][1], **_ASKED,
         )  # fmt: skip
         if larger:
             tiles = triton.cdiv(high, laying.ROWS) * triton.cdiv(wide, laying.COLUMNS)
             laying.enlarged_kernel[(tiles,)](
-                between, room.integers, room.floats, *scene, math.prod(size), size[1],
-                **drawn, num_warps=_LAID_WARPS,
+                between, room.integers, room.floats, *layer, layers.bare, picture, out, high, wide,
+                math.prod(size), size[1], GAINS=gains, FIRST=first, **drawn, **_LAID,
             )  # fmt: skip
 
     def _nodes(self, way: Way, have: Sequence[int]) -> tuple[int, int]:

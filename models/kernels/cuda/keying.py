@@ -1,9 +1,9 @@
-"""Planes to picture in two Triton kernels: the live grade of `models.keyer`, pixel by pixel.
+"""Planes to picture in three Triton kernels: the live grade of `models.keyer`, pixel by pixel.
 
-The first goes over every tile. Where nothing of a subject can be it copies the bare picture;
-elsewhere planes become linear light, the rough matte is made, and what is plainly subject is laid.
-Tiles that hold pixels to ask about are put on a list, with what their pixels' neighbours are asked
-for; the second kernel works that list off with the network.
+The first copies the bare picture where nothing of a subject can be, lists the other tiles, and
+looks the fields up for the network. The second makes linear light and the rough matte of the
+listed tiles, and lays what is plainly subject; quarters of tiles that hold pixels to ask about go
+on another list, with what their pixels are asked for. The third works that off with the network.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import triton.language as tl
 
 from models.kernels.cuda.decoding import shown
 from models.kernels.cuda.laying import copied, laid, put, stored
-from models.kernels.cuda.network import alpha_of, packed
+from models.kernels.cuda.network import alpha_of, halves, high_half, looked_up, low_half
 from models.kernels.cuda.reducing import reduced
 
 
@@ -45,12 +45,11 @@ def _place(i, by, most):
 
 
 @triton.jit
-def _anything_near(fields, y, x, step_y, step_x, high, wide):
-    """Whether any value under a tile, or a pixel around it, is near or solid."""
-    top = tl.floor(tl.maximum(tl.min(y, 0) - step_y, 0.0)).to(tl.int32)
-    left = tl.floor(tl.maximum(tl.min(x, 0) - step_x, 0.0)).to(tl.int32)
-    bottom = tl.minimum(tl.floor(tl.max(y, 0) + step_y).to(tl.int32) + 1, high - 1)
-    right = tl.minimum(tl.floor(tl.max(x, 0) + step_x).to(tl.int32) + 1, wide - 1)
+def _anything_near(fields, y, y_end, x, x_end, high, wide):
+    """Whether any value that places between two on each axis lean on is near or solid."""
+    top, left = tl.floor(y).to(tl.int32), tl.floor(x).to(tl.int32)
+    bottom = tl.minimum(tl.floor(y_end).to(tl.int32) + 1, high - 1)
+    right = tl.minimum(tl.floor(x_end).to(tl.int32) + 1, wide - 1)
     most = tl.zeros((4, 8), tl.float32)
     near = fields + 3 * high * wide
     for i in range(top, bottom + 1, 4):
@@ -123,51 +122,101 @@ def _window(told, ints, floats, extent_h, extent_w, origin_r, origin_c):
 
 
 @triton.jit
-def first_kernel(
+def listed_kernel(
+    fields, field_high, field_wide, shapes, shapes_high, shapes_wide, told, ints, floats,
+    weights, bias, table, table_small, counters, tiles_near, bare, picture, alpha_out, high, wide,
+    ONLY_KEY: tl.constexpr, FIRST: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
+    BLOCK: tl.constexpr,
+):  # fmt: skip
+    """The bare picture where nobody is, the list of tiles where somebody may be, the tables."""
+    block = tl.program_id(0)
+    n, m = field_high * field_wide, shapes_high * shapes_wide
+    blocks = tl.cdiv(n, BLOCK) + tl.cdiv(m, BLOCK)
+    if block < blocks:
+        if block == 0:
+            tl.store(counters + 1, 0)  # of this frame nothing has been asked about yet
+        looked_up(
+            fields + 10 * n, shapes, told, weights, bias, table, table_small, n, m, floats, block,
+            19, 8, BLOCK,
+        )  # fmt: skip
+    else:
+        tile = block - blocks
+        tiles = tl.cdiv(wide + 5, 64)
+        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4
+        extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
+        origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
+        mirrored = tl.load(ints + 2)
+        row_low, row_high, column_low, column_high = _window(
+            told, ints, floats, extent_h, extent_w, origin_r, origin_c
+        )
+        # The tile with the pixels around it.
+        r = top - tl.load(ints) - 1
+        c = left - tl.load(ints + 1) - 1
+        c = tl.where(mirrored != 0, extent_w - 1 - c - 65, c)
+        some = (r <= row_high + 1) & (r + 17 >= row_low - 1)
+        some = some & (c <= column_high + 1) & (c + 65 >= column_low - 1)
+        here = False
+        if some:
+            by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
+            r, c = r + origin_r, c + origin_c
+            here = _anything_near(
+                fields,
+                _place(r, by_y, field_high), _place(r + 17, by_y, field_high),
+                _place(c, by_x, field_wide), _place(c + 65, by_x, field_wide),
+                field_high, field_wide,
+            ) | (tl.load(told + 1) == 0)  # fmt: skip
+        if here:
+            tl.store(tiles_near + tl.atomic_add(counters, 1), tile)
+        else:
+            if ONLY_KEY or ALPHA:
+                nothing = tl.zeros((16, 64), tl.float32)
+                everywhere = tl.full((16, 64), 1, tl.int1)
+                for k in tl.static_range(4 if ONLY_KEY else 1):
+                    if ONLY_KEY or FIRST:
+                        out = alpha_out + k * high * wide
+                        put(out, nothing, everywhere, top, left, high, wide, 16, 64)
+            if FIRST:
+                copied(bare, picture, top, left, high, wide, 16, 64, PACKED)
+
+
+@triton.jit
+def plain_kernel(
     first, second, third, stride_r, stride_c, chroma_r, chroma_c,
     plane_high, plane_wide, chroma_high, chroma_wide,
     y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
-    fields, field_high, field_wide, told, ints, floats, words, between, counter, tiles_asked,
-    below, gain, offset, bare, picture, alpha_out, high, wide, despill, given_back,
+    fields, field_high, field_wide, told, ints, floats, words, counters, tiles_near, tiles_asked,
+    below, gain, offset, picture, alpha_out, high, wide, despill, given_back,
     TURNS: tl.constexpr, RGB: tl.constexpr, HALF_R: tl.constexpr, HALF_C: tl.constexpr,
     SITED_R: tl.constexpr, SITED_C: tl.constexpr, CURVE: tl.constexpr,
-    REDUCED: tl.constexpr, ONLY_KEY: tl.constexpr, FIRST: tl.constexpr, GAINS: tl.constexpr,
-    ALPHA: tl.constexpr, PACKED: tl.constexpr,
+    REDUCED: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr,
+    PACKED: tl.constexpr,
 ):  # fmt: skip
-    """One tile of a picture, or with ``ONLY_KEY`` of the premultiplied subject.
+    """The tiles that `listed_kernel` put on the list, by as many programs as the card holds.
 
     ``ints`` and ``floats`` are one buffer: where the frame lies, see `models.kernels.cuda.places`.
     """
     tiles = tl.cdiv(wide + 5, 64)
-    tile = tl.program_id(0)
-    top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4
-    row, column = top + tl.arange(0, 16), left + tl.arange(0, 64)
+    area = tl.cdiv(high + 2, 16) * 16 * tiles * 64
     extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
     origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
     mirrored = tl.load(ints + 2)
-    r = row - tl.load(ints)
-    c = mirrored * (extent_w - 1) + (1 - 2 * mirrored) * (column - tl.load(ints + 1))
     row_low, row_high, column_low, column_high = _window(
         told, ints, floats, extent_h, extent_w, origin_r, origin_c
     )
-    # Whether the tile, or a pixel beside it, lies in the window.
-    some = (tl.min(r, 0) <= row_high + 1) & (tl.max(r, 0) >= row_low - 1)
-    some = some & (tl.min(c, 0) <= column_high + 1) & (tl.max(c, 0) >= column_low - 1)
-    by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
-    y = _place(r + origin_r, by_y, field_high)
-    x = _place(c + origin_c, by_x, field_wide)
     found = tl.load(told + 1) > 0
-    everywhere = tl.full((16, 64), 1, tl.int1)
-    here = False
-    if some:
-        here = (found == 0) | _anything_near(fields, y, x, by_y, by_x, field_high, field_wide)
-    if here:
-        inside = ((r >= row_low) & (r <= row_high) & (row >= 0) & (row < high))[:, None]
-        inside = inside & ((c >= column_low) & (c <= column_high))[None, :]
-        inside = inside & ((column >= 0) & (column < wide))[None, :]
+    is_green = tl.load(told + 2) < 1.5
+    n = field_high * field_wide
+    for i in range(tl.program_id(0), tl.load(counters), tl.num_programs(0)):
+        tile = tl.load(tiles_near + i)
+        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4
+        row, column = top + tl.arange(0, 16), left + tl.arange(0, 64)
+        r = row - tl.load(ints)
+        c = mirrored * (extent_w - 1) + (1 - 2 * mirrored) * (column - tl.load(ints + 1))
+        inside_r = (r >= row_low) & (r <= row_high) & (row >= 0) & (row < high)
+        inside_c = (c >= column_low) & (c <= column_high) & (column >= 0) & (column < wide)
+        inside = inside_r[:, None] & inside_c[None, :]
         at_r = tl.minimum(tl.maximum(r, 0), extent_h - 1)
         at_c = tl.minimum(tl.maximum(c, 0), extent_w - 1)
-        place = (row + 1)[:, None] * (tiles * 64) + (column + 4)[None, :]
         if REDUCED:
             red, green, blue = reduced(
                 first, second, third, at_r, at_c, ints, floats,
@@ -176,10 +225,6 @@ def first_kernel(
                 y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
                 TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE, 16, 64,
             )  # fmt: skip
-            area = tl.cdiv(high + 2, 16) * 16 * tiles * 64
-            tl.store(between + place, red)
-            tl.store(between + area + place, green)
-            tl.store(between + 2 * area + place, blue)
         else:
             red, green, blue = shown(
                 first, second, third, (at_r + origin_r)[:, None], (at_c + origin_c)[None, :],
@@ -188,11 +233,12 @@ def first_kernel(
                 y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
                 TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE,
             )  # fmt: skip
-        kept = everywhere
+        kept = tl.full((16, 64), 1, tl.int1)
         alpha = inside.to(tl.float32)
         asked_tiles = 0
         if found:
-            n = field_high * field_wide
+            y = _place(r + origin_r, tl.load(floats + 8), field_high)
+            x = _place(c + origin_c, tl.load(floats + 9), field_wide)
             a, b, c0, d, fy, fx = _corners(y, x, field_high, field_wide)
             back_r = _at(fields, a, b, c0, d, fy, fx)
             back_g = _at(fields + n, a, b, c0, d, fy, fx)
@@ -200,27 +246,30 @@ def first_kernel(
             near = _at(fields + 3 * n, a, b, c0, d, fy, fx)
             solid = _at(fields + 4 * n, a, b, c0, d, fy, fx)
             hold_out = _at(fields + 5 * n, a, b, c0, d, fy, fx)
-            is_green = tl.load(told + 2) < 1.5
             key, other = tl.where(is_green, green, blue), tl.where(is_green, blue, green)
             back_key = tl.where(is_green, back_g, back_b)
             back_other = tl.where(is_green, back_b, back_g)
             full = tl.maximum(back_key - tl.maximum(back_r, back_other), 1e-3)
             rough = (1 - (key - tl.maximum(red, other)) / full) * (1 - hold_out)
             luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
-            tl.store(words + place, packed(rough, luma))
-            whole = (solid > 0.99) & (rough > 0.5)
+            place = words + (row + 1)[:, None] * (tiles * 64) + (column + 4)[None, :]
+            clamped = tl.minimum(tl.maximum(rough, -0.3), 1.3)
+            tl.store(place, halves(clamped, tl.sqrt(luma)))
+            whole = (solid > 0.99) & (rough > 0.5) & inside
             asked = (near > 0) & (whole == 0) & inside
-            alpha = (whole & inside).to(tl.float32)
+            alpha = whole.to(tl.float32)
             quarters = tl.reshape(asked.to(tl.int32), (16, 4, 16))
             quarters = tl.max(tl.max(quarters, 2), 0)
             asked_tiles = tl.sum(quarters, 0)
             if asked_tiles > 0:
+                tl.store(place + area, halves(tl.sqrt(red), tl.sqrt(green)))
+                said = alpha + 2 * asked.to(tl.float32)
+                tl.store(place + 2 * area, halves(tl.sqrt(blue), said))
                 spread = tl.broadcast_to(quarters[None, :, None], (16, 4, 16))
                 kept = tl.reshape(spread, (16, 64)) == 0
-                base = tl.atomic_add(counter, asked_tiles)
+                base = tl.atomic_add(counters + 1, asked_tiles)
                 at = base + tl.cumsum(quarters, 0) - quarters
-                number = tile * 4 + tl.arange(0, 4)
-                tl.store(tiles_asked + at, number, quarters > 0)
+                tl.store(tiles_asked + at, tile * 4 + tl.arange(0, 4), quarters > 0)
             if asked_tiles < 4:
                 own_key = _at(fields + 9 * n, a, b, c0, d, fy, fx)
                 red, green, blue = _despilled(
@@ -232,83 +281,62 @@ def first_kernel(
                 red, green, blue, alpha, kept, below, gain, offset, picture, alpha_out,
                 top, left, high, wide, 16, 64, ONLY_KEY, GAINS, ALPHA, PACKED,
             )  # fmt: skip
-    else:
-        if ONLY_KEY:
-            nothing = tl.zeros((16, 64), tl.float32)
-            for k in tl.static_range(4):
-                out = alpha_out + k * high * wide
-                put(out, nothing, everywhere, top, left, high, wide, 16, 64)
-        elif FIRST:
-            copied(bare, picture, top, left, high, wide, 16, 64, PACKED)
-            if ALPHA:
-                nothing = tl.zeros((16, 64), tl.float32)
-                put(alpha_out, nothing, everywhere, top, left, high, wide, 16, 64)
 
 
 @triton.jit
 def asked_kernel(
-    first, second, third, stride_r, stride_c, chroma_r, chroma_c,
-    plane_high, plane_wide, chroma_high, chroma_wide,
-    y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
-    fields, field_high, field_wide, told, ints, floats, words, between, counter, tiles_asked,
-    below, gain, offset, bare, picture, alpha_out, high, wide, despill, given_back,
+    fields, field_high, field_wide, told, ints, floats, words, counters, tiles_asked,
+    below, gain, offset, picture, alpha_out, high, wide, despill, given_back,
     shapes_high, shapes_wide, table, table_small, pixel, second_layer, rest, black, by_span,
-    TURNS: tl.constexpr, RGB: tl.constexpr, HALF_R: tl.constexpr, HALF_C: tl.constexpr,
-    SITED_R: tl.constexpr, SITED_C: tl.constexpr, CURVE: tl.constexpr,
-    REDUCED: tl.constexpr, ONLY_KEY: tl.constexpr, FIRST: tl.constexpr, GAINS: tl.constexpr,
-    ALPHA: tl.constexpr, PACKED: tl.constexpr,
+    ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
     ACROSS: tl.constexpr, NODES: tl.constexpr,
     ACROSS_SMALL: tl.constexpr, NODES_SMALL: tl.constexpr,
 ):  # fmt: skip
-    """The tiles that `first_kernel` put on the list, by as many programs as the card holds."""
+    """The tiles that `plain_kernel` put on the list, by as many programs as the card holds."""
     tiles = tl.cdiv(wide + 5, 64)
+    across = tiles * 64
+    area = tl.cdiv(high + 2, 16) * 16 * across
     extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
     origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
+    down, right = tl.load(ints), tl.load(ints + 1)
     mirrored = tl.load(ints + 2)
     step = 1 - 2 * mirrored
     row_low, row_high, column_low, column_high = _window(
         told, ints, floats, extent_h, extent_w, origin_r, origin_c
     )
     is_green = tl.load(told + 2) < 1.5
+    pixel += (tl.load(told + 2).to(tl.int32) - 1) * 1024
     n = field_high * field_wide
-    for i in range(tl.program_id(0), tl.load(counter), tl.num_programs(0)):
+    k = tl.arange(0, 16)
+    ring_r = tl.where(k < 9, k // 3 - 1, 0)[None, :]
+    ring_c = tl.where(k < 9, k % 3 - 1, 0)[None, :]
+    plane = (tl.maximum(k - 8, 0) * area)[None, :]
+    if tl.program_id(0) == 0:
+        tl.store(counters, 0)  # nothing of the next frame has been listed yet
+    for i in range(tl.program_id(0), tl.load(counters + 1), tl.num_programs(0)):
         number = tl.load(tiles_asked + i)
         tile = number // 4
         top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4 + number % 4 * 16
         row, column = top + tl.arange(0, 16), left + tl.arange(0, 16)
-        r = row - tl.load(ints)
-        c = mirrored * (extent_w - 1) + step * (column - tl.load(ints + 1))
-        inside = ((r >= row_low) & (r <= row_high))[:, None]
-        inside = inside & ((c >= column_low) & (c <= column_high))[None, :]
-        # The words of the nine pixels around each, at most at the window's edge.
-        flat, k = tl.arange(0, 256), tl.arange(0, 16)
-        r_flat = (top - tl.load(ints) + flat // 16)[:, None]
-        c_flat = mirrored * (extent_w - 1) + step * (left - tl.load(ints + 1) + flat % 16)
-        c_flat = c_flat[:, None]
-        r_near = tl.minimum(tl.maximum(r_flat + (k // 3 - 1)[None, :], row_low), row_high)
-        c_near = tl.minimum(tl.maximum(c_flat + (k % 3 - 1)[None, :], column_low), column_high)
-        r_near += tl.load(ints)
-        c_near = tl.load(ints + 1) + step * (c_near - mirrored * (extent_w - 1))
-        at = (r_near + 1) * (tiles * 64) + c_near + 4
-        use = (k < 9)[None, :] & (r_near >= top - 1) & (r_near <= top + 16)
-        use = use & (c_near >= left - 1) & (c_near <= left + 16)
-        around = tl.load(words + at, use, 0)
-        at_r = tl.minimum(tl.maximum(r, 0), extent_h - 1)
-        at_c = tl.minimum(tl.maximum(c, 0), extent_w - 1)
-        if REDUCED:
-            place = (row + 1)[:, None] * (tiles * 64) + (column + 4)[None, :]
-            area = tl.cdiv(high + 2, 16) * 16 * tiles * 64
-            red = tl.load(between + place)
-            green = tl.load(between + area + place)
-            blue = tl.load(between + 2 * area + place)
-        else:
-            red, green, blue = shown(
-                first, second, third, (at_r + origin_r)[:, None], (at_c + origin_c)[None, :],
-                stride_r, stride_c, chroma_r, chroma_c,
-                plane_high, plane_wide, chroma_high, chroma_wide,
-                y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
-                TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE,
-            )  # fmt: skip
+        r = row - down
+        c = mirrored * (extent_w - 1) + step * (column - right)
+        # The words of the nine pixels around each: at most at the window's edge, and at the
+        # picture's for pixels outside of it, which nobody reads.
+        near_r = tl.minimum(tl.maximum(r[:, None] + ring_r, row_low), row_high) + down
+        near_r = tl.minimum(tl.maximum(near_r, -1), high)
+        near_c = tl.minimum(tl.maximum(c[:, None] + ring_c, column_low), column_high)
+        near_c = right + step * (near_c - mirrored * (extent_w - 1))
+        near_c = tl.minimum(tl.maximum(near_c, -1), wide)
+        at = ((near_r + 1) * across + plane)[:, None, :] + (near_c + 4)[None, :, :]
+        at = tl.reshape(at, (256, 16))
+        around = tl.load(words + at, (k < 11)[None, :], 0)
+        place = words + area + (row + 1)[:, None] * across + (column + 4)[None, :]
+        word = tl.load(place)
+        red, green = low_half(word), high_half(word)
+        word = tl.load(place + area)
+        blue, said = low_half(word), high_half(word)
+        red, green, blue = red * red, green * green, blue * blue
+        asked = said > 1.5
         y = _place(r + origin_r, tl.load(floats + 8), field_high)
         x = _place(c + origin_c, tl.load(floats + 9), field_wide)
         y_small = _place(r + origin_r, tl.load(floats + 10), shapes_high)
@@ -317,24 +345,14 @@ def asked_kernel(
         back_r = _at(fields, a, b, c0, d, fy, fx)
         back_g = _at(fields + n, a, b, c0, d, fy, fx)
         back_b = _at(fields + 2 * n, a, b, c0, d, fy, fx)
-        near = _at(fields + 3 * n, a, b, c0, d, fy, fx)
-        solid = _at(fields + 4 * n, a, b, c0, d, fy, fx)
-        hold_out = _at(fields + 5 * n, a, b, c0, d, fy, fx)
-        key, other = tl.where(is_green, green, blue), tl.where(is_green, blue, green)
-        back_key = tl.where(is_green, back_g, back_b)
-        back_other = tl.where(is_green, back_b, back_g)
-        full = tl.maximum(back_key - tl.maximum(back_r, back_other), 1e-3)
-        rough = (1 - (key - tl.maximum(red, other)) / full) * (1 - hold_out)
-        whole = (solid > 0.99) & (rough > 0.5)
-        asked = (near > 0) & (whole == 0) & inside
         guess = alpha_of(
-            around, key, red, other, tl.maximum(back_key, 0.005),
+            around, tl.maximum(tl.where(is_green, back_g, back_b), 0.005),
             table, y, x, field_high, field_wide,
             table_small, y_small, x_small, shapes_high, shapes_wide, pixel, second_layer, rest,
             16, ACROSS, NODES, ACROSS_SMALL, NODES_SMALL,
         )  # fmt: skip
         guess = tl.minimum(tl.maximum((guess - black) * by_span, 0.0), 1.0)
-        alpha = tl.where(asked, guess, (whole & inside).to(tl.float32))
+        alpha = tl.where(asked, guess, said)
         # `models.despill.unmix`
         clear = 1 - alpha
         doubt = 0.05 * clear

@@ -20,6 +20,8 @@ import triton.language as tl
 from torch import Tensor
 
 from models.estimator import AROUND, PIXELS, Estimator
+from models.features import channel_order
+from models.screen import Hue
 
 HIDDEN = 32
 """Columns of a product: the network's hidden channels and zeros."""
@@ -35,9 +37,11 @@ class Weights:
     Attributes:
         looked_up: (28, 32) float32: rows for `Context.around`, the shapes, then noise.
         bias: (32,) float32, of the first layer.
-        pixel: (32, 32) float16: nine rough values, own colour, key, three zeros; nine of luma.
-        second: (32, 32) float16.
-        rest: (96,) float32: bias of the second layer, the last layer, its bias.
+        pixel: (2, 32, 32) float16, for a green and for a blue screen. Rows of the first half of a
+            word: nine rough values, red, blue, one unused, key, three zeros; of the second: nine of
+            luma, green, zeros.
+        second: (32, 32) float16; two hidden channels are always 1 and carry its bias.
+        rest: (33,) float32: the last layer, its bias.
     """
 
     looked_up: Tensor
@@ -58,7 +62,7 @@ def weights_of(network: Estimator) -> Weights | None:
     """
     first, second, last = network.first, network.second, network.last
     hidden = first.out_features
-    if hidden > HIDDEN:
+    if hidden > HIDDEN - 2:
         return None
     device = first.weight.device
 
@@ -66,32 +70,38 @@ def weights_of(network: Estimator) -> Weights | None:
         return torch.zeros(rows, HIDDEN, device=device)
 
     w = first.weight.detach().T
-    looked_up, pixel, other = wide(AROUND + 8 + 1), wide(32), wide(HIDDEN)
+    looked_up, other = wide(AROUND + 8 + 1), wide(HIDDEN)
     looked_up[: AROUND + 8, :hidden] = w[PIXELS:]
     looked_up[AROUND + 8, :hidden] = w[4]
-    pixel[0:9, :hidden] = w[5:14][_RING]
-    pixel[9:13, :hidden] = w[0:4]
-    pixel[16:25, :hidden] = w[14:23][_RING]
-    other[:hidden, :hidden] = second.weight.detach().T
-    bias, rest = wide(1)[0], torch.zeros(96, device=device)
+    tables = []
+    for hue in Hue:
+        pixel, order = wide(32), channel_order(hue)
+        pixel[0:9, :hidden] = w[5:14][_RING]
+        pixel[16:25, :hidden] = w[14:23][_RING]
+        for row, channel in ((9, 0), (25, 1), (10, 2)):
+            pixel[row, :hidden] = w[order.index(channel)]
+        pixel[12, :hidden] = w[3]
+        tables.append(pixel.half())
+    bias, rest = wide(1)[0], torch.zeros(HIDDEN + 1, device=device)
     bias[:hidden] = first.bias.detach()
-    rest[:hidden] = second.bias.detach()
-    rest[32 : 32 + hidden] = last.weight.detach()[0]
-    rest[64] = last.bias.detach()[0]
-    return Weights(looked_up, bias, pixel.half(), other.half(), rest)
+    bias[hidden : hidden + 2] = 1
+    other[:hidden, :hidden] = second.weight.detach().T
+    coarse = second.bias.detach().half().float()
+    other[hidden, :hidden] = coarse
+    other[hidden + 1, :hidden] = second.bias.detach() - coarse
+    rest[:hidden] = last.weight.detach()[0]
+    rest[HIDDEN] = last.bias.detach()[0]
+    return Weights(looked_up, bias, torch.stack(tables), other.half(), rest)
 
 
 @triton.jit
-def looked_up_kernel(
-    around, shapes, told, weights, bias, out_around, out_shapes, n, m, floats, counter,
+def looked_up(
+    around, shapes, told, weights, bias, out_around, out_shapes, n, m, floats, block,
     AROUND: tl.constexpr, SHAPES: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
     """What the first layer makes of the looked-up channels, at their own size, channels last."""
     column = tl.arange(0, 32)
-    block = tl.program_id(0)
     first = tl.cdiv(n, BLOCK)
-    if block == 0:
-        tl.store(counter, 0)  # nothing of this frame has been asked about yet
     if block < first:
         at = block * BLOCK + tl.arange(0, BLOCK)
         # The noise of a scaled frame is less by its scale.
@@ -137,7 +147,7 @@ def _interpolated(
         here = column[None, :]
         upper = tl.load(table + a + here) * (1 - fx) + tl.load(table + b + here) * fx
         lower = tl.load(table + c + here) * (1 - fx) + tl.load(table + d + here) * fx
-        return upper * (1 - fy) + lower * fy
+        return upper * (1 - fy) + lower * fy, tl.zeros((32,), tl.float32)
     else:
         node = tl.arange(0, NODES)
         top = tl.floor(tl.min(y, 0)).to(tl.int32)
@@ -154,58 +164,69 @@ def _interpolated(
         across = tl.where((node < ACROSS * ACROSS)[None, :], across, 0.0)
         weight = tl.reshape(down[:, None, :] * across[None, :, :], (SIDE * SIDE, NODES))
         product = tl.dot(weight.to(tl.float16), value.to(tl.float16))
-        return product + mean[None, :]
+        return product, mean
 
 
 @triton.jit
-def _root(x):
-    return tl.sqrt(tl.minimum(tl.maximum(x, 0.0), 6.0))
+def halves(low, high):
+    """Two values as float16 in one word."""
+    low = low.to(tl.float16).to(tl.int16, bitcast=True)
+    high = high.to(tl.float16).to(tl.int16, bitcast=True)
+    return (low.to(tl.int32) & 0xFFFF) | (high.to(tl.int32) << 16)
 
 
 @triton.jit
-def packed(rough, luma):
-    """Two values as halves of one word: what a pixel's neighbours want to know of it."""
-    rough = tl.minimum(tl.maximum(rough, -0.3), 1.3).to(tl.float16).to(tl.int16, bitcast=True)
-    luma = luma.to(tl.float16).to(tl.int16, bitcast=True)
-    return (rough.to(tl.int32) & 0xFFFF) | (luma.to(tl.int32) << 16)
+def low_half(word):
+    """The first value of a word."""
+    return (word & 0xFFFF).to(tl.int16).to(tl.float16, bitcast=True).to(tl.float32)
+
+
+@triton.jit
+def high_half(word):
+    """The second value of a word."""
+    return (word >> 16).to(tl.int16).to(tl.float16, bitcast=True).to(tl.float32)
 
 
 @triton.jit
 def alpha_of(
-    words, own, red, other, key,
-    table, y, x, high, wide, table_small, y_small, x_small, high_small, wide_small,
+    words, key, table, y, x, high, wide, table_small, y_small, x_small, high_small, wide_small,
     pixel, second, rest,
     SIDE: tl.constexpr, ACROSS: tl.constexpr, NODES: tl.constexpr,
     ACROSS_SMALL: tl.constexpr, NODES_SMALL: tl.constexpr,
 ):  # fmt: skip
     """Alpha of a tile's pixels: (SIDE, SIDE), in [0, 1].
 
-    ``words`` (SIDE * SIDE, 16) holds what `packed` gives of the nine pixels around each, row by
-    row; the others are not looked at. ``own`` to ``key`` are (SIDE, SIDE).
+    ``words`` (SIDE * SIDE, 16) holds of each pixel: of the nine around it, row by row, the rough
+    value and the root of luma; the roots of red and green; of blue. ``key`` is (SIDE, SIDE).
     """
     count: tl.constexpr = SIDE * SIDE
-    n = tl.arange(0, 16)[None, :]
+    n = tl.arange(0, 16)
     key = tl.reshape(key, (count,))[:, None]
-    by = 1 / key
-    near = (words & 0xFFFF).to(tl.int16).to(tl.float16, bitcast=True).to(tl.float32)
-    near = tl.where(n == 9, _root(tl.reshape(own, (count,))[:, None] * by), near)
-    near = tl.where(n == 10, _root(tl.reshape(red, (count,))[:, None] * by), near)
-    near = tl.where(n == 11, _root(tl.reshape(other, (count,))[:, None] * by), near)
-    near = tl.where(n == 12, tl.sqrt(tl.minimum(key, 2.0)), near)
-    light = (words >> 16).to(tl.int16).to(tl.float16, bitcast=True).to(tl.float32)
-    light = _root(light * by)
-    k = tl.arange(0, 16)[:, None] * 32 + tl.arange(0, 32)[None, :]
-    total = _interpolated(table, y, x, high, wide, ACROSS, NODES, SIDE)
-    total += _interpolated(
+    by = tl.rsqrt(key)
+    # The root of 6 bounds a ratio's root.
+    near = low_half(words)
+    near = tl.where((n < 9)[None, :], near, tl.minimum(near * by, 2.4494897))
+    near = tl.where((n == 12)[None, :], tl.sqrt(tl.minimum(key, 2.0)), near)
+    near = tl.where((n > 12)[None, :], 1.0, near)
+    light = tl.minimum(high_half(words) * by, 2.4494897)
+    total, mean = _interpolated(table, y, x, high, wide, ACROSS, NODES, SIDE)
+    more, mean_small = _interpolated(
         table_small, y_small, x_small, high_small, wide_small, ACROSS_SMALL, NODES_SMALL, SIDE
     )
-    total = tl.dot(near.to(tl.float16), tl.load(pixel + k), total)
+    total += more
+    # Two columns of ones bring the means in, in two parts.
+    mean += mean_small
+    coarse = mean.to(tl.float16)
+    fine = (mean - coarse.to(tl.float32)).to(tl.float16)
+    k = n[:, None] * 32 + tl.arange(0, 32)[None, :]
+    weights = tl.where((n == 13)[:, None], coarse[None, :], tl.load(pixel + k))
+    weights = tl.where((n == 14)[:, None], fine[None, :], weights)
+    total = tl.dot(near.to(tl.float16), weights, total)
     total = tl.dot(light.to(tl.float16), tl.load(pixel + 512 + k), total)
     hidden = tl.maximum(total, 0.0).to(tl.float16)
     column = tl.arange(0, 32)
-    square = tl.arange(0, 32)[:, None] * 32 + column[None, :]
-    total = tl.dot(hidden, tl.load(second + square))
-    total = tl.maximum(total + tl.load(rest + column)[None, :], 0.0)
-    found = tl.sum(total * tl.load(rest + 32 + column)[None, :], 1) + tl.load(rest + 64)
+    square = column[:, None] * 32 + column[None, :]
+    total = tl.maximum(tl.dot(hidden, tl.load(second + square)), 0.0)
+    found = tl.sum(total * tl.load(rest + column)[None, :], 1) + tl.load(rest + 32)
     found = tl.minimum(tl.maximum(found, 0.0), 1.0)
     return tl.reshape(found, (SIDE, SIDE))
