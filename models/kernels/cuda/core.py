@@ -26,11 +26,11 @@ from models.kernels.cuda.places import Way
 from models.settings import KeySettings
 
 # chosen: measured on an H200.
-_LISTED = {"num_warps": 4, "num_stages": 1}
-_PLAIN = {"num_warps": 8, "num_stages": 1, "maxnreg": 80}
+_LISTED = {"num_warps": 2, "num_stages": 1}
+_PLAIN = {"num_warps": 4, "num_stages": 1, "maxnreg": 96}
 _ASKED = {"num_warps": 8, "num_stages": 1, "maxnreg": 128}
 _LAID = {"num_warps": 8, "num_stages": 1}
-_PROGRAMS = 2
+_PROGRAMS = 6
 """Programs that work the list off, for each multiprocessor."""
 _TABLE_BLOCK = 64
 _MOST_NODES = 64
@@ -187,23 +187,24 @@ class Core:
         out = nothing if alpha is None else alpha
         between = nothing if room.between is None else room.between
         layer = level.below, gain, offset
-        drawn = {"ALPHA": alpha is not None, "PACKED": wide % 4 == 0}
+        drawn = {"ALPHA": alpha is not None, "PACKED": first and wide % 4 == 0}
         larger = way is Way.LARGER
         size = told.size if larger else layers.size
         made = (nothing, between, *size) if larger else (picture, out, *size)
         how = {**({"ALPHA": False, "PACKED": False} if larger else drawn), "ONLY_KEY": larger}
+        how["FIRST"] = first and not larger
         place = told.told, room.integers, room.floats
         tiles = math.prod(_tiles(*size))
         blocks = sum(triton.cdiv(len(t), _TABLE_BLOCK) for t in (room.table, room.small))
         listed_kernel[(tiles + blocks,)](
             told.fields, *field_size, told.shapes, *small_size, *place,
             weights.looked_up, weights.bias, room.table, room.small, room.counters,
-            room.tiles_near, layers.bare, *made, **how, FIRST=first and not larger,
+            room.tiles_near, layers.bare, *made, **how,
             BLOCK=_TABLE_BLOCK, **_LISTED,
         )  # fmt: skip
         how["GAINS"] = 0 if larger else gains
         read = told.fields, *field_size, *place, room.words, room.counters
-        plain_kernel[(min(self._programs, tiles),)](
+        plain_kernel[(min(self._programs, 4 * tiles),)](
             *self._planes, *read, room.tiles_near, room.tiles_asked, *layer, *made,
             *self._amounts[2:], **self._read, **how, REDUCED=way is Way.SMALLER, **_PLAIN,
         )  # fmt: skip

@@ -83,29 +83,31 @@ def _despilled(red, green, blue, back_r, back_g, back_b, own_key, is_green, amou
 
 @triton.jit
 def _finished(
-    red, green, blue, alpha, kept, below, gain, offset, picture, alpha_out, top, left, high, wide,
-    ROWS: tl.constexpr, COLUMNS: tl.constexpr,
+    red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
+    top, left, high, wide, FIRST: tl.constexpr,
     ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
 ):  # fmt: skip
-    """Store a tile: premultiplied, or laid into the scene."""
+    """Store a quarter of a tile: premultiplied, or laid into the scene."""
     red, green, blue = red * alpha, green * alpha, blue * alpha
+    row = top + tl.arange(0, 16)[:, None]
+    column = left + tl.arange(0, 16)[None, :]
+    seen = (row >= 0) & (row < high) & (column >= 0) & (column < wide)
     if ONLY_KEY:
         area = high * wide
-        put(alpha_out, red, kept, top, left, high, wide, ROWS, COLUMNS)
-        put(alpha_out + area, green, kept, top, left, high, wide, ROWS, COLUMNS)
-        put(alpha_out + 2 * area, blue, kept, top, left, high, wide, ROWS, COLUMNS)
-        put(alpha_out + 3 * area, alpha, kept, top, left, high, wide, ROWS, COLUMNS)
+        put(alpha_out, red, seen, top, left, high, wide, 16, 16)
+        put(alpha_out + area, green, seen, top, left, high, wide, 16, 16)
+        put(alpha_out + 2 * area, blue, seen, top, left, high, wide, 16, 16)
+        put(alpha_out + 3 * area, alpha, seen, top, left, high, wide, 16, 16)
     else:
-        row = top + tl.arange(0, ROWS)[:, None]
-        column = left + tl.arange(0, COLUMNS)[None, :]
-        seen = kept & (row >= 0) & (row < high) & (column >= 0) & (column < wide)
+        if not FIRST:
+            seen = seen & inside  # beside it stands another subject
         code = laid(
             red, green, blue, alpha, below, gain, offset, row, column, seen, high * wide, wide,
             GAINS,
         )  # fmt: skip
-        stored(picture, code, kept, top, left, high, wide, ROWS, COLUMNS, PACKED)
+        stored(picture, code, seen, top, left, high, wide, 16, 16, PACKED)
         if ALPHA:
-            put(alpha_out, alpha, kept, top, left, high, wide, ROWS, COLUMNS)
+            put(alpha_out, alpha, seen, top, left, high, wide, 16, 16)
 
 
 @triton.jit
@@ -188,8 +190,8 @@ def plain_kernel(
     below, gain, offset, picture, alpha_out, high, wide, despill, given_back,
     TURNS: tl.constexpr, RGB: tl.constexpr, HALF_R: tl.constexpr, HALF_C: tl.constexpr,
     SITED_R: tl.constexpr, SITED_C: tl.constexpr, CURVE: tl.constexpr,
-    REDUCED: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr,
-    PACKED: tl.constexpr,
+    REDUCED: tl.constexpr, FIRST: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr,
+    ALPHA: tl.constexpr, PACKED: tl.constexpr,
 ):  # fmt: skip
     """The tiles that `listed_kernel` put on the list, by as many programs as the card holds.
 
@@ -206,10 +208,12 @@ def plain_kernel(
     found = tl.load(told + 1) > 0
     is_green = tl.load(told + 2) < 1.5
     n = field_high * field_wide
-    for i in range(tl.program_id(0), tl.load(counters), tl.num_programs(0)):
-        tile = tl.load(tiles_near + i)
-        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4
-        row, column = top + tl.arange(0, 16), left + tl.arange(0, 64)
+    for i in range(tl.program_id(0), 4 * tl.load(counters), tl.num_programs(0)):
+        # A quarter at a time: code that is longer does not stay in the instruction cache.
+        number = tl.load(tiles_near + i // 4) * 4 + i % 4
+        tile = number // 4
+        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4 + number % 4 * 16
+        row, column = top + tl.arange(0, 16), left + tl.arange(0, 16)
         r = row - tl.load(ints)
         c = mirrored * (extent_w - 1) + (1 - 2 * mirrored) * (column - tl.load(ints + 1))
         inside_r = (r >= row_low) & (r <= row_high) & (row >= 0) & (row < high)
@@ -223,7 +227,7 @@ def plain_kernel(
                 stride_r, stride_c, chroma_r, chroma_c,
                 plane_high, plane_wide, chroma_high, chroma_wide,
                 y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
-                TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE, 16, 64,
+                TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE, 16, 16,
             )  # fmt: skip
         else:
             red, green, blue = shown(
@@ -233,9 +237,8 @@ def plain_kernel(
                 y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
                 TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE,
             )  # fmt: skip
-        kept = tl.full((16, 64), 1, tl.int1)
         alpha = inside.to(tl.float32)
-        asked_tiles = 0
+        asking = False
         if found:
             y = _place(r + origin_r, tl.load(floats + 8), field_high)
             x = _place(c + origin_c, tl.load(floats + 9), field_wide)
@@ -258,28 +261,22 @@ def plain_kernel(
             whole = (solid > 0.99) & (rough > 0.5) & inside
             asked = (near > 0) & (whole == 0) & inside
             alpha = whole.to(tl.float32)
-            quarters = tl.reshape(asked.to(tl.int32), (16, 4, 16))
-            quarters = tl.max(tl.max(quarters, 2), 0)
-            asked_tiles = tl.sum(quarters, 0)
-            if asked_tiles > 0:
+            asking = tl.max(tl.max(asked.to(tl.int32), 1), 0) > 0
+            if asking:
                 tl.store(place + area, halves(tl.sqrt(red), tl.sqrt(green)))
                 said = alpha + 2 * asked.to(tl.float32)
                 tl.store(place + 2 * area, halves(tl.sqrt(blue), said))
-                spread = tl.broadcast_to(quarters[None, :, None], (16, 4, 16))
-                kept = tl.reshape(spread, (16, 64)) == 0
-                base = tl.atomic_add(counters + 1, asked_tiles)
-                at = base + tl.cumsum(quarters, 0) - quarters
-                tl.store(tiles_asked + at, tile * 4 + tl.arange(0, 4), quarters > 0)
-            if asked_tiles < 4:
+                tl.store(tiles_asked + tl.atomic_add(counters + 1, 1), number)
+            else:
                 own_key = _at(fields + 9 * n, a, b, c0, d, fy, fx)
                 red, green, blue = _despilled(
                     red, green, blue, back_r, back_g, back_b, own_key, is_green, despill,
                     given_back,
                 )  # fmt: skip
-        if asked_tiles < 4:
+        if not asking:
             _finished(
-                red, green, blue, alpha, kept, below, gain, offset, picture, alpha_out,
-                top, left, high, wide, 16, 64, ONLY_KEY, GAINS, ALPHA, PACKED,
+                red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
+                top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED,
             )  # fmt: skip
 
 
@@ -288,8 +285,8 @@ def asked_kernel(
     fields, field_high, field_wide, told, ints, floats, words, counters, tiles_asked,
     below, gain, offset, picture, alpha_out, high, wide, despill, given_back,
     shapes_high, shapes_wide, table, table_small, pixel, second_layer, rest, black, by_span,
-    ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
-    ACROSS: tl.constexpr, NODES: tl.constexpr,
+    FIRST: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr,
+    PACKED: tl.constexpr, ACROSS: tl.constexpr, NODES: tl.constexpr,
     ACROSS_SMALL: tl.constexpr, NODES_SMALL: tl.constexpr,
 ):  # fmt: skip
     """The tiles that `plain_kernel` put on the list, by as many programs as the card holds."""
@@ -320,6 +317,8 @@ def asked_kernel(
         row, column = top + tl.arange(0, 16), left + tl.arange(0, 16)
         r = row - down
         c = mirrored * (extent_w - 1) + step * (column - right)
+        inside = ((r >= row_low) & (r <= row_high))[:, None]
+        inside = inside & ((c >= column_low) & (c <= column_high))[None, :]
         # The words of the nine pixels around each: at most at the window's edge, and at the
         # picture's for pixels outside of it, which nobody reads.
         near_r = tl.minimum(tl.maximum(r[:, None] + ring_r, row_low), row_high) + down
@@ -371,6 +370,6 @@ def asked_kernel(
             red, green, blue, back_r, back_g, back_b, own_key, is_green, despill, given_back
         )
         _finished(
-            red, green, blue, alpha, tl.full((16, 16), 1, tl.int1), below, gain, offset, picture,
-            alpha_out, top, left, high, wide, 16, 16, ONLY_KEY, GAINS, ALPHA, PACKED,
+            red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
+            top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED,
         )  # fmt: skip

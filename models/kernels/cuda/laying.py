@@ -52,10 +52,7 @@ def stored(
     picture, code, kept, top, left, high, wide,
     ROWS: tl.constexpr, COLUMNS: tl.constexpr, PACKED: tl.constexpr,
 ):  # fmt: skip
-    """Store a tile's codes: whole words where the picture's width allows it.
-
-    ``kept`` is alike in every four columns.
-    """
+    """Store a tile's codes: ``kept`` pixels, or ``PACKED`` all of them in whole words."""
     row = tl.arange(0, ROWS)[:, None]
     column = tl.arange(0, COLUMNS)[None, :]
     there = (top + row >= 0) & (top + row < high)
@@ -63,13 +60,12 @@ def stored(
         count: tl.constexpr = ROWS * COLUMNS
         pixel = tl.minimum((4 * column) // 3, COLUMNS - 1)
         skip = (4 * column) % 3
-        flat = tl.reshape(code | (kept.to(tl.int32) << 24), (count,))
+        flat = tl.reshape(code, (count,))
         index = row * COLUMNS + pixel
         more = row * COLUMNS + tl.minimum(pixel + 1, COLUMNS - 1)
         one = tl.reshape(tl.gather(flat, tl.reshape(index, (count,)), 0), (ROWS, COLUMNS))
         two = tl.reshape(tl.gather(flat, tl.reshape(more, (count,)), 0), (ROWS, COLUMNS))
-        there = there & ((one >> 24) > 0)
-        word = ((one & 0xFFFFFF) >> (8 * skip)) | (two << (24 - 8 * skip))
+        word = (one >> (8 * skip)) | (two << (24 - 8 * skip))
         first = left // 4 * 3 + column
         there = there & (column < COLUMNS // 4 * 3) & (first >= 0) & (first < wide // 4 * 3)
         place = picture.to(tl.pointer_type(tl.int32)) + (top + row) * (wide // 4 * 3) + first
@@ -172,9 +168,12 @@ def enlarged_kernel(
             red, green, blue, alpha, below, gain, offset, row[:, None], column[None, :], seen,
             high * wide, wide, GAINS,
         )  # fmt: skip
-        stored(picture, code, seen | True, top, left, high, wide, 16, 64, PACKED)
+        kept = seen
+        if not FIRST:
+            kept = inside
+        stored(picture, code, kept, top, left, high, wide, 16, 64, PACKED)
         if ALPHA:
-            put(alpha_out, alpha, seen, top, left, high, wide, 16, 64)
+            put(alpha_out, alpha, kept, top, left, high, wide, 16, 64)
     elif FIRST:
         copied(bare, picture, top, left, high, wide, 16, 64, PACKED)
         if ALPHA:

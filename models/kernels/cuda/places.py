@@ -5,10 +5,10 @@ They are written before every frame, so that a graph follows a moving figure as 
 
 from __future__ import annotations
 
+import struct
 from dataclasses import dataclass
 from enum import Enum
 
-import torch
 from torch import Tensor
 
 from models.kernels.cuda.fields import Fields
@@ -28,6 +28,7 @@ _GOT_HEIGHT, _GOT_WIDTH, _LATER_DOWN, _LATER_RIGHT, _BY_Y, _BY_X = range(14, 20)
 # Where it is reduced: pixels of the window to one; the window's size, first row and column.
 _FROM_Y, _FROM_X, _FROM_HEIGHT, _FROM_WIDTH, _FROM_TOP, _FROM_LEFT = range(20, 26)
 _FLOATS = {_Y, _X, _SMALL_Y, _SMALL_X, _SHRINK, _BY_Y, _BY_X, _FROM_Y, _FROM_X}
+_PACKED = struct.Struct("=" + "".join("f" if i in _FLOATS else "i" for i in range(LENGTH)))
 
 
 class Way(Enum):
@@ -54,19 +55,18 @@ class Place:
     rows: tuple[int, int]
     columns: tuple[int, int]
 
-    def write(self, integers: Tensor, floats: Tensor) -> None:
+    @property
+    def thin(self) -> bool:
+        """Whether it is scaled to one column, which the reference does in another way."""
+        return self.way is not Way.SAME and min(self.numbers[_WIDTH], self.numbers[_GOT_WIDTH]) < 2
+
+    def write(self, numbers: Tensor) -> None:
         """Write the numbers.
 
         Args:
-            integers: (32,) int32 on the CPU.
-            floats: the same memory as float32.
+            numbers: (32,) int32 on the CPU.
         """
-        whole, broken = integers.numpy(), floats.numpy()
-        for i, x in enumerate(self.numbers):
-            if i in _FLOATS:
-                broken[i] = x
-            else:
-                whole[i] = int(x)
+        _PACKED.pack_into(memoryview(numbers.numpy()).cast("B"), 0, *self.numbers)
 
     def overlaps(self, other: Place) -> bool:
         """Whether both may cover one pixel."""
@@ -109,7 +109,7 @@ def place_of(fields: Fields, placement: Placement, size: tuple[int, int]) -> Pla
     small = fields.fields.shape[-2], fields.fields.shape[-1]
     shapes = fields.shapes.shape[-2], fields.shapes.shape[-1]
     whole = whole_of(small, full)
-    n: list[float] = [0.0] * LENGTH
+    n: list[float] = [0.0 if i in _FLOATS else 0 for i in range(LENGTH)]
     if way is Way.LARGER:
         n[_MIRROR_LATER] = placement.mirror
     else:
@@ -123,9 +123,3 @@ def place_of(fields: Fields, placement: Placement, size: tuple[int, int]) -> Pla
     n[_FROM_Y], n[_FROM_X] = window[0] / have[0], window[1] / have[1]
     n[_FROM_HEIGHT], n[_FROM_WIDTH], n[_FROM_TOP], n[_FROM_LEFT] = *window, rows.start, columns.start
     return Place(way, tuple(n), (down, down + got[0]), (right, right + got[1]))
-
-
-def buffer(device: torch.device | str, pinned: bool = False) -> tuple[Tensor, Tensor]:
-    """Room for the numbers: as integers, and the same memory as floats."""
-    integers = torch.zeros(LENGTH, dtype=torch.int32, device=device, pin_memory=pinned)
-    return integers, integers.view(torch.float32)
