@@ -27,10 +27,10 @@ from models.settings import KeySettings
 
 # chosen: measured on an H200.
 _LISTED = {"num_warps": 2, "num_stages": 1}
-_PLAIN = {"num_warps": 4, "num_stages": 1, "maxnreg": 96}
-_ASKED = {"num_warps": 8, "num_stages": 1, "maxnreg": 128}
+_PLAIN = {"num_warps": 4, "num_stages": 1, "maxnreg": 64}
+_ASKED = {"num_warps": 4, "num_stages": 1}
 _LAID = {"num_warps": 8, "num_stages": 1}
-_PROGRAMS = 6
+_PROGRAMS = 16
 """Programs that work the list off, for each multiprocessor."""
 _TABLE_BLOCK = 64
 _MOST_NODES = 64
@@ -191,7 +191,10 @@ class Core:
         larger = way is Way.LARGER
         size = told.size if larger else layers.size
         made = (nothing, between, *size) if larger else (picture, out, *size)
-        how = {**({"ALPHA": False, "PACKED": False} if larger else drawn), "ONLY_KEY": larger}
+        how: dict[str, int] = {
+            **({"ALPHA": False, "PACKED": False} if larger else drawn),
+            "ONLY_KEY": larger,
+        }
         how["FIRST"] = first and not larger
         place = told.told, room.integers, room.floats
         tiles = math.prod(_tiles(*size))
@@ -228,7 +231,8 @@ class Core:
             return 0, 0
         size = self._fields.size
         # A field's last square may hang over the frame, so this is an upper bound.
-        most = max(math.floor((laying.SIDE - 1) * h / s) + 3 for h, s in zip(have, size, strict=True))
+        spans = [(laying.SIDE - 1) * h / s for h, s in zip(have, size, strict=True)]
+        most = max(map(math.floor, spans)) + 3
         room = max(16, triton.next_power_of_2(most * most))
         return (most, room) if room <= _MOST_NODES else (0, 0)
 

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+# ruff: noqa: N803  constants of a kernel in capitals, as Triton writes them
 # mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
 import triton
 import triton.language as tl
@@ -50,11 +51,10 @@ def decoded(x, CURVE: tl.constexpr):
     if CURVE == 1:
         high = tl.exp2(2.4 * tl.log2((x + 0.055) * (1 / 1.055)))
         return tl.where(x <= 0.04045, x * (1 / 12.92), high)
-    elif CURVE == 2:
+    if CURVE == 2:
         high = tl.exp2((1 / 0.45) * tl.log2((x + 0.099) * (1 / 1.099)))
         return tl.where(x < 0.081, x * (1 / 4.5), high)
-    else:
-        return x
+    return x
 
 
 @triton.jit

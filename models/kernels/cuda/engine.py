@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import weakref
 from collections import OrderedDict
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 
 import torch
@@ -26,7 +26,7 @@ from models.kernels.cuda.core import Core, Room
 from models.kernels.cuda.fields import FITS, FOUND
 from models.kernels.cuda.lane import Form, Lane
 from models.kernels.cuda.layers import Layers, layers_of
-from models.kernels.cuda.network import weights_of
+from models.kernels.cuda.network import Weights, weights_of
 from models.kernels.cuda.places import Place, Way, place_of
 from models.resample import Placement
 from models.settings import KeySettings
@@ -38,6 +38,8 @@ _MOST_FORMS = 2
 
 Placing = Placement | Callable[[Figure | None], Placement]
 _Slots = tuple[tuple[int, Way], ...]
+_Kind = tuple[Form, Encoding, int, int]
+"""Form of the planes, encoding, quarter turns, and slots of the scene."""
 
 
 class Pending:
@@ -52,16 +54,18 @@ class Pending:
         done: torch.cuda.Event | None,
     ) -> None:
         self._made, self._told, self._anybody, self._done = (picture, alpha), told, anybody, done
+        self._composite: Composite | None = None
 
     def wait(self) -> Composite:
         """The picture, as soon as it is there."""
-        if self._done is not None:
-            self._done.synchronize()
-        found, fits = bool(self._told[FOUND] > 0), float(self._told[FITS])
-        picture, alpha = self._made
-        if not self._anybody:
-            return Composite(picture, alpha, True, None)
-        return Composite(picture, alpha, found, None if fits < 0 else fits > 0)
+        if self._composite is None:
+            if self._done is not None:
+                self._done.synchronize()
+            found, fits = bool(self._told[FOUND] > 0), float(self._told[FITS])
+            if not self._anybody:
+                found, fits = True, -1.0
+            self._composite = Composite(*self._made, found, None if fits < 0 else fits > 0)
+        return self._composite
 
 
 class Engine:
@@ -90,11 +94,12 @@ class Engine:
         self._host, self._alpha = host, alpha
         self._cuda = self._device.type == "cuda"
         self._scenes: OrderedDict[int, tuple[weakref.ref[Scene], Layers | None]] = OrderedDict()
-        self._lanes: OrderedDict[Hashable, list[Lane]] = OrderedDict()
-        self._graphs: OrderedDict[Hashable, _Way] = OrderedDict()
+        self._lanes: OrderedDict[_Kind, list[Lane]] = OrderedDict()
+        self._graphs: OrderedDict[tuple[_Kind, int, int, _Slots], _Way] = OrderedDict()
         self._count = 0
         if self._cuda:
-            self._up, self._work, self._down = (torch.cuda.Stream(self._device) for _ in range(3))
+            made = [torch.cuda.Stream(self._device) for _ in range(3)]  # type: ignore[no-untyped-call]
+            self._up, self._work, self._down = made
 
     @property
     def covers(self) -> bool:
@@ -157,12 +162,12 @@ class Engine:
                 f"lay: got {len(wanted)} subjects for {len(scene.order)} slots; need at most as "
                 "many"
             )
+        weights, form = self._weights, Form.of(planes)
         layers = self._layers(scene) if self.covers else None
-        form = Form.of(planes)
-        if layers is None or not _halved(form):
+        if layers is None or weights is None or not _halved(form):
             return None
-        key = form, encoding, quarter_turns % 4, len(scene.order)
-        lane, number = self._lane(key)
+        kind = form, encoding, quarter_turns % 4, len(scene.order)
+        lane, number = self._lane(kind)
         places: list[tuple[int, Place]] = []
         for level, slot in enumerate(scene.order):
             placing = wanted[slot] if slot < len(wanted) else None
@@ -180,10 +185,10 @@ class Engine:
         if any(place.thin for _, place in places):
             return None
         slots: _Slots = tuple((level, place.way) for level, place in places)
-        named = (*key, number, id(layers), slots)
+        named = kind, number, id(layers), slots
         way = self._graphs.get(named)
         if way is None:
-            way = _Way(lane, encoding, quarter_turns, self._weights, self._settings, layers, slots,
+            way = _Way(lane, encoding, quarter_turns, weights, self._settings, layers, slots,
                        self._alpha, self._analyser)  # fmt: skip
             self._graphs[named] = way
             if len(self._graphs) > _MOST_GRAPHS:
@@ -197,60 +202,58 @@ class Engine:
         self, lane: Lane, way: _Way, planes: Planes, places: Sequence[Place], anybody: bool
     ) -> Pending:
         """Upload, compute and download a frame."""
+        if lane.settle is not None:
+            # The frame before in this lane is done with its planes, its numbers, what it told.
+            lane.settle()
+        for place, pinned in zip(places, lane.pinned, strict=False):
+            place.write(pinned)
         empty = torch.empty(1, 1, 0, 0)
         if not self._cuda:
-            for place, pinned in zip(places, lane.pinned, strict=False):
-                place.write(pinned)
-            lane.upload(planes, lambda: None)
-            lane.numbers.copy_(lane.pinned)
+            lane.upload(planes)
             way.run()
             cover = empty if way.alpha is None else way.alpha[None, None].clone()
-            return Pending(way.picture.clone(), cover, lane.fields.told.clone(), anybody, None)
-        with torch.cuda.device(self._device):
-            up, work, down = self._up, self._work, self._down
-            if lane.uploaded is not None:
-                lane.uploaded.synchronize()  # the numbers and the staging are written again
-            for place, pinned in zip(places, lane.pinned, strict=False):
-                place.write(pinned)
-            up.wait_stream(torch.cuda.current_stream())
-            with torch.cuda.stream(up):
-                if lane.computed is not None:
-                    up.wait_event(lane.computed)
-                lane.upload(planes, lambda: None)
-                lane.numbers.copy_(lane.pinned, non_blocking=True)
-                lane.uploaded = up.record_event(lane.uploaded)
-            with torch.cuda.stream(work):
-                work.wait_event(lane.uploaded)
-                if lane.downloaded is not None:
-                    work.wait_event(lane.downloaded)
-                way.run()
-                lane.computed = work.record_event(lane.computed)
+            pending = Pending(way.picture.clone(), cover, lane.told.clone(), anybody, None)
+            return pending
+        up, work, down = self._up, self._work, self._down
+        lane.uploaded = lane.uploaded or torch.cuda.Event()
+        lane.computed = lane.computed or torch.cuda.Event()
+        if planes[0].is_cuda:
+            up.wait_stream(torch.cuda.current_stream(self._device))
+        with torch.cuda.stream(up):
+            lane.upload(planes)
+            lane.uploaded.record(up)
+        with torch.cuda.stream(work):
+            work.wait_event(lane.uploaded)
+            way.run()
+            lane.computed.record(work)
+        picture, cover, done = way.picture, empty, lane.computed
+        if self._host or way.alpha is not None:
+            lane.downloaded = lane.downloaded or torch.cuda.Event()
+            done = lane.downloaded
             with torch.cuda.stream(down):
                 down.wait_event(lane.computed)
-                told = torch.empty(8, pin_memory=True)
-                told.copy_(lane.fields.told, non_blocking=True)
-                picture, cover = way.picture, empty
                 if self._host:
-                    picture = torch.empty(way.picture.shape, dtype=torch.uint8, pin_memory=True)
+                    picture = torch.empty(picture.shape, dtype=torch.uint8, pin_memory=True)
                     picture.copy_(way.picture, non_blocking=True)
                 if way.alpha is not None:
                     cover = way.alpha[None, None].clone()
-                done = down.record_event()
-                lane.downloaded = done
-        return Pending(picture, cover, told, anybody, done)
+                done.record(down)
+        pending = Pending(picture, cover, lane.told, anybody, done)
+        lane.settle = pending.wait
+        return pending
 
-    def _lane(self, key: Hashable) -> tuple[Lane, int]:
+    def _lane(self, kind: _Kind) -> tuple[Lane, int]:
         """The lane for the next frame, and its number."""
-        form, _, turns, slots = key  # type: ignore[misc]
-        if key not in self._lanes:
-            self._lanes[key] = [Lane.of(form, turns, slots, self._device) for _ in range(_LANES)]
+        form, _, turns, slots = kind
+        if kind not in self._lanes:
+            self._lanes[kind] = [Lane.of(form, turns, slots, self._device) for _ in range(_LANES)]
             if len(self._lanes) > _MOST_FORMS:
                 old, _ = self._lanes.popitem(last=False)
-                for named in [n for n in self._graphs if n[:4] == old]:  # type: ignore[index]
+                for named in [n for n in self._graphs if n[0] == old]:
                     del self._graphs[named]
-        self._lanes.move_to_end(key)
+        self._lanes.move_to_end(kind)
         number = self._count % _LANES
-        return self._lanes[key][number], number
+        return self._lanes[kind][number], number
 
     def _layers(self, scene: Scene) -> Layers | None:
         """A scene on the card: put there once, and dropped with the scene."""
@@ -266,7 +269,7 @@ class Engine:
             gone.append(next(iter(self._scenes)))
         for i in gone:
             layers = self._scenes.pop(i)[1]
-            for named in [n for n in self._graphs if n[5] == id(layers)]:  # type: ignore[index]
+            for named in [n for n in self._graphs if n[2] == id(layers)]:
                 del self._graphs[named]
         return kept[1]
 
@@ -279,7 +282,7 @@ class _Way:
         lane: Lane,
         encoding: Encoding,
         quarter_turns: int,
-        weights: object,
+        weights: Weights,
         settings: KeySettings,
         layers: Layers,
         slots: _Slots,
@@ -292,13 +295,15 @@ class _Way:
             (level, way, Room.of(lane.fields, way, layers.size, lane.numbers[i]))
             for i, (level, way) in enumerate(slots)
         ]
-        core = Core(planes, encoding, quarter_turns, lane.fields, weights, settings)  # type: ignore[arg-type]
+        core = Core(planes, encoding, quarter_turns, lane.fields, weights, settings)
 
         def analyse() -> None:
             analyser.analyse(planes, encoding, quarter_turns, lane.fields)
 
         def draw() -> None:
+            lane.numbers.copy_(lane.pinned, non_blocking=True)
             core(layers, rooms, self.picture, self.alpha)
+            lane.told.copy_(lane.fields.told, non_blocking=True)
 
         self._steps = (draw,) if not analyser.capturable else (analyse, draw)
         self._before = None if analyser.capturable else analyse

@@ -80,10 +80,11 @@ class Lane:
         fields: of the frame.
         numbers: (slots, 32) int32, where the frame lies in each slot.
         pinned: the same, on the CPU.
-        told: pinned, what the fields tell.
+        told: pinned, what the fields tell; written with the picture.
         uploaded: when the planes are on the card;
         computed: when the picture is done;
-        downloaded: when it has left. None before the first frame.
+        downloaded: when it has left.
+        settle: reads what the last frame told, before the next one writes it; None: nothing to.
     """
 
     form: Form
@@ -91,11 +92,13 @@ class Lane:
     fields: Fields
     numbers: Tensor
     pinned: Tensor
+    told: Tensor
     pictures: dict[tuple[int, int], tuple[Tensor, Tensor | None]] = field(default_factory=dict)
     staging: tuple[Tensor, ...] | None = None
     uploaded: torch.cuda.Event | None = None
     computed: torch.cuda.Event | None = None
     downloaded: torch.cuda.Event | None = None
+    settle: Callable[[], object] | None = None
 
     @classmethod
     def of(cls, form: Form, quarter_turns: int, slots: int, device: torch.device) -> Lane:
@@ -110,8 +113,10 @@ class Lane:
         high, wide = form.shapes[0]
         fields = Fields.empty((wide, high) if quarter_turns % 2 else (high, wide), device)
         numbers = torch.zeros(slots, LENGTH, dtype=torch.int32)
-        pinned = numbers.pin_memory() if device.type == "cuda" else numbers
-        return cls(form, form.room(device), fields, numbers.to(device, copy=True), pinned)
+        told, there = torch.zeros(8), numbers.to(device, copy=True)
+        if device.type == "cuda":
+            numbers, told = numbers.pin_memory(), told.pin_memory()
+        return cls(form, form.room(device), fields, there, numbers, told)
 
     def picture(self, size: tuple[int, int], alpha: bool) -> tuple[Tensor, Tensor | None]:
         """Where the picture is made, (H, W, 3) uint8, and with ``alpha`` its (H, W) float32."""
@@ -121,20 +126,18 @@ class Lane:
             self.pictures[size] = torch.zeros(*size, 3, dtype=torch.uint8, device=device), cover
         return self.pictures[size]
 
-    def upload(self, planes: Planes, on_its_own: Callable[[], bool]) -> None:
+    def upload(self, planes: Planes) -> None:
         """Bring planes to the card, on the current stream.
 
         Args:
-            planes: of the lane's form, on the card or not.
-            on_its_own: waits until the last upload is done, before its staging is written again.
+            planes: of the lane's form, on the card or not. The last upload is done.
         """
         sources = self.form.stored(planes)
         for i, (into, source) in enumerate(zip(self.stored, sources, strict=True)):
             here = source
-            if here.device.type == "cpu" and into.device.type == "cuda":
-                if not (here.is_contiguous() and here.is_pinned()):
-                    if self.staging is None:
-                        self.staging = self.form.room("cpu", pinned=True)
-                    on_its_own()
-                    here = self.staging[i].copy_(here)
+            loose = here.device.type == "cpu" and into.device.type == "cuda"
+            if loose and not (here.is_contiguous() and here.is_pinned()):
+                if self.staging is None:
+                    self.staging = self.form.room("cpu", pinned=True)
+                here = self.staging[i].copy_(here)
             into.copy_(here, non_blocking=True)

@@ -7,6 +7,7 @@ neighbours beyond; four pixels of 8-bit codes are three whole words.
 
 from __future__ import annotations
 
+# ruff: noqa: N803  constants of a kernel in capitals, as Triton writes them
 # mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
 import triton
 import triton.language as tl

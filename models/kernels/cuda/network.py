@@ -11,6 +11,7 @@ noisy 2160p frame, a quarter of a code.
 
 from __future__ import annotations
 
+# ruff: noqa: N803  constants of a kernel in capitals, as Triton writes them
 # mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
 from dataclasses import dataclass
 
@@ -124,47 +125,44 @@ def looked_up(
 
 
 @triton.jit
+def _sampled(table, y, x, high, wide, SIDE: tl.constexpr):
+    """Each pixel between four nodes: (SIDE * SIDE, 32); for tiles with many nodes under them."""
+    count: tl.constexpr = SIDE * SIDE
+    y0, x0 = tl.floor(y).to(tl.int32), tl.floor(x).to(tl.int32)
+    y1, x1 = tl.minimum(y0 + 1, high - 1), tl.minimum(x0 + 1, wide - 1)
+    fy = tl.reshape(tl.broadcast_to((y - y0)[:, None], (SIDE, SIDE)), (count,))[:, None]
+    fx = tl.reshape(tl.broadcast_to((x - x0)[None, :], (SIDE, SIDE)), (count,))[:, None]
+    column = tl.arange(0, 32)[None, :]
+    a = tl.reshape(y0[:, None] * wide + x0[None, :], (count,))[:, None] * 32 + column
+    b = tl.reshape(y0[:, None] * wide + x1[None, :], (count,))[:, None] * 32 + column
+    c = tl.reshape(y1[:, None] * wide + x0[None, :], (count,))[:, None] * 32 + column
+    d = tl.reshape(y1[:, None] * wide + x1[None, :], (count,))[:, None] * 32 + column
+    upper = tl.load(table + a) * (1 - fx) + tl.load(table + b) * fx
+    lower = tl.load(table + c) * (1 - fx) + tl.load(table + d) * fx
+    return upper * (1 - fy) + lower * fy
+
+
+@triton.jit
 def _interpolated(
     table, y, x, high, wide, ACROSS: tl.constexpr, NODES: tl.constexpr, SIDE: tl.constexpr
 ):
-    """A product of interpolation weights and nodes, and the nodes' mean: (SIDE * SIDE, 32), (32,).
+    """A product of interpolation weights and nodes less their mean, (SIDE * SIDE, 32); the mean.
 
     ``y`` and ``x`` are (SIDE,) places of the tile's rows and columns among the nodes.
     """
-    column = tl.arange(0, 32)
-    if NODES == 0:
-        # A tile has too many nodes under it: four of them for each pixel.
-        y0 = tl.floor(y).to(tl.int32)
-        x0 = tl.floor(x).to(tl.int32)
-        y1 = tl.minimum(y0 + 1, high - 1)
-        x1 = tl.minimum(x0 + 1, wide - 1)
-        fy = tl.reshape(tl.broadcast_to((y - y0)[:, None], (SIDE, SIDE)), (SIDE * SIDE,))[:, None]
-        fx = tl.reshape(tl.broadcast_to((x - x0)[None, :], (SIDE, SIDE)), (SIDE * SIDE,))[:, None]
-        a = tl.reshape(y0[:, None] * wide + x0[None, :], (SIDE * SIDE,))[:, None] * 32
-        b = tl.reshape(y0[:, None] * wide + x1[None, :], (SIDE * SIDE,))[:, None] * 32
-        c = tl.reshape(y1[:, None] * wide + x0[None, :], (SIDE * SIDE,))[:, None] * 32
-        d = tl.reshape(y1[:, None] * wide + x1[None, :], (SIDE * SIDE,))[:, None] * 32
-        here = column[None, :]
-        upper = tl.load(table + a + here) * (1 - fx) + tl.load(table + b + here) * fx
-        lower = tl.load(table + c + here) * (1 - fx) + tl.load(table + d + here) * fx
-        return upper * (1 - fy) + lower * fy, tl.zeros((32,), tl.float32)
-    else:
-        node = tl.arange(0, NODES)
-        top = tl.floor(tl.min(y, 0)).to(tl.int32)
-        left = tl.floor(tl.min(x, 0)).to(tl.int32)
-        ny = top + node // ACROSS
-        nx = left + node % ACROSS
-        used = (node < ACROSS * ACROSS) & (ny < high) & (nx < wide)
-        at = (ny * wide + nx)[:, None] * 32 + column[None, :]
-        value = tl.load(table + at, used[:, None], 0.0)
-        mean = tl.sum(value, 0) / tl.maximum(tl.sum(used.to(tl.float32), 0), 1.0)
-        value = tl.where(used[:, None], value - mean[None, :], 0.0)
-        down = tl.maximum(1 - tl.abs(y[:, None] - ny[None, :]), 0.0)
-        across = tl.maximum(1 - tl.abs(x[:, None] - nx[None, :]), 0.0)
-        across = tl.where((node < ACROSS * ACROSS)[None, :], across, 0.0)
-        weight = tl.reshape(down[:, None, :] * across[None, :, :], (SIDE * SIDE, NODES))
-        product = tl.dot(weight.to(tl.float16), value.to(tl.float16))
-        return product, mean
+    node = tl.arange(0, NODES)
+    ny = tl.floor(tl.min(y, 0)).to(tl.int32) + node // ACROSS
+    nx = tl.floor(tl.min(x, 0)).to(tl.int32) + node % ACROSS
+    used = (node < ACROSS * ACROSS) & (ny < high) & (nx < wide)
+    at = (ny * wide + nx)[:, None] * 32 + tl.arange(0, 32)[None, :]
+    value = tl.load(table + at, used[:, None], 0.0)
+    mean = tl.sum(value, 0) / tl.maximum(tl.sum(used.to(tl.float32), 0), 1.0)
+    value = tl.where(used[:, None], value - mean[None, :], 0.0)
+    down = tl.maximum(1 - tl.abs(y[:, None] - ny[None, :]), 0.0)
+    across = tl.maximum(1 - tl.abs(x[:, None] - nx[None, :]), 0.0)
+    across = tl.where((node < ACROSS * ACROSS)[None, :], across, 0.0)
+    weight = tl.reshape(down[:, None, :] * across[None, :, :], (SIDE * SIDE, NODES))
+    return tl.dot(weight.to(tl.float16), value.to(tl.float16)), mean
 
 
 @triton.jit
@@ -209,13 +207,20 @@ def alpha_of(
     near = tl.where((n == 12)[None, :], tl.sqrt(tl.minimum(key, 2.0)), near)
     near = tl.where((n > 12)[None, :], 1.0, near)
     light = tl.minimum(high_half(words) * by, 2.4494897)
-    total, mean = _interpolated(table, y, x, high, wide, ACROSS, NODES, SIDE)
-    more, mean_small = _interpolated(
-        table_small, y_small, x_small, high_small, wide_small, ACROSS_SMALL, NODES_SMALL, SIDE
-    )
-    total += more
+    if NODES == 0:
+        total = _sampled(table, y, x, high, wide, SIDE)
+        mean = tl.zeros((32,), tl.float32)
+    else:
+        total, mean = _interpolated(table, y, x, high, wide, ACROSS, NODES, SIDE)
+    if NODES_SMALL == 0:
+        total += _sampled(table_small, y_small, x_small, high_small, wide_small, SIDE)
+    else:
+        more, other = _interpolated(
+            table_small, y_small, x_small, high_small, wide_small, ACROSS_SMALL, NODES_SMALL, SIDE
+        )
+        total += more
+        mean += other
     # Two columns of ones bring the means in, in two parts.
-    mean += mean_small
     coarse = mean.to(tl.float16)
     fine = (mean - coarse.to(tl.float32)).to(tl.float16)
     k = n[:, None] * 32 + tl.arange(0, 32)[None, :]

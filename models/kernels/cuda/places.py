@@ -9,6 +9,7 @@ import struct
 from dataclasses import dataclass
 from enum import Enum
 
+import numpy as np
 from torch import Tensor
 
 from models.kernels.cuda.fields import Fields
@@ -66,7 +67,7 @@ class Place:
         Args:
             numbers: (32,) int32 on the CPU.
         """
-        _PACKED.pack_into(memoryview(numbers.numpy()).cast("B"), 0, *self.numbers)
+        numbers.numpy()[:] = np.frombuffer(_PACKED.pack(*self.numbers), np.int32)
 
     def overlaps(self, other: Place) -> bool:
         """Whether both may cover one pixel."""
@@ -121,5 +122,6 @@ def place_of(fields: Fields, placement: Placement, size: tuple[int, int]) -> Pla
     n[_GOT_HEIGHT], n[_GOT_WIDTH], n[_LATER_DOWN], n[_LATER_RIGHT] = *got, down, right
     n[_BY_Y], n[_BY_X] = have[0] / got[0], have[1] / got[1]
     n[_FROM_Y], n[_FROM_X] = window[0] / have[0], window[1] / have[1]
-    n[_FROM_HEIGHT], n[_FROM_WIDTH], n[_FROM_TOP], n[_FROM_LEFT] = *window, rows.start, columns.start
+    n[_FROM_HEIGHT], n[_FROM_WIDTH] = window
+    n[_FROM_TOP], n[_FROM_LEFT] = rows.start, columns.start
     return Place(way, tuple(n), (down, down + got[0]), (right, right + got[1]))

@@ -1,4 +1,4 @@
-"""Frames and scenes for the kernels, small enough for an interpreter; and the reference's answer."""
+"""Frames and scenes for the kernels, small enough for an interpreter; the reference's answer."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from torch import Tensor
 from models.analysis import Analysis
 from models.color import Encoding, Planes, rgb_to_planes, turn
 from models.composite import Overlay, Scene
-from models.keyer import Composite, Grade, Keyer, Placing
 from models.kernels.cuda.analysing import ReferenceAnalyser
 from models.kernels.cuda.engine import Engine
+from models.keyer import Composite, Grade, Keyer, Placing
 from models.pyramid import pool
 from models.settings import KeySettings
 from models.transfer import encode

@@ -37,7 +37,7 @@ CASES = {
     "as it is": (CAMERA, "420", 0, HERE, (40, 60)),
     "deep, turned once, mirrored, moved": (DEEP, "422", 1, Placement(1, -3.6, 5.2, True), (33, 51)),
     "half the size, turned twice": (CLIP, "420", 2, Placement(0.55, 3.3, -4.0), (30, 36)),
-    "larger, turned three times, mirrored": (SRGB_8BIT, "444", 3, Placement(1.3, -9, -5, True), (40, 48)),
+    "larger, turned thrice": (SRGB_8BIT, "444", 3, Placement(1.3, -9.0, -5.0, True), (40, 48)),
     "a linear curve": (Encoding(transfer=Transfer.LINEAR, depth=12), "444", 0, HERE, (20, 30)),
 }  # fmt: skip
 
@@ -114,6 +114,9 @@ def _figure(_: Figure | None) -> Placement:
     return HERE
 
 
+DARKER = Overlay(
+    rgb_enc=torch.full((1, 3, 8, 8), 0.4), alpha=torch.ones(1, 1, 8, 8), mode=Mode.DARKEN
+)
 NOT_COVERED: dict[str, tuple[KeySettings, Sequence[object], Scene]] = {
     "choke": (KeySettings(choke=1.0), [HERE], template((8, 8))),
     "a shadow": (KeySettings(shadow="keep"), [HERE], template((8, 8))),
@@ -123,10 +126,7 @@ NOT_COVERED: dict[str, tuple[KeySettings, Sequence[object], Scene]] = {
     "a step that is no gain and offset": (
         KeySettings(),
         [HERE],
-        Scene(
-            torch.rand(1, 3, 8, 8),
-            (Overlay(rgb_enc=torch.rand(1, 3, 8, 8), alpha=torch.rand(1, 1, 8, 8), mode=Mode.DARKEN),),
-        ),
+        Scene(torch.rand(1, 3, 8, 8), (DARKER,)),
     ),
 }  # fmt: skip
 
