@@ -212,8 +212,7 @@ class Engine:
             lane.upload(planes)
             way.run()
             cover = empty if way.alpha is None else way.alpha[None, None].clone()
-            pending = Pending(way.picture.clone(), cover, lane.told.clone(), anybody, None)
-            return pending
+            return Pending(way.picture.clone(), cover, lane.told.clone(), anybody, None)
         up, work, down = self._up, self._work, self._down
         lane.uploaded = lane.uploaded or torch.cuda.Event()
         lane.computed = lane.computed or torch.cuda.Event()
