@@ -210,34 +210,37 @@ class Engine:
         empty = torch.empty(1, 1, 0, 0)
         if not self._cuda:
             lane.upload(planes)
+            lane.numbers.copy_(lane.pinned)
             way.run()
+            lane.told.copy_(lane.fields.told)
             cover = empty if way.alpha is None else way.alpha[None, None].clone()
             return Pending(way.picture.clone(), cover, lane.told.clone(), anybody, None)
         up, work, down = self._up, self._work, self._down
-        lane.uploaded = lane.uploaded or torch.cuda.Event()
-        lane.computed = lane.computed or torch.cuda.Event()
+        lane.uploaded = lane.uploaded or _event()
+        lane.computed = lane.computed or _event()
+        lane.downloaded = lane.downloaded or _event()
         if planes[0].is_cuda:
             up.wait_stream(torch.cuda.current_stream(self._device))
         with torch.cuda.stream(up):
+            # Not in the graph: kernels alone are launched faster.
             lane.upload(planes)
+            lane.numbers.copy_(lane.pinned, non_blocking=True)
             lane.uploaded.record(up)
         with torch.cuda.stream(work):
             work.wait_event(lane.uploaded)
             way.run()
             lane.computed.record(work)
-        picture, cover, done = way.picture, empty, lane.computed
-        if self._host or way.alpha is not None:
-            lane.downloaded = lane.downloaded or torch.cuda.Event()
-            done = lane.downloaded
-            with torch.cuda.stream(down):
-                down.wait_event(lane.computed)
-                if self._host:
-                    picture = torch.empty(picture.shape, dtype=torch.uint8, pin_memory=True)
-                    picture.copy_(way.picture, non_blocking=True)
-                if way.alpha is not None:
-                    cover = way.alpha[None, None].clone()
-                done.record(down)
-        pending = Pending(picture, cover, lane.told, anybody, done)
+        picture, cover = way.picture, empty
+        with torch.cuda.stream(down):
+            down.wait_event(lane.computed)
+            lane.told.copy_(lane.fields.told, non_blocking=True)
+            if self._host:
+                picture = torch.empty(picture.shape, dtype=torch.uint8, pin_memory=True)
+                picture.copy_(way.picture, non_blocking=True)
+            if way.alpha is not None:
+                cover = way.alpha[None, None].clone()
+            lane.downloaded.record(down)
+        pending = Pending(picture, cover, lane.told, anybody, lane.downloaded)
         lane.settle = pending.wait
         return pending
 
@@ -300,9 +303,7 @@ class _Way:
             analyser.analyse(planes, encoding, quarter_turns, lane.fields)
 
         def draw() -> None:
-            lane.numbers.copy_(lane.pinned, non_blocking=True)
             core(layers, rooms, self.picture, self.alpha)
-            lane.told.copy_(lane.fields.told, non_blocking=True)
 
         self._steps = (draw,) if not analyser.capturable else (analyse, draw)
         self._before = None if analyser.capturable else analyse
@@ -329,6 +330,10 @@ class _Way:
                 for step in self._steps:
                     step()
             self._graph = graph
+
+
+def _event() -> torch.cuda.Event:
+    return torch.cuda.Event()  # type: ignore[no-untyped-call]
 
 
 def _halved(form: Form) -> bool:

@@ -15,52 +15,9 @@ import triton.language as tl
 
 from models.kernels.cuda.decoding import shown
 from models.kernels.cuda.laying import copied, laid, put, stored
+from models.kernels.cuda.lookup import anything_near, at_places, corners, places, window
 from models.kernels.cuda.network import alpha_of, halves, high_half, looked_up, low_half
 from models.kernels.cuda.reducing import reduced
-
-
-@triton.jit
-def _at(field, a, b, c, d, fy, fx):
-    """A field at single places, linear between its values."""
-    one, two = tl.load(field + a), tl.load(field + c)
-    one += (tl.load(field + b) - one) * fx
-    two += (tl.load(field + d) - two) * fx
-    return one + (two - one) * fy
-
-
-@triton.jit
-def _corners(y, x, high, wide):
-    """Where the four values around each pixel of a tile lie, and how far it is between them."""
-    y0, x0 = tl.floor(y).to(tl.int32), tl.floor(x).to(tl.int32)
-    y1 = tl.minimum(y0 + 1, high - 1)[:, None] * wide
-    x1 = tl.minimum(x0 + 1, wide - 1)[None, :]
-    fy, fx = (y - y0)[:, None], (x - x0)[None, :]
-    y0, x0 = y0[:, None] * wide, x0[None, :]
-    return y0 + x0, y0 + x1, y1 + x0, y1 + x1, fy, fx
-
-
-@triton.jit
-def _place(i, by, most):
-    """Places of pixels along an axis of a field."""
-    return tl.minimum(tl.maximum((i + 0.5) * by - 0.5, 0.0), most - 1.0)
-
-
-@triton.jit
-def _anything_near(fields, y, y_end, x, x_end, high, wide):
-    """Whether any value that places between two on each axis lean on is near or solid."""
-    top, left = tl.floor(y).to(tl.int32), tl.floor(x).to(tl.int32)
-    bottom = tl.minimum(tl.floor(y_end).to(tl.int32) + 1, high - 1)
-    right = tl.minimum(tl.floor(x_end).to(tl.int32) + 1, wide - 1)
-    most = tl.zeros((4, 8), tl.float32)
-    near = fields + 3 * high * wide
-    for i in range(top, bottom + 1, 4):
-        for j in range(left, right + 1, 8):
-            ny = i + tl.arange(0, 4)[:, None]
-            nx = j + tl.arange(0, 8)[None, :]
-            used = (ny <= bottom) & (nx <= right)
-            most += tl.load(near + ny * wide + nx, used, 0.0)
-            most += tl.load(near + high * wide + ny * wide + nx, used, 0.0)
-    return tl.max(tl.max(most, 1), 0) > 0
 
 
 @triton.jit
@@ -112,19 +69,6 @@ def _finished(
 
 
 @triton.jit
-def _window(told, ints, floats, extent_h, extent_w, origin_r, origin_c):
-    """First and last row and column of the window that may hold anything but screen."""
-    shrink = tl.load(floats + 12)
-    row_low = tl.floor(tl.load(told + 4) * shrink).to(tl.int32) - origin_r
-    row_high = tl.ceil(tl.load(told + 5) * shrink).to(tl.int32) - origin_r - 1
-    column_low = tl.floor(tl.load(told + 6) * shrink).to(tl.int32) - origin_c
-    column_high = tl.ceil(tl.load(told + 7) * shrink).to(tl.int32) - origin_c - 1
-    row_low, row_high = tl.maximum(row_low, 0), tl.minimum(row_high, extent_h - 1)
-    column_low, column_high = tl.maximum(column_low, 0), tl.minimum(column_high, extent_w - 1)
-    return row_low, row_high, column_low, column_high
-
-
-@triton.jit
 def listed_kernel(
     fields, field_high, field_wide, shapes, shapes_high, shapes_wide, told, ints, floats,
     weights, bias, table, table_small, counters, tiles_near, bare, picture, alpha_out, high, wide,
@@ -149,7 +93,7 @@ def listed_kernel(
         extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
         origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
         mirrored = tl.load(ints + 2)
-        row_low, row_high, column_low, column_high = _window(
+        row_low, row_high, column_low, column_high = window(
             told, ints, floats, extent_h, extent_w, origin_r, origin_c
         )
         # The tile with the pixels around it.
@@ -162,10 +106,10 @@ def listed_kernel(
         if some:
             by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
             r, c = r + origin_r, c + origin_c
-            here = _anything_near(
+            here = anything_near(
                 fields,
-                _place(r, by_y, field_high), _place(r + 17, by_y, field_high),
-                _place(c, by_x, field_wide), _place(c + 65, by_x, field_wide),
+                places(r, by_y, field_high), places(r + 17, by_y, field_high),
+                places(c, by_x, field_wide), places(c + 65, by_x, field_wide),
                 field_high, field_wide,
             ) | (tl.load(told + 1) == 0)  # fmt: skip
         if here:
@@ -203,7 +147,7 @@ def plain_kernel(
     extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
     origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
     mirrored = tl.load(ints + 2)
-    row_low, row_high, column_low, column_high = _window(
+    row_low, row_high, column_low, column_high = window(
         told, ints, floats, extent_h, extent_w, origin_r, origin_c
     )
     found = tl.load(told + 1) > 0
@@ -241,15 +185,15 @@ def plain_kernel(
         alpha = inside.to(tl.float32)
         asking = False
         if found:
-            y = _place(r + origin_r, tl.load(floats + 8), field_high)
-            x = _place(c + origin_c, tl.load(floats + 9), field_wide)
-            a, b, c0, d, fy, fx = _corners(y, x, field_high, field_wide)
-            back_r = _at(fields, a, b, c0, d, fy, fx)
-            back_g = _at(fields + n, a, b, c0, d, fy, fx)
-            back_b = _at(fields + 2 * n, a, b, c0, d, fy, fx)
-            near = _at(fields + 3 * n, a, b, c0, d, fy, fx)
-            solid = _at(fields + 4 * n, a, b, c0, d, fy, fx)
-            hold_out = _at(fields + 5 * n, a, b, c0, d, fy, fx)
+            y = places(r + origin_r, tl.load(floats + 8), field_high)
+            x = places(c + origin_c, tl.load(floats + 9), field_wide)
+            a, b, c0, d, fy, fx = corners(y, x, field_high, field_wide)
+            back_r = at_places(fields, a, b, c0, d, fy, fx)
+            back_g = at_places(fields + n, a, b, c0, d, fy, fx)
+            back_b = at_places(fields + 2 * n, a, b, c0, d, fy, fx)
+            near = at_places(fields + 3 * n, a, b, c0, d, fy, fx)
+            solid = at_places(fields + 4 * n, a, b, c0, d, fy, fx)
+            hold_out = at_places(fields + 5 * n, a, b, c0, d, fy, fx)
             key, other = tl.where(is_green, green, blue), tl.where(is_green, blue, green)
             back_key = tl.where(is_green, back_g, back_b)
             back_other = tl.where(is_green, back_b, back_g)
@@ -269,7 +213,7 @@ def plain_kernel(
                 tl.store(place + 2 * area, halves(tl.sqrt(blue), said))
                 tl.store(tiles_asked + tl.atomic_add(counters + 1, 1), number)
             else:
-                own_key = _at(fields + 9 * n, a, b, c0, d, fy, fx)
+                own_key = at_places(fields + 9 * n, a, b, c0, d, fy, fx)
                 red, green, blue = _despilled(
                     red, green, blue, back_r, back_g, back_b, own_key, is_green, despill,
                     given_back,
@@ -299,7 +243,7 @@ def asked_kernel(
     down, right = tl.load(ints), tl.load(ints + 1)
     mirrored = tl.load(ints + 2)
     step = 1 - 2 * mirrored
-    row_low, row_high, column_low, column_high = _window(
+    row_low, row_high, column_low, column_high = window(
         told, ints, floats, extent_h, extent_w, origin_r, origin_c
     )
     is_green = tl.load(told + 2) < 1.5
@@ -337,14 +281,14 @@ def asked_kernel(
         blue, said = low_half(word), high_half(word)
         red, green, blue = red * red, green * green, blue * blue
         asked = said > 1.5
-        y = _place(r + origin_r, tl.load(floats + 8), field_high)
-        x = _place(c + origin_c, tl.load(floats + 9), field_wide)
-        y_small = _place(r + origin_r, tl.load(floats + 10), shapes_high)
-        x_small = _place(c + origin_c, tl.load(floats + 11), shapes_wide)
-        a, b, c0, d, fy, fx = _corners(y, x, field_high, field_wide)
-        back_r = _at(fields, a, b, c0, d, fy, fx)
-        back_g = _at(fields + n, a, b, c0, d, fy, fx)
-        back_b = _at(fields + 2 * n, a, b, c0, d, fy, fx)
+        y = places(r + origin_r, tl.load(floats + 8), field_high)
+        x = places(c + origin_c, tl.load(floats + 9), field_wide)
+        y_small = places(r + origin_r, tl.load(floats + 10), shapes_high)
+        x_small = places(c + origin_c, tl.load(floats + 11), shapes_wide)
+        a, b, c0, d, fy, fx = corners(y, x, field_high, field_wide)
+        back_r = at_places(fields, a, b, c0, d, fy, fx)
+        back_g = at_places(fields + n, a, b, c0, d, fy, fx)
+        back_b = at_places(fields + 2 * n, a, b, c0, d, fy, fx)
         guess = alpha_of(
             around, tl.maximum(tl.where(is_green, back_g, back_b), 0.005),
             table, y, x, field_high, field_wide,
@@ -357,16 +301,16 @@ def asked_kernel(
         clear = 1 - alpha
         doubt = 0.05 * clear
         by = 1 / tl.maximum(alpha * alpha + doubt, 1e-6)
-        front = _at(fields + 6 * n, a, b, c0, d, fy, fx)
+        front = at_places(fields + 6 * n, a, b, c0, d, fy, fx)
         mixed = (alpha * (red - clear * back_r) + doubt * front) * by
         red = tl.where(asked, tl.maximum(mixed, 0.0), red)
-        front = _at(fields + 7 * n, a, b, c0, d, fy, fx)
+        front = at_places(fields + 7 * n, a, b, c0, d, fy, fx)
         mixed = (alpha * (green - clear * back_g) + doubt * front) * by
         green = tl.where(asked, tl.maximum(mixed, 0.0), green)
-        front = _at(fields + 8 * n, a, b, c0, d, fy, fx)
+        front = at_places(fields + 8 * n, a, b, c0, d, fy, fx)
         mixed = (alpha * (blue - clear * back_b) + doubt * front) * by
         blue = tl.where(asked, tl.maximum(mixed, 0.0), blue)
-        own_key = _at(fields + 9 * n, a, b, c0, d, fy, fx)
+        own_key = at_places(fields + 9 * n, a, b, c0, d, fy, fx)
         red, green, blue = _despilled(
             red, green, blue, back_r, back_g, back_b, own_key, is_green, despill, given_back
         )
