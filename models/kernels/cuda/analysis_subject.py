@@ -1,0 +1,422 @@
+# mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
+"""The screen settled, the subject's core and its spread colour.
+
+As the end of `models.field.fit`, `models.screen.Screen.noise` and `models.matte.find_subject` in
+the live grade.
+"""
+
+from __future__ import annotations
+
+import triton
+import triton.language as tl
+
+from models.kernels.cuda.analysis_fit import LEAST_SHADE, MOST_SHADE
+from models.kernels.cuda.analysis_outside import strips_at
+from models.kernels.cuda.analysis_screen import (
+    BOUND,
+    DEAD,
+    FOUND,
+    HUE,
+    MISFIT,
+    colours,
+    difference,
+    misfit,
+    split,
+)
+from models.kernels.cuda.neighbourhood import (
+    begin,
+    clamped,
+    enlarged,
+    filled_one,
+    filled_two,
+    flat_places,
+    least,
+    level_of,
+    means,
+    most,
+    pull,
+    push,
+    softened,
+    softened_twice,
+    square_places,
+    squares,
+    tile_places,
+)
+
+HOLD_OUT = tl.constexpr(5)
+"""Its channel of the fields; the screen's colour comes first."""
+
+
+@triton.jit
+def step(x, low: tl.constexpr, high: tl.constexpr):
+    """`matte.step`."""
+    t = tl.minimum(tl.maximum((x - low) / (high - low), 0.0), 1.0)
+    return t * t * (3 - 2 * t)
+
+
+@triton.jit
+def luminance(red, green, blue):
+    """`color.luminance`."""
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+@triton.jit
+def settle(small, sampled, color, weight, off, shade, near, proposed, below, marks, closed,
+           strips, reach, state, fields, kept, rough0, lit, strange, sums, h, w, h4, w4, hc, wc,
+           plate: tl.constexpr, tiles: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """Folds and hold-out; the frame without what is held out; what noise and bounds are made of."""
+    begin(early)
+    pid = tl.program_id(0)
+    y, x, inside = tile_places(pid, h, w, tiles)
+    n, e = h * w, y * w + x
+    hue = tl.load(state + HUE).to(tl.int32)
+    alive = tl.load(state + DEAD) == 0
+    bound = tl.load(state + BOUND + 1)
+    total = tl.zeros((tiles * 64,), tl.float32)
+    for dy in tl.static_range(-1, 2):
+        row = clamped(y + dy, h) * w
+        for dx in tl.static_range(-1, 2):
+            place = row + clamped(x + dx, w)
+            dark = tl.load(shade + place, mask=inside, other=0.0)
+            alike = tl.load(off + place, mask=inside, other=0.0) < 1.5 * bound
+            alike = alike & (dark > LEAST_SHADE) & (dark < MOST_SHADE)
+            total += alike.to(tl.float32) * ((2 - dy * dy) * (2 - dx * dx) / 16.0)
+    clear = total * (1 - enlarged(near, y, x, h4, w4, h, w, inside))
+    clear = tl.where(alive, clear, 0.0)
+    own = softened_twice(shade, y, x, h, w, inside)
+    own = tl.minimum(tl.maximum(own, LEAST_SHADE), MOST_SHADE)
+    share = tl.maximum(softened(weight, y, x, h, w, inside), clear)
+    fold = tl.where(alive, 1 + (own - 1) * share, 1.0)
+    if plate:
+        out = tl.load(proposed + e, mask=inside, other=0.0)
+        floor = tl.load(below + e, mask=inside, other=0.0)
+        same = 1 - tl.load(closed + e, mask=inside, other=0.0)
+        away = out * (1 - floor) * same
+        away = tl.where(tl.load(reach + 5) == 0, tl.maximum(away, floor * out), away)
+        away = tl.maximum(away, tl.load(marks + e, mask=inside, other=0.0) * same)
+    else:
+        away = strips_at(strips, y, x, hc, wc, h, w)
+    hold_out = tl.maximum(clear, away)
+    bare_red, bare_green, bare_blue = colours(color, n, tl.where(inside, e, n))
+    bare_red, bare_green, bare_blue = bare_red * fold, bare_green * fold, bare_blue * fold
+    tl.store(fields + e, bare_red, mask=inside)
+    tl.store(fields + n + e, bare_green, mask=inside)
+    tl.store(fields + 2 * n + e, bare_blue, mask=inside)
+    tl.store(fields + HOLD_OUT * n + e, hold_out, mask=inside)
+    sure = tl.load(weight + e, mask=inside, other=0.0)
+    full = tl.maximum(difference(bare_red, bare_green, bare_blue, hue), 1e-3)
+    red, green, blue = colours(sampled, n, tl.where(inside, e, n))
+    noise = 1 - difference(red, green, blue, hue) / full
+    t = pid * tiles + tl.arange(0, tiles)
+    n8 = ((h + 7) // 8) * ((w + 7) // 8)
+    noise = tl.where(inside, noise * noise * sure, 0.0)
+    tl.store(sums + t, tl.sum(tl.reshape(noise, (tiles, 64)), 1), mask=t < n8)
+    noise = tl.where(inside, sure, 0.0)
+    tl.store(sums + n8 + t, tl.sum(tl.reshape(noise, (tiles, 64)), 1), mask=t < n8)
+    red, green, blue = colours(small, n, tl.where(inside, e, n))
+    red += (bare_red - red) * hold_out
+    green += (bare_green - green) * hold_out
+    blue += (bare_blue - blue) * hold_out
+    tl.store(kept + e, red, mask=inside)
+    tl.store(kept + n + e, green, mask=inside)
+    tl.store(kept + 2 * n + e, blue, mask=inside)
+    rough = 1 - difference(red, green, blue, hue) / full
+    tl.store(rough0 + e, tl.minimum(tl.maximum(rough, 0.0), 1.0), mask=inside)
+    level = luminance(red, green, blue)
+    level /= tl.maximum(luminance(bare_red, bare_green, bare_blue), 0.005)
+    tl.store(lit + e, tl.sqrt(tl.minimum(tl.maximum(level, 0.0), 4.0)), mask=inside)
+    bare_key, bare_other = split(bare_red, bare_green, bare_blue, hue)
+    _, other = split(red, green, blue, hue)
+    away = tl.maximum(tl.abs(red - bare_red), tl.abs(other - bare_other))
+    tl.store(strange + e, away / tl.maximum(bare_key, 1e-3), mask=inside)
+    unclear = inside & (tl.minimum(1 - sure, 1 - hold_out) > 0)
+    tl.atomic_min(reach, tl.min(tl.where(unclear, y, 1 << 30), 0), sem="relaxed")
+    tl.atomic_max(reach + 1, tl.max(tl.where(unclear, y, -1), 0), sem="relaxed")
+    tl.atomic_min(reach + 2, tl.min(tl.where(unclear, x, 1 << 30), 0), sem="relaxed")
+    tl.atomic_max(reach + 3, tl.max(tl.where(unclear, x, -1), 0), sem="relaxed")
+
+
+@triton.jit
+def soften_rough(rough0, rough, sums, reach, state, told, h, w, factor, height, width,
+                 plate: tl.constexpr, n8_block: tl.constexpr, block: tl.constexpr,
+                 early: tl.constexpr):  # fmt: skip
+    """The difference softened; what the frame told."""
+    begin(early)
+    e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
+    tl.store(rough + e, softened(rough0, y, x, h, w, inside), mask=inside)
+    if tl.program_id(0) == 0:
+        n8 = ((h + 7) // 8) * ((w + 7) // 8)
+        t = tl.arange(0, n8_block)
+        off = tl.sum(tl.load(sums + t, mask=t < n8, other=0.0), 0)
+        seen = tl.sum(tl.load(sums + n8 + t, mask=t < n8, other=0.0), 0)
+        found = tl.load(state + FOUND) > 0
+        noise = tl.sqrt(off / tl.maximum(seen, 1.0))
+        tl.store(told, tl.where(found, noise, 0.0))
+        tl.store(told + 1, found.to(tl.float32))
+        tl.store(told + 2, tl.load(state + HUE))
+        fits = found.to(tl.float32) * 0 - 1
+        if plate:
+            fits = tl.where(found, (misfit(state) < MISFIT).to(tl.float32), -1.0)
+        tl.store(told + 3, fits)
+        top, bottom = tl.load(reach), tl.load(reach + 1) + 1
+        left, right = tl.load(reach + 2), tl.load(reach + 3) + 1
+        empty = bottom == 0
+        top, left = tl.where(empty, 0, top), tl.where(empty, 0, left)
+        top, left = tl.where(found, top * factor, 0), tl.where(found, left * factor, 0)
+        bottom = tl.where(found, tl.minimum(bottom * factor, height), height)
+        right = tl.where(found, tl.minimum(right * factor, width), width)
+        tl.store(told + 4, top.to(tl.float32))
+        tl.store(told + 5, bottom.to(tl.float32))
+        tl.store(told + 6, left.to(tl.float32))
+        tl.store(told + 7, right.to(tl.float32))
+
+
+@triton.jit
+def halve(rough, half, flat, sure, h, w, h2, w2, block: tl.constexpr, early: tl.constexpr):
+    """The difference, its flatness and the plain core at half size."""
+    begin(early)
+    e, y2, x2, inside = flat_places(tl.program_id(0), h2, w2, block)
+    total, steep, solid = tl.zeros((block,), tl.float32), 0.0, 0.0
+    for k in tl.static_range(4):
+        y, x = y2 * 2 + k // 2, x2 * 2 + k % 2
+        there = inside & (y < h) & (x < w)
+        high = most(rough, y, x, h, w, 1, there)
+        low = least(rough, y, x, h, w, 1, there)
+        one = tl.load(rough + y * w + x, mask=there, other=0.0)
+        total += one
+        steep += tl.where(there, high - low, 0.0)
+        solid += step(one, 0.6, 0.8)
+    count = tl.minimum(h - y2 * 2, 2) * tl.minimum(w - x2 * 2, 2)
+    count = tl.maximum(count, 1).to(tl.float32)
+    tl.store(half + e, total / count, mask=inside)
+    tl.store(flat + e, (steep / count < 0.25).to(tl.float32), mask=inside)
+    tl.store(sure + e, (solid / count > 0.5).to(tl.float32), mask=inside)
+
+
+@triton.jit
+def follow_spill(half, flat, sure, wider, sums, scratch, h2, w2, rounds: tl.constexpr,
+                 early: tl.constexpr):  # fmt: skip
+    """The core followed through spill; its edge, and which of that is sharp, in a pyramid.
+
+    Each program works on 16 by 16 cells and on all around them that matters.
+    """
+    begin(early)
+    pid = tl.program_id(0)
+    wide = (w2 + 15) // 16
+    top, left = pid // wide * 16, pid % wide * 16
+    k = tl.arange(0, 1024)
+    # Rounds, and one cell more for the edge, lie around the tile.
+    y, x = top + k // 32 - rounds - 1, left + k % 32 - rounds - 1
+    inside = (y >= 0) & (y < h2) & (x >= 0) & (x < w2)
+    e = y * w2 + x
+    rough = tl.load(half + e, mask=inside, other=0.0)
+    may = tl.load(flat + e, mask=inside, other=0.0) > 0
+    may = may & (rough > 0.25) & inside
+    core = tl.load(sure + e, mask=inside, other=0.0) > 0
+    held = scratch + pid * 3072
+    for turn in tl.static_range(rounds):
+        now = held + (turn % 2) * 1024
+        tl.store(now + k, tl.where(core & inside, rough, -1.0))
+        tl.debug_barrier()
+        reach = tl.zeros((1024,), tl.float32) - 1.0
+        for dy in tl.static_range(-1, 2):
+            row = clamped(k // 32 + dy, 32) * 32
+            for dx in tl.static_range(-1, 2):
+                reach = tl.maximum(reach, tl.load(now + row + clamped(k % 32 + dx, 32)))
+        core = core | (may & (reach > 0) & (reach - rough < 0.13))
+    solid = held + 2048
+    tl.store(solid + k, tl.where(core | (inside == 0), 1.0, 0.0))
+    tl.debug_barrier()
+    c = tl.arange(0, 256)
+    row, column = c // 16 + rounds + 1, c % 16 + rounds + 1
+    y, x = top + c // 16, left + c % 16
+    inside = (y < h2) & (x < w2)
+    own = tl.load(solid + row * 32 + column) > 0
+    lowest = tl.zeros((256,), tl.float32) + 1.0
+    for dy in tl.static_range(-1, 2):
+        for dx in tl.static_range(-1, 2):
+            lowest = tl.minimum(lowest, tl.load(solid + (row + dy) * 32 + column + dx))
+    edge = inside & own & (lowest < 0.5)
+    sharp = edge & (least(half, y, x, h2, w2, 3, inside) < 0.1)
+    e, n = y * w2 + x, h2 * w2
+    tl.store(wider + e, own.to(tl.float32), mask=inside)
+    a, b = sharp.to(tl.float32), edge.to(tl.float32)
+    tl.store(sums + e, a, mask=inside)
+    tl.store(sums + n + e, b, mask=inside)
+    a, known = means(a, inside, 1, 16)
+    b, _ = means(b, inside, 1, 16)
+    keep_tile(sums, a, b, known, top // 2, left // 2, h2, w2, 1, 8)
+    a, more = means(a, known, 1, 8)
+    b, _ = means(b, known, 1, 8)
+    keep_tile(sums, a, b, more, top // 4, left // 4, h2, w2, 2, 4)
+
+
+@triton.jit
+def keep_tile(sums, a, b, inside, top, left, h, w, level: tl.constexpr, side: tl.constexpr):
+    """A tile of a level of a pyramid of two channels."""
+    at, hl, wl = level_of(h, w, level)
+    c = tl.arange(0, side * side)
+    e = (top + c // side) * wl + left + c % side
+    tl.store(sums + 2 * at + e, a, mask=inside)
+    tl.store(sums + 2 * at + hl * wl + e, b, mask=inside)
+
+
+@triton.jit
+def spread_share(sums, filled, h2, w2, first: tl.constexpr, last: tl.constexpr,
+                 block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """How sharp the edges are, spread; by one program."""
+    begin(early)
+    pull(sums, h2, w2, first, last, 2, block)
+    push(sums, filled, h2, w2, first, last, 2, block)
+
+
+@triton.jit
+def keep_sharp(sums, filled, sure, wider, solid, h2, w2, first: tl.constexpr,
+               block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The core as far as it was followed to sharp edges."""
+    begin(early)
+    e, y, x, inside = flat_places(tl.program_id(0), h2, w2, block)
+    if first == 2:
+        share = filled_two(sums, filled, y, x, h2, w2, 0, 0, 2, inside)
+    elif first == 1:
+        share = filled_one(sums, filled, y, x, h2, w2, 0, 0, 2, inside)
+    else:
+        share = tl.load(filled + e, mask=inside, other=0.0)
+    found = (tl.load(wider + e, mask=inside, other=0.0) > 0) & (share > 0.6)
+    found = found | (tl.load(sure + e, mask=inside, other=0.0) > 0)
+    tl.store(solid + e, found.to(tl.float32), mask=inside)
+
+
+@triton.jit
+def keep_squares(sums, value, inside, pid, h, w, hp, wp, level: tl.constexpr,
+                 c: tl.constexpr, tiles: tl.constexpr, side: tl.constexpr):  # fmt: skip
+    """One channel of four of a level of a pyramid over fields of (hp, wp)."""
+    at, hl, wl = level_of(hp, wp, level)
+    place, there = square_places(pid, h, w, tiles, side)
+    tl.store(sums + 4 * at + c * hl * wl + place, value, mask=there)
+
+
+@triton.jit
+def find_core(rough, solid, kept, core, sums, h, w, h2, w2, tiles: tl.constexpr,
+              early: tl.constexpr):  # fmt: skip
+    """The core at full size, and the subject's colour in it in a pyramid."""
+    begin(early)
+    pid = tl.program_id(0)
+    y, x, inside = tile_places(pid, h, w, tiles)
+    n, e = h * w, y * w + x
+    wide = tl.zeros((tiles * 64,), tl.float32) + 1.0
+    for dy in range(-2, 3):
+        row = clamped(y + dy, h)
+        for dx in tl.static_range(-2, 3):
+            here = enlarged(solid, row, clamped(x + dx, w), h2, w2, h, w, inside)
+            wide = tl.minimum(wide, here)
+    own = tl.load(rough + e, mask=inside, other=0.0)
+    found = step(least(rough, y, x, h, w, 2, inside), 0.6, 0.8)
+    found = tl.maximum(found, wide * step(own, 0.1, 0.3))
+    tl.store(core + e, found, mask=inside)
+    weight, known = means(found, inside, tiles, 8)
+    keep_pyramid(sums, weight, known, pid, h, w, h2, w2, 3, tiles)
+    # What is known as good as not at all weighs less still, as it does in the reference.
+    trust = tl.minimum(weight * 1e6, 1.0)
+    for c in tl.static_range(3):
+        value = found * tl.load(kept + c * n + e, mask=inside, other=0.0)
+        one, _ = means(value, inside, tiles, 8)
+        keep_pyramid(sums, one * trust, known, pid, h, w, h2, w2, c, tiles)
+
+
+@triton.jit
+def keep_pyramid(sums, one, known, pid, h, w, h2, w2, c: tl.constexpr,
+                 tiles: tl.constexpr):  # fmt: skip
+    """One channel of four of the first three levels of a pyramid over halves."""
+    keep_squares(sums, one, known, pid, h, w, h2, w2, 0, c, tiles, 4)
+    two, more = means(one, known, tiles, 4)
+    keep_squares(sums, two, more, pid, h, w, h2, w2, 1, c, tiles, 2)
+    three, last = means(two, more, tiles, 2)
+    keep_squares(sums, three, last, pid, h, w, h2, w2, 2, c, tiles, 1)
+
+
+@triton.jit
+def keep_deep(core, kept, sums, pid, h, w, h4, w4, radius: tl.constexpr,
+              tiles: tl.constexpr):  # fmt: skip
+    """The subject's colour deep inside, over squares of four pixels and of eight."""
+    y, x, inside = tile_places(pid, h, w, tiles)
+    n, e = h * w, y * w + x
+    deep = tl.where(inside, least(core, y, x, h, w, radius, inside), 0.0)
+    count = squares(squares(inside.to(tl.float32), tiles, 8), tiles, 4)
+    there = count > 0
+    count = tl.maximum(count, 1.0)
+    weight = squares(squares(deep, tiles, 8), tiles, 4) / count
+    trust = tl.minimum(weight * 1e6, 1.0)
+    for c in tl.static_range(4):
+        one = weight
+        if c < 3:
+            value = deep * tl.load(kept + c * n + e, mask=inside, other=0.0)
+            one = squares(squares(value, tiles, 8), tiles, 4) / count * trust
+        keep_squares(sums, one, there, pid, h, w, h4, w4, 0, c, tiles, 2)
+        two, more = means(one, there, tiles, 2)
+        keep_squares(sums, two, more, pid, h, w, h4, w4, 1, c, tiles, 1)
+
+
+@triton.jit
+def pool_wide(source, out, pid, h, w, factor: tl.constexpr, block: tl.constexpr):
+    """Means over squares of any size."""
+    hp, wp = (h + factor - 1) // factor, (w + factor - 1) // factor
+    e, y, x, inside = flat_places(pid, hp, wp, block)
+    total = tl.zeros((block,), tl.float32)
+    for dy in range(factor):
+        row = y * factor + dy
+        for dx in tl.static_range(factor):
+            column = x * factor + dx
+            there = inside & (row < h) & (column < w)
+            total += tl.load(source + row * w + column, mask=there, other=0.0)
+    count = tl.minimum(h - y * factor, factor) * tl.minimum(w - x * factor, factor)
+    tl.store(out + e, total / tl.maximum(count, 1).to(tl.float32), mask=inside)
+
+
+@triton.jit
+def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h4, w4,
+                  first: tl.constexpr, last: tl.constexpr, radius: tl.constexpr,
+                  one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
+                  programs: tl.constexpr, tiles: tl.constexpr, block: tl.constexpr,
+                  flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The subject's colour spread; meanwhile, its colour deep inside, and wide means."""
+    begin(early)
+    pid = tl.program_id(0)
+    if pid == 0:
+        pull(sums, h2, w2, first, last, 4, block)
+        push(sums, filled, h2, w2, first, last, 4, block)
+    elif pid <= programs:
+        keep_deep(core, kept, deep, pid - 1, h, w, h4, w4, radius, tiles)
+    else:
+        n, at = h * w, pid - 1 - programs
+        if one > 1:
+            pool_wide(rough, pooled, at, h, w, one, flat)
+            pool_wide(core, pooled + n, at, h, w, one, flat)
+        if two > 1:
+            pool_wide(rough, pooled + 2 * n, at, h, w, two, flat)
+            pool_wide(core, pooled + 3 * n, at, h, w, two, flat)
+        if three > 1:
+            pool_wide(rough, pooled + 4 * n, at, h, w, three, flat)
+            pool_wide(core, pooled + 5 * n, at, h, w, three, flat)
+
+
+@triton.jit
+def spread_deep(deep, inside_filled, sums, filled, front, h2, w2, h4, w4,
+                first: tl.constexpr, deep_first: tl.constexpr, deep_last: tl.constexpr,
+                block: tl.constexpr, flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The colour deep inside spread; meanwhile, the spread colour at half size."""
+    begin(early)
+    pid = tl.program_id(0)
+    if pid == 0:
+        pull(deep, h4, w4, deep_first, deep_last, 4, block)
+        push(deep, inside_filled, h4, w4, deep_first, deep_last, 4, block)
+    else:
+        e, y, x, inside = flat_places(pid - 1, h2, w2, flat)
+        for c in tl.static_range(3):
+            if first == 2:
+                value = filled_two(sums, filled, y, x, h2, w2, 0, c, 4, inside)
+            elif first == 1:
+                value = filled_one(sums, filled, y, x, h2, w2, 0, c, 4, inside)
+            else:
+                value = tl.load(filled + c * h2 * w2 + e, mask=inside, other=0.0)
+            tl.store(front + c * h2 * w2 + e, value, mask=inside)
