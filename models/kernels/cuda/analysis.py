@@ -18,7 +18,7 @@ from torch import Tensor
 from models.analysis import Analysis, Grade
 from models.color import LUMA_WEIGHTS, Encoding, Matrix, Planes, Siting, levels
 from models.errors import ShapeError
-from models.estimator import AROUND, OVERVIEW, Estimator
+from models.estimator import Estimator
 from models.features import _OVERVIEW, radius
 from models.kernels.cuda import analysis_context as context
 from models.kernels.cuda import analysis_fit as fit
@@ -116,10 +116,11 @@ class LiveAnalysis:
         self._h, self._w = (_up(s, self._factor) for s in self.size)
         self._check()
         on_cpu = self._device.type == "cpu"  # Triton's interpreter: few large programs
-        self._flat = min(_power(self._h * self._w), 1 << 14) if on_cpu else 256
+        self._flat = min(_power(self._h * self._w), 1 << 14) if on_cpu else 128
         self._tiles = 64 if on_cpu else 2
-        self._rows = 256 if on_cpu else 8
+        self._rows = 256 if on_cpu else 4
         self._block = 1024
+        self._warps: dict[str, Any] = {} if on_cpu else {"num_warps": 8}
         self._make_buffers()
         self._read_weights(network)
 
@@ -159,15 +160,15 @@ class LiveAnalysis:
         self.levels = self._zeros(256 * 128, kind=torch.int32)
         self.bounds = self._zeros(64 * 128 + 128, kind=torch.int32)
         self.squares8, self.partial = self._zeros(7, n8), self._zeros(4, n8)
-        cells8 = _values(self._h8, self._w8)
-        self.scales, self.scales_filled = self._zeros(4 * cells8), self._zeros(3 * cells8)
+        self._cells8 = _values(self._h8, self._w8)
+        self.scales, self.scales_filled = (self._zeros(c, self._cells8) for c in (4, 3))
         self.wide = self._zeros(3, n8)
         self.changed, self.grown, self.wider_change = (self._zeros(h, w) for _ in range(3))
         self.closed = self._zeros(h, w)
         self.cells, self.opened = (self._zeros(self._hc, self._wc) for _ in range(2))
-        self.strips = self._zeros(12)
+        self.strips = self._zeros(24)
         self._strip_rows = max(16, _power(max(self._hc, self._wc)))
-        self.ends = self._zeros(3, self._strip_rows)
+        self.ends, self.held = (self._zeros(c, self._strip_rows) for c in (3, 6))
         self.foreign, self.near = (self._zeros(self._h4, self._w4) for _ in range(2))
         self.noises = self._zeros(2, n8)
         self.kept, self.rough0, self.rough = (
@@ -180,41 +181,40 @@ class LiveAnalysis:
         self.wider, self.solid = (self._zeros(self._h2, self._w2) for _ in range(2))
         self._spill_tiles = _up(self._h2, 16) * _up(self._w2, 16)
         self.scratch = self._zeros(self._spill_tiles, 3072)
-        cells2, cells4 = _values(self._h2, self._w2), _values(self._h4, self._w4)
-        self.shares, self.shares_filled = self._zeros(2 * cells2), self._zeros(cells2)
-        self.colors, self.colors_filled = self._zeros(4 * cells2), self._zeros(3 * cells2)
-        self.deep, self.deep_filled = self._zeros(4 * cells4), self._zeros(3 * cells4)
+        self._cells2, self._cells4 = _values(self._h2, self._w2), _values(self._h4, self._w4)
+        self.shares, self.shares_filled = (self._zeros(c, self._cells2) for c in (2, 1))
+        self.colors, self.colors_filled = (self._zeros(c, self._cells2) for c in (4, 3))
+        self.deep, self.deep_filled = (self._zeros(c, self._cells4) for c in (4, 3))
         self.front = self._zeros(3, self._h2, self._w2)
-        self.pooled = self._zeros(6, h, w)
-        self.told9 = self._zeros(OVERVIEW, h, w)
+        self.pooled, self.soft = self._zeros(6, h, w), self._zeros(6, h, w)
+        self.overview = self._zeros(h, w, 16)
         self._small = max(1, round(max(h, w) / _OVERVIEW))
         self._ho, self._wo = _up(h, self._small), _up(w, self._small)
         # The plate: the screen's colour and what depends on the plate alone.
         self.plate_color, self.plate8 = self._zeros(3, h, w), self._zeros(3, n8)
         self.then, self.then_low, self.then_high = (self._zeros(3, h, w) for _ in range(3))
         self.proposed, self.below, self.marks = (self._zeros(h, w) for _ in range(3))
-        assert n >= 1
 
     def _read_weights(self, network: Estimator) -> None:
-        self._convolutions: list[tuple[Tensor, Tensor, int, int]] = []
+        self._convolutions: list[tuple[Tensor, Tensor, int]] = []
         layers = [m for m in network.shapes if isinstance(m, torch.nn.Conv2d)]
         for layer in layers[:-1]:
             out, channels = layer.weight.shape[:2]
-            if out > 16:
+            if max(out, channels) > 16:
                 raise ShapeError(f"network: its convolution has {out} channels; need 16 at most")
-            weights = self._zeros(9, channels, 16)
-            weights[..., :out] = layer.weight.detach().permute(2, 3, 1, 0).reshape(9, channels, out)
-            bias = self._zeros(16)
+            weights, bias = self._zeros(9, 16, 16), self._zeros(16)
+            kept = layer.weight.detach().permute(2, 3, 1, 0).reshape(9, channels, out)
+            weights[:, :channels, :out] = kept
             assert layer.bias is not None
             bias[:out] = layer.bias.detach()
-            self._convolutions.append((weights, bias, channels, int(layer.dilation[0])))
+            self._convolutions.append((weights, bias, int(layer.dilation[0])))
         last = layers[-1]
         assert last.bias is not None
-        self._last_weights = self._zeros(8, 16)
-        self._last_weights[:, : last.weight.shape[1]] = last.weight.detach()[:, :, 0, 0]
-        self._last_bias = last.bias.detach().contiguous()
-        self._width = int(layers[0].weight.shape[0])
-        self._layers = self._zeros(2, 16, self._ho, self._wo)
+        out, channels = last.weight.shape[:2]
+        self._last_weights, self._last_bias = self._zeros(16, 16), self._zeros(16)
+        self._last_weights[:channels, :out] = last.weight.detach()[:, :, 0, 0].T
+        self._last_bias[:out] = last.bias.detach()
+        self._layers = self._zeros(2, self._ho * self._wo, 16)
 
     def set_plate(self, plate: Upright) -> None:
         """Take over a clean plate: what depends on it alone is made once, by the reference.
@@ -337,19 +337,19 @@ class LiveAnalysis:
                 screen.rank_strength,
                 _up(n, rows),
                 (self.small8, self.state, n, low, min(low + (weight > 0), n - 1)),
-                {"block": block, "rows": rows, "early": early},
+                {"block": block, "rows": rows, "early": early, **self._warps},
             ),
             Launch(
                 screen.rank_colours,
                 _up(n, rows),
                 (self.small8, bare8, self.state, n, self._w8, weight),
-                {"wanted": wanted, "block": block, "rows": rows, "early": early},
+                {"wanted": wanted, "block": block, "rows": rows, "early": early, **self._warps},
             ),
             Launch(
                 screen.rank_deviation,
                 _up(n, rows),
                 (self.small8, bare8, self.state, n, weight),
-                {"block": block, "rows": rows, "early": early},
+                {"block": block, "rows": rows, "early": early, **self._warps},
             ),
         ]
 
@@ -369,7 +369,7 @@ class LiveAnalysis:
                 + (h, w),
                 {"plate": plate, **flat},
             ),
-            Launch(fit.middle_level, 1, (self.levels, self.state), {"early": early}),
+            Launch(fit.middle_level, 1, (self.levels, self.state), {"early": early, **self._warps}),
         ]
         for turn, counters in ((0, self.levels), (1, self.bounds)):
             made += [
@@ -391,9 +391,10 @@ class LiveAnalysis:
                 made.append(
                     Launch(
                         outside.spread_first,
-                        1,
-                        (*spread, self._h8, self._w8),
-                        {"last": last, "block": self._block, "early": early},
+                        3,
+                        (*spread, self._h8, self._w8, self._cells8),
+                        {"last": last, "block": self._block, "early": early}
+                        | self._warps,
                     )
                 )
             else:
@@ -401,9 +402,9 @@ class LiveAnalysis:
                 made.append(
                     Launch(
                         outside.spread_second,
-                        1 + self._flat_programs(cells),
+                        3 + self._flat_programs(cells),
                         (*spread, self.seen, self.weight, self.partial, self.then_low)
-                        + (self.then_high, self.changed, self.cells, h, w),
+                        + (self.then_high, self.changed, self.cells, h, w, self._cells8),
                         {
                             "plate": plate,
                             "cell": self._cell,
@@ -412,21 +413,23 @@ class LiveAnalysis:
                             "block": self._block,
                             "flat": self._flat,
                             "early": early,
+                            **self._warps,
                         },
                     )
                 )
-            made.append(
-                Launch(
-                    fit.scale_guess,
-                    self._tile_programs,
-                    (self.seen, self.wide, self.color, self.weight, self.off, self.shade)
-                    + (self.bounds, self.kept_color, self.kept8, self.state, h, w),
-                    {"turn": turn, "plate": plate, **tiles},
-                )
-            )
+            arguments = (self.seen, self.wide, self.color, self.weight, self.off, self.shade)
+            arguments += (self.bounds, self.kept_color, self.kept8, self.state)
+            programs = self._tile_programs
             if turn == 0:
-                arguments = (self.bounds, self.state)
-                made.append(Launch(outside.bound_first, 1, arguments, {"early": early}))
+                constants = {"plate": plate, **tiles}
+                made.append(Launch(outside.scale_first, programs, (*arguments, h, w), constants))
+                constants = {"early": early, **self._warps}
+                made.append(Launch(outside.bound_first, 1, (self.bounds, self.state), constants))
+            else:
+                more = 0 if plate else self._flat_programs(self._hc * self._wc)
+                arguments += (self.cells, self.opened, self.reach, h, w, self._hc, self._wc)
+                constants = {"plate": plate, "programs": programs, "flat": self._flat, **tiles}
+                made.append(Launch(outside.scale_second, programs + more, arguments, constants))
         return made
 
     def _settle(self, out: Fields, plate: bool) -> list[Launch]:
@@ -439,40 +442,49 @@ class LiveAnalysis:
         cells = self._hc, self._wc
         reach = max(1, size // 8 // 4)
         near = _up(self._h4 * self._w4, self._flat // 8)
+        rows = self._strip_rows
         return [
             Launch(
                 outside.bound_second,
-                1 + (pixels if plate else self._flat_programs(self._hc * self._wc)),
+                1 + (pixels if plate else 3 * rows // 16),
                 (self.bounds, self.state, self.changed, self.grown, self.cells, self.opened)
-                + (self.reach, h, w, *cells),
-                {"plate": plate, "radius": grown, "flat": self._flat, "early": early},
+                + (self.reach, self.ends, h, w, *cells),
+                {
+                    "plate": plate,
+                    "radius": grown,
+                    "rows": rows,
+                    "flat": self._flat,
+                    "early": early,
+                }
+                | self._warps,
             ),
             Launch(
                 outside.find_foreign,
-                tiles + (pixels if plate else 3),
+                tiles + (pixels if plate else 6),
                 (self.off, self.shade, self.foreign, self.bounds, self.state, self.grown)
-                + (self.wider_change, self.cells, self.opened, self.reach, self.strips, self.ends)
-                + (h, w, *cells),
+                + (self.wider_change, self.strips, self.ends, self.held, h, w, *cells),
                 {
                     "plate": plate,
                     "radius": grown,
                     "programs": tiles,
                     "tiles": self._tiles,
-                    "rows": self._strip_rows,
+                    "rows": rows,
                     "flat": self._flat,
                     "early": early,
                 },
             ),
             Launch(
                 outside.grow_foreign,
-                near + (pixels if plate else 0),
+                near + (pixels if plate else 3),
                 (self.foreign, self.near, self.wider_change, self.proposed, self.below)
-                + (self.closed, self.reach, self._h4, self._w4, h, w),
+                + (self.closed, self.reach, self.cells, self.opened, self.ends, self.strips)
+                + (self.held, self._h4, self._w4, h, w, *cells),
                 {
                     "plate": plate,
                     "radius": reach,
                     "gap": gap,
                     "programs": near,
+                    "rows": rows,
                     "block": self._flat // 8,
                     "flat": self._flat,
                     "early": early,
@@ -505,16 +517,22 @@ class LiveAnalysis:
         """The subject's core and colours, and what the network is told."""
         h, w, n, early = self._h, self._w, self._h * self._w, self._early
         h2, w2, h4, w4 = self._h2, self._w2, self._h4, self._w4
+        h8, w8, size = self._h8, self._w8, (h, w)
         halves, tiles = self._flat_programs(h2 * w2), self._tile_programs
+        pixels = self._flat_programs(n)
         flat = {"block": self._flat, "early": early}
-        last, deep_last = _levels(h2, w2), _levels(h4, w4)
-        first, deep_first = min(2, last), min(1, deep_last)
-        size = h, w
-        wide = [max(1, radius(size, p) // 2) for p in (4, 12, 40)]
-        means = dict(zip(("one", "two", "three"), wide, strict=True))
-        small = [_up(h, p) * _up(w, p) for p in wide if p > 1]
+        pooled = [max(1, radius(size, p) // 2) for p in (4, 12, 40)]
+        means = dict(zip(("one", "two", "three"), pooled, strict=True))
+        small = [_up(h, p) * _up(w, p) for p in pooled if p > 1]
+        wide = self._flat_programs(max(small)) if small else 0
         near = radius(size, 3)
-        spread = {"block": self._block, "early": early}
+        spread = {
+            "last": _levels(h8, w8),
+            "block": self._block,
+            "flat": self._flat,
+            "early": early,
+            **self._warps,
+        }
         return [
             Launch(
                 subject.halve,
@@ -525,90 +543,83 @@ class LiveAnalysis:
             Launch(
                 subject.follow_spill,
                 self._spill_tiles,
-                (self.half, self.flat, self.sure, self.wider, self.shares, self.scratch, h2, w2),
-                {"rounds": _ROUNDS, "early": early},
+                (self.half, self.flat, self.sure, self.wider, self.shares, self.scratch)
+                + (h2, w2, self._cells2),
+                {"rounds": _ROUNDS, "early": early, **self._warps},
             ),
             Launch(
                 subject.spread_share,
-                1,
-                (self.shares, self.shares_filled, h2, w2),
-                {"first": first, "last": last, **spread},
+                1 + pixels,
+                (self.shares, self.shares_filled, out.fields, self.rough, self.lit, self.strange)
+                + (out.told, h, w, h2, w2, h8, w8, self._cells2),
+                {
+                    "near_r": radius(size, 4),
+                    "low_r": near,
+                    "lower_r": near + radius(size, 7),
+                    **means,
+                    **spread,
+                },
             ),
             Launch(
                 subject.keep_sharp,
                 halves,
-                (self.shares, self.shares_filled, self.sure, self.wider, self.solid, h2, w2),
-                {"first": first, **flat},
+                (self.shares, self.shares_filled, self.sure, self.wider, self.solid, h2, w2)
+                + (self._cells2,),
+                flat,
             ),
             Launch(
                 subject.find_core,
                 tiles,
-                (self.rough, self.solid, self.kept, self.core, self.colors, h, w, h2, w2),
+                (self.rough, self.solid, self.kept, self.core, self.colors, h, w, h2, w2)
+                + (self._cells2,),
                 {"tiles": self._tiles, "early": early},
             ),
             Launch(
                 subject.spread_colour,
-                1 + tiles + (self._flat_programs(max(small)) if small else 0),
+                3 + tiles + wide,
                 (self.colors, self.colors_filled, self.core, self.kept, self.rough, self.deep)
-                + (self.pooled, h, w, h2, w2, h4, w4),
+                + (self.pooled, h, w, h2, w2, h4, w4, h8, w8, self._cells2, self._cells4),
                 {
-                    "first": first,
-                    "last": last,
                     "radius": max(1, max(size) // 100),
-                    **means,
                     "programs": tiles,
                     "tiles": self._tiles,
-                    "flat": self._flat,
+                    **means,
                     **spread,
                 },
             ),
             Launch(
                 subject.spread_deep,
-                1 + halves,
+                3 + 3 * halves + pixels + wide,
                 (self.deep, self.deep_filled, self.colors, self.colors_filled, self.front)
-                + (h2, w2, h4, w4),
-                {
-                    "first": first,
-                    "deep_first": deep_first,
-                    "deep_last": deep_last,
-                    "flat": self._flat,
-                    **spread,
-                },
+                + (out.fields, self.core, self.pooled, self.soft, h, w, h2, w2, h4, w4, h8, w8)
+                + (self._cells2, self._cells4),
+                {"halves": halves, "pixels": pixels, **means, **spread},
             ),
             Launch(
                 context.describe,
-                self._flat_programs(n),
-                (out.fields, self.kept, self.rough, self.core, self.lit, self.strange)
-                + (self.front, self.deep, self.deep_filled, self.pooled, out.told, self.told9)
-                + (self.state, h, w, h2, w2, h4, w4),
-                {
-                    "deep_first": deep_first,
-                    "near_r": radius(size, 4),
-                    "low_r": near,
-                    "lower_r": near + radius(size, 7),
-                    **means,
-                    **flat,
-                },
+                pixels,
+                (out.fields, self.kept, self.rough, self.core, self.front, self.deep)
+                + (self.deep_filled, self.soft, self.overview, self.state, h, w, h2, w2, h4, w4)
+                + (self._cells4,),
+                {**means, **flat},
             ),
         ]
 
     def _shapes(self, out: Fields) -> list[Launch]:
         """The network's convolution."""
-        block = self._flat if self._device.type == "cpu" else 32
+        block = 1024 if self._device.type == "cpu" else 64
         made = []
-        for i, (weights, bias, channels, dilation) in enumerate(self._convolutions):
+        for i, (weights, bias, dilation) in enumerate(self._convolutions):
             last = i == len(self._convolutions) - 1
             made.append(
                 Launch(
                     context.convolve,
                     _up(self._ho * self._wo, block),
-                    (self.told9 if i == 0 else self._layers[(i + 1) % 2], weights, bias)
+                    (self.overview if i == 0 else self._layers[(i + 1) % 2], weights, bias)
                     + (self._last_weights, self._last_bias)
                     + (out.shapes if last else self._layers[i % 2],)
                     + (self._h, self._w, self._ho, self._wo),
                     {
-                        "channels": channels,
-                        "kept": self._width,
                         "dilation": dilation,
                         "factor": self._small if i == 0 else 1,
                         "last": last,
@@ -618,6 +629,3 @@ class LiveAnalysis:
                 )
             )
         return made
-
-
-assert AROUND == 19

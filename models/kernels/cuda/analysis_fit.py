@@ -31,11 +31,10 @@ from models.kernels.cuda.analysis_screen import (
 from models.kernels.cuda.neighbourhood import (
     begin,
     enlarged,
+    fill,
     flat_places,
     least,
     mirrored,
-    pull,
-    push,
     softened,
     softened_twice,
     tile_places,
@@ -195,10 +194,12 @@ def weigh(small, seen, then, color, inner, weight, squares8, partial, state, h, 
 
 
 @triton.jit
-def spread_scale(squares8, sums, filled, wide, state, h8, w8, turn: tl.constexpr,
+def spread_scale(squares8, sums, filled, wide, state, c, h8, w8, cells, turn: tl.constexpr,
                  last: tl.constexpr, block: tl.constexpr):  # fmt: skip
-    """How the guess is scaled to the frame, spread everywhere; by one program."""
+    """How a channel of the guess is scaled to the frame, spread everywhere; by one program."""
     n8 = h8 * w8
+    values, weights = sums + c * cells, sums + 3 * cells
+    filled += c * cells
     total = 0.0
     for start in range(0, n8, block):
         e = start + tl.arange(0, block)
@@ -206,31 +207,26 @@ def spread_scale(squares8, sums, filled, wide, state, h8, w8, turn: tl.constexpr
         known = tl.load(squares8 + e, mask=inside, other=0.0)
         known = tl.where(known > 0.05, known, 0.0)
         total += tl.sum(known, 0)
-        tl.store(sums + 3 * n8 + e, known, mask=inside)
-        for c in tl.static_range(3):
-            shown = tl.load(squares8 + (1 + c) * n8 + e, mask=inside, other=0.0)
-            bare = tl.load(squares8 + (4 + c) * n8 + e, mask=inside, other=1.0)
-            tl.store(sums + c * n8 + e, shown / tl.maximum(bare, 1e-6) * known, mask=inside)
+        shown = tl.load(squares8 + (1 + c) * n8 + e, mask=inside, other=0.0)
+        bare = tl.load(squares8 + (4 + c) * n8 + e, mask=inside, other=1.0)
+        tl.store(weights + e, known, mask=inside)
+        tl.store(values + e, shown / tl.maximum(bare, 1e-6) * known, mask=inside)
     tl.debug_barrier()
-    pull(sums, h8, w8, 0, last, 4, block)
-    push(sums, filled, h8, w8, 0, last, 4, block)
+    fill(values, weights, filled, h8, w8, last, block)
     dead = total == 0
-    tl.store(state + DEAD + turn, dead.to(tl.float32))
+    if c == 0:
+        tl.store(state + DEAD + turn, dead.to(tl.float32))
     for start in range(0, n8, block):
         e = start + tl.arange(0, block)
         inside = e < n8
-        for c in tl.static_range(3):
-            scale = softened(filled + c * n8, e // w8, e % w8, h8, w8, inside)
-            tl.store(wide + c * n8 + e, tl.where(dead, 1.0, scale), mask=inside)
+        scale = softened(filled, e // w8, e % w8, h8, w8, inside)
+        tl.store(wide + c * n8 + e, tl.where(dead, 1.0, scale), mask=inside)
 
 
 @triton.jit
-def scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state, h, w,
-                turn: tl.constexpr, plate: tl.constexpr, tiles: tl.constexpr,
-                early: tl.constexpr):  # fmt: skip
+def scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state, pid, h, w,
+                turn: tl.constexpr, plate: tl.constexpr, tiles: tl.constexpr):  # fmt: skip
     """The guess scaled, and what the frame is off from it; counted where it is screen."""
-    begin(early)
-    pid = tl.program_id(0)
     y, x, inside = tile_places(pid, h, w, tiles)
     n, e = h * w, y * w + x
     h8, w8 = (h + 7) // 8, (w + 7) // 8

@@ -16,6 +16,7 @@ from models.kernels.cuda.analysis_fit import (
     LEAST_SHADE,
     emptied,
     find_bound,
+    scale_guess,
     spread_scale,
 )
 from models.kernels.cuda.analysis_screen import BOUND
@@ -86,7 +87,7 @@ def close_changed(wide, proposed, below, closed, reach, pid, h, w, radius: tl.co
     found = tl.zeros((block,), tl.float32) + float("inf")
     for dy in range(-radius, radius + 1):
         row = clamped(y + dy, h) * w
-        for dx in range(-radius, radius + 1):
+        for dx in tl.static_range(-radius, radius + 1):
             taken = tl.load(wide + row + clamped(x + dx, w), mask=inside, other=0.0)
             found = tl.minimum(found, taken)
     tl.store(closed + e, found, mask=inside)
@@ -117,7 +118,7 @@ def open_cells(cells, opened, reach, pid, hc, wc, block: tl.constexpr):
     found = tl.zeros((block,), tl.float32)
     for dy in range(-2, 3):
         row = clamped(y + dy, hc)
-        for dx in range(-2, 3):
+        for dx in tl.static_range(-2, 3):
             here = least(cells, row, clamped(x + dx, wc), hc, wc, 1, inside)
             found = tl.maximum(found, here)
     found = tl.where(inside, found * tl.load(cells + e, mask=inside, other=0.0), 0.0)
@@ -126,12 +127,18 @@ def open_cells(cells, opened, reach, pid, hc, wc, block: tl.constexpr):
 
 
 @triton.jit
-def lower_median(value, counted, block: tl.constexpr):
-    """The lower median of the values counted."""
+def lower_median(value, count, held, block: tl.constexpr):
+    """The lower median of the first ``count`` values; by one program."""
     place = tl.arange(0, block)
-    wanted = (tl.sum(counted.to(tl.int32), 0) - 1) // 2
-    rank = ranks(value, place, value, place, counted)
-    return tl.sum(tl.where(counted & (rank == wanted), value, 0.0), 0)
+    tl.debug_barrier()
+    tl.store(held + place, value)
+    tl.debug_barrier()
+    rank = tl.zeros((block,), tl.int32)
+    for start in range(0, count, 16):
+        other = start + tl.arange(0, 16)
+        there = other < count
+        rank += ranks(value, place, tl.load(held + other, mask=there, other=0.0), other, there)
+    return tl.sum(tl.where((place < count) & (rank == (count - 1) // 2), value, 0.0), 0)
 
 
 @triton.jit
@@ -149,9 +156,9 @@ def strip_at(strips, side: tl.constexpr, y, x, hc, wc):
         column = wc - 1 - x
     if side == 2:
         row, column = x, y
-    line = tl.load(strips + side * 4 + 2) + tl.load(strips + side * 4 + 1) * row
+    line = tl.load(strips + 14 + side * 4) + tl.load(strips + 13 + side * 4) * row
     cut = tl.minimum(tl.maximum(line - column, 0.0), 1.0)
-    there = (tl.load(strips + side * 4 + y * 0) > 0) & (row < tl.load(strips + side * 4 + 3))
+    there = (tl.load(strips + 12 + side * 4 + y * 0) > 0) & (row < tl.load(strips + 15 + side * 4))
     return tl.where(there, cut, 0.0)
 
 
@@ -175,19 +182,16 @@ def strips_at(strips, y, x, hc, wc, h, w):
 
 
 @triton.jit
-def fit_strip(cells, opened, reach, strips, ends, side, hc, wc, block: tl.constexpr,
+def find_ends(cells, opened, reach, ends, pid, hc, wc, rows: tl.constexpr, block: tl.constexpr,
               chunk: tl.constexpr):  # fmt: skip
-    """Whether one side, left, right or upper, ends in a straight line of screen; by one program.
-
-    Stored are whether it does, the line's slope and start in cells, and how many rows it has.
-    """
+    """In which cell the screen begins, seen from the left, from the right, from above."""
+    programs: tl.constexpr = rows // block
+    side, row = pid // programs, pid % programs * block + tl.arange(0, block)
     some = tl.load(reach + 4) > 0
-    # Seen from the left: the right side mirrored, the upper one turned.
     height, width = tl.where(side == 2, wc, hc), tl.where(side == 2, hc, wc)
     down, across = tl.where(side == 2, 1, wc), tl.where(side == 2, wc, 1)
     start = tl.where(side == 1, wc - 1, 0)
     across = tl.where(side == 1, -1, across)
-    row = tl.arange(0, block)
     first = tl.zeros((block,), tl.int32) + (1 << 20)
     for at in range(0, width, chunk):
         column = at + tl.arange(0, chunk)
@@ -195,68 +199,125 @@ def fit_strip(cells, opened, reach, strips, ends, side, hc, wc, block: tl.conste
         place = start + (row * down)[:, None] + (column * across)[None, :]
         one = screen_at(cells, opened, some, place, there)
         first = tl.minimum(first, tl.min(tl.where(one, column[None, :], 1 << 20), 1))
+    tl.store(ends + side * rows + row, first.to(tl.float32))
+
+
+@triton.jit
+def begin_strip(ends, strips, held, pid, hc, wc, rows: tl.constexpr):
+    """The middle end of a side's rows, or the slope of their line; by one program each.
+
+    Stored for each side are whether it is plainly a strip, and the line's slope, start and rows.
+    """
+    side, slanted = pid // 2, pid % 2
+    height, width = tl.where(side == 2, wc, hc), tl.where(side == 2, hc, wc)
+    row = tl.arange(0, rows)
+    held += pid * rows
+    first = tl.load(ends + side * rows + row)
     seen = first < (1 << 20)
     long = tl.sum(seen.to(tl.int32), 0)
     plain = (width >= 12) & (long >= 12) & (long >= 0.6 * height)
     plain = plain & (tl.sum((seen & (row < long)).to(tl.int32), 0) == long)
+    if slanted == 0:
+        begins = lower_median(tl.where(row < long, first, 0.0), long, held, rows)
+        tl.store(strips + side * 4, (plain & (begins >= 2)).to(tl.float32))
+        tl.store(strips + side * 4 + 3, long.to(tl.float32))
+    else:
+        # Theil and Sen's line over pairs half the height apart.
+        half = long // 2
+        apart = long - half
+        far = tl.load(ends + side * rows + row + apart, mask=row < half, other=0.0)
+        slopes = tl.where(row < half, (far - first) / tl.maximum(apart, 1), 0.0)
+        tl.store(strips + side * 4 + 1, lower_median(slopes, half, held, rows))
+
+
+@triton.jit
+def end_strip(cells, opened, reach, ends, strips, held, side, hc, wc, rows: tl.constexpr):
+    """The rest of a side's line, and whether that is straight and screen along it."""
+    some = tl.load(reach + 4) > 0
+    width = tl.where(side == 2, hc, wc)
+    down, across = tl.where(side == 2, 1, wc), tl.where(side == 2, wc, 1)
+    start = tl.where(side == 1, wc - 1, 0)
+    across = tl.where(side == 1, -1, across)
+    row = tl.arange(0, rows)
+    held += side * rows
+    long = tl.load(strips + side * 4 + 3).to(tl.int32)
+    slope = tl.load(strips + side * 4 + 1)
+    plain = tl.load(strips + side * 4) > 0
     inside = row < long
-    begins = tl.where(inside & seen, first, 0).to(tl.float32)
-    plain = plain & (lower_median(begins, inside, block) >= 2)
-    # Theil and Sen's line over pairs half the height apart.
-    half = long // 2
-    tl.store(ends + side * block + row, begins)
-    tl.debug_barrier()
-    apart = long - half
-    far = tl.load(ends + side * block + row + apart, mask=row < half, other=0.0)
-    slope = lower_median((far - begins) / tl.maximum(apart, 1), row < half, block)
-    crossing = lower_median(begins - slope * row, inside, block)
+    begins = tl.where(inside, tl.load(ends + side * rows + row), 0.0)
+    crossing = lower_median(begins - slope * row, long, held, rows)
     line = crossing + slope * row
     plain = plain & (tl.abs(slope) <= 0.2)
     plain = plain & (tl.max(tl.where(inside, line, 0.0), 0) <= 0.35 * width)
     plain = plain & (tl.min(tl.where(inside, line, 1e9), 0) >= 1)
     bent = inside & (tl.abs(begins - line) > 1.25)
     plain = plain & (tl.sum(bent.to(tl.int32), 0) == 0)
-    beside, solid = 0.0, 0.0
+    beside, solid = tl.zeros((rows,), tl.float32), tl.zeros((rows,), tl.float32)
     from_column = tl.maximum(line, 0.0).to(tl.int32)
     for k in tl.static_range(6):
         column = from_column + k
         past = column.to(tl.float32) - line
         there = inside & (past >= 1.5) & (past < 4) & (column < width)
         one = screen_at(cells, opened, some, start + row * down + column * across, there)
-        beside += tl.sum(there.to(tl.float32), 0)
-        solid += tl.sum((there & one).to(tl.float32), 0)
-    plain = plain & (solid >= 0.995 * beside)
-    tl.store(strips + side * 4, plain.to(tl.float32))
-    tl.store(strips + side * 4 + 1, slope)
-    tl.store(strips + side * 4 + 2, crossing)
-    tl.store(strips + side * 4 + 3, long.to(tl.float32))
+        beside += there.to(tl.float32)
+        solid += (there & one).to(tl.float32)
+    plain = plain & (tl.sum(solid, 0) >= 0.995 * tl.sum(beside, 0))
+    tl.debug_barrier()
+    tl.store(strips + 12 + side * 4, plain.to(tl.float32))
+    tl.store(strips + 13 + side * 4, slope)
+    tl.store(strips + 14 + side * 4, crossing)
+    tl.store(strips + 15 + side * 4, long.to(tl.float32))
 
 
 @triton.jit
-def spread_first(squares8, sums, filled, wide, state, h8, w8, last: tl.constexpr,
+def spread_first(squares8, sums, filled, wide, state, h8, w8, cells, last: tl.constexpr,
                  block: tl.constexpr, early: tl.constexpr):  # fmt: skip
-    """The first round's scale."""
+    """The first round's scale, one program a channel."""
     begin(early)
-    spread_scale(squares8, sums, filled, wide, state, h8, w8, 0, last, block)
+    c = tl.program_id(0)
+    spread_scale(squares8, sums, filled, wide, state, c, h8, w8, cells, 0, last, block)
 
 
 @triton.jit
 def spread_second(squares8, sums, filled, wide, state, seen, weight, partial, low, high, changed,
-                  cells, h, w, plate: tl.constexpr, cell: tl.constexpr, n8_block: tl.constexpr,
-                  last: tl.constexpr, block: tl.constexpr, flat: tl.constexpr,
-                  early: tl.constexpr):  # fmt: skip
+                  cells, h, w, stride, plate: tl.constexpr, cell: tl.constexpr,
+                  n8_block: tl.constexpr, last: tl.constexpr, block: tl.constexpr,
+                  flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
     """The second round's scale; meanwhile, where the frame has changed, or which cells are
     screen."""
     begin(early)
     pid = tl.program_id(0)
-    if pid == 0:
-        spread_scale(squares8, sums, filled, wide, state, (h + 7) // 8, (w + 7) // 8, 1, last,
-                     block)  # fmt: skip
+    if pid < 3:
+        spread_scale(squares8, sums, filled, wide, state, pid, (h + 7) // 8, (w + 7) // 8, stride,
+                     1, last, block)  # fmt: skip
     else:
         if plate:
-            mark_changed(seen, weight, partial, low, high, changed, pid - 1, h, w, n8_block, flat)
+            mark_changed(seen, weight, partial, low, high, changed, pid - 3, h, w, n8_block, flat)
         else:
-            whole_cells(weight, cells, pid - 1, h, w, cell, flat)
+            whole_cells(weight, cells, pid - 3, h, w, cell, flat)
+
+
+@triton.jit
+def scale_second(seen, wide, color, weight, off, shade, counters, kept, kept8, state, cells,
+                 opened, reach, h, w, hc, wc, plate: tl.constexpr, programs: tl.constexpr,
+                 tiles: tl.constexpr, flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The guess scaled for the second time; meanwhile, cells opened."""
+    begin(early)
+    pid = tl.program_id(0)
+    if pid < programs:
+        scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state, pid, h,
+                    w, 1, plate, tiles)  # fmt: skip
+    else:
+        open_cells(cells, opened, reach, pid - programs, hc, wc, flat)
+
+
+@triton.jit
+def scale_first(seen, wide, color, weight, off, shade, counters, kept, kept8, state, h, w,
+                plate: tl.constexpr, tiles: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The guess scaled for the first time."""
+    begin(early)
+    scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state,
+                tl.program_id(0), h, w, 0, plate, tiles)  # fmt: skip
 
 
 @triton.jit
@@ -267,10 +328,10 @@ def bound_first(counters, state, early: tl.constexpr):
 
 
 @triton.jit
-def bound_second(counters, state, changed, grown, cells, opened, reach, h, w, hc, wc,
-                 plate: tl.constexpr, radius: tl.constexpr, flat: tl.constexpr,
-                 early: tl.constexpr):  # fmt: skip
-    """The second round's bound; meanwhile, what has changed grown, or cells opened."""
+def bound_second(counters, state, changed, grown, cells, opened, reach, ends, h, w, hc, wc,
+                 plate: tl.constexpr, radius: tl.constexpr, rows: tl.constexpr,
+                 flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The second round's bound; meanwhile, what has changed grown, or ends of rows of cells."""
     begin(early)
     pid = tl.program_id(0)
     if pid == 0:
@@ -279,16 +340,16 @@ def bound_second(counters, state, changed, grown, cells, opened, reach, h, w, hc
         if plate:
             grow_across(changed, grown, pid - 1, h, w, radius, flat)
         else:
-            open_cells(cells, opened, reach, pid - 1, hc, wc, flat)
+            find_ends(cells, opened, reach, ends, pid - 1, hc, wc, rows, 16, 32)
 
 
 @triton.jit
-def find_foreign(off, shade, foreign, counters, state, grown, wide, cells, opened, reach, strips,
-                 ends, h, w, hc, wc, plate: tl.constexpr, radius: tl.constexpr,
-                 programs: tl.constexpr, tiles: tl.constexpr, rows: tl.constexpr,
-                 flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+def find_foreign(off, shade, foreign, counters, state, grown, wide, strips, ends, held, h, w, hc,
+                 wc, plate: tl.constexpr, radius: tl.constexpr, programs: tl.constexpr,
+                 tiles: tl.constexpr, rows: tl.constexpr, flat: tl.constexpr,
+                 early: tl.constexpr):  # fmt: skip
     """Squares of four pixels that hold something else than screen; meanwhile, what has changed
-    grown further, or strips."""
+    grown further, or lines begun."""
     begin(early)
     pid = tl.program_id(0)
     if pid < programs:
@@ -306,15 +367,15 @@ def find_foreign(off, shade, foreign, counters, state, grown, wide, cells, opene
         if plate:
             grow_down(grown, wide, pid - programs, h, w, radius, flat)
         else:
-            fit_strip(cells, opened, reach, strips, ends, pid - programs, hc, wc, rows, 32)
+            begin_strip(ends, strips, held, pid - programs, hc, wc, rows)
 
 
 @triton.jit
-def grow_foreign(foreign, near, changed, proposed, below, closed, reach, h4, w4, h, w,
-                 plate: tl.constexpr, radius: tl.constexpr, gap: tl.constexpr,
-                 programs: tl.constexpr, block: tl.constexpr, flat: tl.constexpr,
-                 early: tl.constexpr):  # fmt: skip
-    """What is near something else; meanwhile, what has changed closed."""
+def grow_foreign(foreign, near, changed, proposed, below, closed, reach, cells, opened, ends,
+                 strips, held, h4, w4, h, w, hc, wc, plate: tl.constexpr, radius: tl.constexpr,
+                 gap: tl.constexpr, programs: tl.constexpr, rows: tl.constexpr,
+                 block: tl.constexpr, flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """What is near something else; meanwhile, what has changed closed, or lines ended."""
     begin(early)
     pid = tl.program_id(0)
     if pid < programs:
@@ -323,7 +384,7 @@ def grow_foreign(foreign, near, changed, proposed, below, closed, reach, h4, w4,
         column = clamped(x[:, None] + beside[None, :], w4)
         there = inside[:, None] & (beside <= radius)[None, :]
         found = tl.zeros((block, 32), tl.float32)
-        for dy in range(-radius, radius + 1):
+        for dy in tl.static_range(-radius, radius + 1):
             row = clamped(y + dy, h4) * w4
             found = tl.maximum(found, tl.load(foreign + row[:, None] + column, mask=there,
                                               other=0.0))  # fmt: skip
@@ -331,3 +392,5 @@ def grow_foreign(foreign, near, changed, proposed, below, closed, reach, h4, w4,
     else:
         if plate:
             close_changed(changed, proposed, below, closed, reach, pid - programs, h, w, gap, flat)
+        else:
+            end_strip(cells, opened, reach, ends, strips, held, pid - programs, hc, wc, rows)

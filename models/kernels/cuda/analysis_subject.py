@@ -27,15 +27,14 @@ from models.kernels.cuda.neighbourhood import (
     begin,
     clamped,
     enlarged,
-    filled_one,
+    extremes,
+    fill,
     filled_two,
     flat_places,
     least,
     level_of,
     means,
     most,
-    pull,
-    push,
     softened,
     softened_twice,
     square_places,
@@ -43,8 +42,8 @@ from models.kernels.cuda.neighbourhood import (
     tile_places,
 )
 
-HOLD_OUT = tl.constexpr(5)
-"""Its channel of the fields; the screen's colour comes first."""
+NEAR, HOLD_OUT, AROUND = tl.constexpr(3), tl.constexpr(5), tl.constexpr(10)
+"""Channels of the fields; the screen's colour comes first."""
 
 
 @triton.jit
@@ -180,8 +179,7 @@ def halve(rough, half, flat, sure, h, w, h2, w2, block: tl.constexpr, early: tl.
     for k in tl.static_range(4):
         y, x = y2 * 2 + k // 2, x2 * 2 + k % 2
         there = inside & (y < h) & (x < w)
-        high = most(rough, y, x, h, w, 1, there)
-        low = least(rough, y, x, h, w, 1, there)
+        low, high = extremes(rough, y, x, h, w, 1, there)
         one = tl.load(rough + y * w + x, mask=there, other=0.0)
         total += one
         steep += tl.where(there, high - low, 0.0)
@@ -194,7 +192,7 @@ def halve(rough, half, flat, sure, h, w, h2, w2, block: tl.constexpr, early: tl.
 
 
 @triton.jit
-def follow_spill(half, flat, sure, wider, sums, scratch, h2, w2, rounds: tl.constexpr,
+def follow_spill(half, flat, sure, wider, sums, scratch, h2, w2, cells, rounds: tl.constexpr,
                  early: tl.constexpr):  # fmt: skip
     """The core followed through spill; its edge, and which of that is sharp, in a pyramid.
 
@@ -238,66 +236,120 @@ def follow_spill(half, flat, sure, wider, sums, scratch, h2, w2, rounds: tl.cons
             lowest = tl.minimum(lowest, tl.load(solid + (row + dy) * 32 + column + dx))
     edge = inside & own & (lowest < 0.5)
     sharp = edge & (least(half, y, x, h2, w2, 3, inside) < 0.1)
-    e, n = y * w2 + x, h2 * w2
+    e = y * w2 + x
     tl.store(wider + e, own.to(tl.float32), mask=inside)
     a, b = sharp.to(tl.float32), edge.to(tl.float32)
     tl.store(sums + e, a, mask=inside)
-    tl.store(sums + n + e, b, mask=inside)
+    tl.store(sums + cells + e, b, mask=inside)
     a, known = means(a, inside, 1, 16)
     b, _ = means(b, inside, 1, 16)
-    keep_tile(sums, a, b, known, top // 2, left // 2, h2, w2, 1, 8)
+    keep_tile(sums, cells, a, b, known, top // 2, left // 2, h2, w2, 1, 8)
     a, more = means(a, known, 1, 8)
     b, _ = means(b, known, 1, 8)
-    keep_tile(sums, a, b, more, top // 4, left // 4, h2, w2, 2, 4)
+    keep_tile(sums, cells, a, b, more, top // 4, left // 4, h2, w2, 2, 4)
 
 
 @triton.jit
-def keep_tile(sums, a, b, inside, top, left, h, w, level: tl.constexpr, side: tl.constexpr):
+def keep_tile(sums, cells, a, b, inside, top, left, h, w, level: tl.constexpr,
+              side: tl.constexpr):  # fmt: skip
     """A tile of a level of a pyramid of two channels."""
-    at, hl, wl = level_of(h, w, level)
+    at, _, wl = level_of(h, w, level)
     c = tl.arange(0, side * side)
-    e = (top + c // side) * wl + left + c % side
-    tl.store(sums + 2 * at + e, a, mask=inside)
-    tl.store(sums + 2 * at + hl * wl + e, b, mask=inside)
+    e = at + (top + c // side) * wl + left + c % side
+    tl.store(sums + e, a, mask=inside)
+    tl.store(sums + cells + e, b, mask=inside)
 
 
 @triton.jit
-def spread_share(sums, filled, h2, w2, first: tl.constexpr, last: tl.constexpr,
-                 block: tl.constexpr, early: tl.constexpr):  # fmt: skip
-    """How sharp the edges are, spread; by one program."""
+def surroundings(fields, rough, lit, strange, told, pid, h, w, near_r: tl.constexpr,
+                 low_r: tl.constexpr, lower_r: tl.constexpr, one: tl.constexpr,
+                 two: tl.constexpr, three: tl.constexpr, block: tl.constexpr):  # fmt: skip
+    """What pixels' neighbourhoods say without the core: near, extremes, texture, means."""
+    e, y, x, inside = flat_places(pid, h, w, block)
+    n = h * w
+    noise = tl.load(told)
+    low, high = extremes(rough, y, x, h, w, low_r, inside)
+    nearest = high
+    if near_r != low_r:
+        nearest = most(rough, y, x, h, w, near_r, inside)
+    odd = most(strange, y, x, h, w, near_r, inside) > tl.maximum(0.1, 3 * noise)
+    odd = odd | (nearest > tl.maximum(0.04, 1.5 * noise))
+    tl.store(fields + NEAR * n + e, odd.to(tl.float32), mask=inside)
+    around = fields + AROUND * n + e
+    tl.store(around, low, mask=inside)
+    tl.store(around + n, high, mask=inside)
+    low, high = extremes(rough, y, x, h, w, lower_r, inside)
+    tl.store(around + 2 * n, low, mask=inside)
+    tl.store(around + 3 * n, high, mask=inside)
+    mean, square = tl.zeros((block,), tl.float32), tl.zeros((block,), tl.float32)
+    for dy in tl.static_range(-low_r, low_r + 1):
+        row = clamped(y + dy, h) * w
+        for dx in tl.static_range(-low_r, low_r + 1):
+            level = tl.load(lit + row + clamped(x + dx, w), mask=inside, other=0.0)
+            mean += level
+            square += level * level
+    side = (2 * low_r + 1) * (2 * low_r + 1)
+    mean, square = mean / side, square / side
+    texture = tl.sqrt(tl.maximum(square - mean * mean, 0.0))
+    tl.store(around + 4 * n, texture, mask=inside)
+    tl.store(around + 5 * n, mean, mask=inside)
+    direct_means(around + 6 * n, rough, y, x, h, w, one, two, three, inside)
+
+
+@triton.jit
+def direct_means(out, plane, y, x, h, w, one: tl.constexpr, two: tl.constexpr,
+                 three: tl.constexpr, inside):  # fmt: skip
+    """`features._wide_mean` of a plane where that is not pooled, for three radii."""
+    n = h * w
+    if one == 1:
+        mean = softened_twice(plane, y, x, h, w, inside)
+        tl.store(out, mean, mask=inside)
+        if two == 1:
+            tl.store(out + n, mean, mask=inside)
+        if three == 1:
+            tl.store(out + 2 * n, mean, mask=inside)
+
+
+@triton.jit
+def spread_share(sums, filled, fields, rough, lit, strange, told, h, w, h2, w2, h8, w8, cells,
+                 last: tl.constexpr, near_r: tl.constexpr, low_r: tl.constexpr,
+                 lower_r: tl.constexpr, one: tl.constexpr, two: tl.constexpr,
+                 three: tl.constexpr, block: tl.constexpr, flat: tl.constexpr,
+                 early: tl.constexpr):  # fmt: skip
+    """How sharp the edges are, spread, by one program; meanwhile, the surroundings."""
     begin(early)
-    pull(sums, h2, w2, first, last, 2, block)
-    push(sums, filled, h2, w2, first, last, 2, block)
+    pid = tl.program_id(0)
+    if pid == 0:
+        at, _, _ = level_of(h2, w2, 2)
+        fill(sums + at, sums + cells + at, filled + at, h8, w8, last, block)
+    else:
+        surroundings(fields, rough, lit, strange, told, pid - 1, h, w, near_r, low_r, lower_r,
+                     one, two, three, flat)  # fmt: skip
 
 
 @triton.jit
-def keep_sharp(sums, filled, sure, wider, solid, h2, w2, first: tl.constexpr,
-               block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+def keep_sharp(sums, filled, sure, wider, solid, h2, w2, cells, block: tl.constexpr,
+               early: tl.constexpr):  # fmt: skip
     """The core as far as it was followed to sharp edges."""
     begin(early)
     e, y, x, inside = flat_places(tl.program_id(0), h2, w2, block)
-    if first == 2:
-        share = filled_two(sums, filled, y, x, h2, w2, 0, 0, 2, inside)
-    elif first == 1:
-        share = filled_one(sums, filled, y, x, h2, w2, 0, 0, 2, inside)
-    else:
-        share = tl.load(filled + e, mask=inside, other=0.0)
+    share = filled_two(sums, sums + cells, filled, y, x, h2, w2, 0, inside)
     found = (tl.load(wider + e, mask=inside, other=0.0) > 0) & (share > 0.6)
     found = found | (tl.load(sure + e, mask=inside, other=0.0) > 0)
     tl.store(solid + e, found.to(tl.float32), mask=inside)
 
 
 @triton.jit
-def keep_squares(sums, value, inside, pid, h, w, hp, wp, level: tl.constexpr,
-                 c: tl.constexpr, tiles: tl.constexpr, side: tl.constexpr):  # fmt: skip
-    """One channel of four of a level of a pyramid over fields of (hp, wp)."""
-    at, hl, wl = level_of(hp, wp, level)
+def keep_squares(plane, value, inside, pid, h, w, hp, wp, level: tl.constexpr,
+                 tiles: tl.constexpr, side: tl.constexpr):  # fmt: skip
+    """One channel of a level of a pyramid over fields of (hp, wp)."""
+    at, _, _ = level_of(hp, wp, level)
     place, there = square_places(pid, h, w, tiles, side)
-    tl.store(sums + 4 * at + c * hl * wl + place, value, mask=there)
+    tl.store(plane + at + place, value, mask=there)
 
 
 @triton.jit
-def find_core(rough, solid, kept, core, sums, h, w, h2, w2, tiles: tl.constexpr,
+def find_core(rough, solid, kept, core, sums, h, w, h2, w2, cells, tiles: tl.constexpr,
               early: tl.constexpr):  # fmt: skip
     """The core at full size, and the subject's colour in it in a pyramid."""
     begin(early)
@@ -305,7 +357,7 @@ def find_core(rough, solid, kept, core, sums, h, w, h2, w2, tiles: tl.constexpr,
     y, x, inside = tile_places(pid, h, w, tiles)
     n, e = h * w, y * w + x
     wide = tl.zeros((tiles * 64,), tl.float32) + 1.0
-    for dy in range(-2, 3):
+    for dy in tl.static_range(-2, 3):
         row = clamped(y + dy, h)
         for dx in tl.static_range(-2, 3):
             here = enlarged(solid, row, clamped(x + dx, w), h2, w2, h, w, inside)
@@ -315,28 +367,27 @@ def find_core(rough, solid, kept, core, sums, h, w, h2, w2, tiles: tl.constexpr,
     found = tl.maximum(found, wide * step(own, 0.1, 0.3))
     tl.store(core + e, found, mask=inside)
     weight, known = means(found, inside, tiles, 8)
-    keep_pyramid(sums, weight, known, pid, h, w, h2, w2, 3, tiles)
+    keep_pyramid(sums + 3 * cells, weight, known, pid, h, w, h2, w2, tiles)
     # What is known as good as not at all weighs less still, as it does in the reference.
     trust = tl.minimum(weight * 1e6, 1.0)
     for c in tl.static_range(3):
         value = found * tl.load(kept + c * n + e, mask=inside, other=0.0)
         one, _ = means(value, inside, tiles, 8)
-        keep_pyramid(sums, one * trust, known, pid, h, w, h2, w2, c, tiles)
+        keep_pyramid(sums + c * cells, one * trust, known, pid, h, w, h2, w2, tiles)
 
 
 @triton.jit
-def keep_pyramid(sums, one, known, pid, h, w, h2, w2, c: tl.constexpr,
-                 tiles: tl.constexpr):  # fmt: skip
-    """One channel of four of the first three levels of a pyramid over halves."""
-    keep_squares(sums, one, known, pid, h, w, h2, w2, 0, c, tiles, 4)
+def keep_pyramid(plane, one, known, pid, h, w, h2, w2, tiles: tl.constexpr):
+    """One channel of the first three levels of a pyramid over halves."""
+    keep_squares(plane, one, known, pid, h, w, h2, w2, 0, tiles, 4)
     two, more = means(one, known, tiles, 4)
-    keep_squares(sums, two, more, pid, h, w, h2, w2, 1, c, tiles, 2)
+    keep_squares(plane, two, more, pid, h, w, h2, w2, 1, tiles, 2)
     three, last = means(two, more, tiles, 2)
-    keep_squares(sums, three, last, pid, h, w, h2, w2, 2, c, tiles, 1)
+    keep_squares(plane, three, last, pid, h, w, h2, w2, 2, tiles, 1)
 
 
 @triton.jit
-def keep_deep(core, kept, sums, pid, h, w, h4, w4, radius: tl.constexpr,
+def keep_deep(core, kept, sums, pid, h, w, h4, w4, cells, radius: tl.constexpr,
               tiles: tl.constexpr):  # fmt: skip
     """The subject's colour deep inside, over squares of four pixels and of eight."""
     y, x, inside = tile_places(pid, h, w, tiles)
@@ -352,9 +403,9 @@ def keep_deep(core, kept, sums, pid, h, w, h4, w4, radius: tl.constexpr,
         if c < 3:
             value = deep * tl.load(kept + c * n + e, mask=inside, other=0.0)
             one = squares(squares(value, tiles, 8), tiles, 4) / count * trust
-        keep_squares(sums, one, there, pid, h, w, h4, w4, 0, c, tiles, 2)
+        keep_squares(sums + c * cells, one, there, pid, h, w, h4, w4, 0, tiles, 2)
         two, more = means(one, there, tiles, 2)
-        keep_squares(sums, two, more, pid, h, w, h4, w4, 1, c, tiles, 1)
+        keep_squares(sums + c * cells, two, more, pid, h, w, h4, w4, 1, tiles, 1)
 
 
 @triton.jit
@@ -363,7 +414,7 @@ def pool_wide(source, out, pid, h, w, factor: tl.constexpr, block: tl.constexpr)
     hp, wp = (h + factor - 1) // factor, (w + factor - 1) // factor
     e, y, x, inside = flat_places(pid, hp, wp, block)
     total = tl.zeros((block,), tl.float32)
-    for dy in range(factor):
+    for dy in tl.static_range(factor):
         row = y * factor + dy
         for dx in tl.static_range(factor):
             column = x * factor + dx
@@ -374,21 +425,30 @@ def pool_wide(source, out, pid, h, w, factor: tl.constexpr, block: tl.constexpr)
 
 
 @triton.jit
-def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h4, w4,
-                  first: tl.constexpr, last: tl.constexpr, radius: tl.constexpr,
+def soften_wide(pooled, soft, pid, h, w, factor: tl.constexpr, block: tl.constexpr):
+    """Such means softened."""
+    hp, wp = (h + factor - 1) // factor, (w + factor - 1) // factor
+    e, y, x, inside = flat_places(pid, hp, wp, block)
+    tl.store(soft + e, softened_twice(pooled, y, x, hp, wp, inside), mask=inside)
+
+
+@triton.jit
+def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h4, w4, h8, w8,
+                  cells, deep_cells, last: tl.constexpr, radius: tl.constexpr,
                   one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
                   programs: tl.constexpr, tiles: tl.constexpr, block: tl.constexpr,
                   flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
     """The subject's colour spread; meanwhile, its colour deep inside, and wide means."""
     begin(early)
     pid = tl.program_id(0)
-    if pid == 0:
-        pull(sums, h2, w2, first, last, 4, block)
-        push(sums, filled, h2, w2, first, last, 4, block)
-    elif pid <= programs:
-        keep_deep(core, kept, deep, pid - 1, h, w, h4, w4, radius, tiles)
+    if pid < 3:
+        at, _, _ = level_of(h2, w2, 2)
+        fill(sums + pid * cells + at, sums + 3 * cells + at, filled + pid * cells + at, h8, w8,
+             last, block)  # fmt: skip
+    elif pid < 3 + programs:
+        keep_deep(core, kept, deep, pid - 3, h, w, h4, w4, deep_cells, radius, tiles)
     else:
-        n, at = h * w, pid - 1 - programs
+        n, at = h * w, pid - 3 - programs
         if one > 1:
             pool_wide(rough, pooled, at, h, w, one, flat)
             pool_wide(core, pooled + n, at, h, w, one, flat)
@@ -401,22 +461,33 @@ def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h
 
 
 @triton.jit
-def spread_deep(deep, inside_filled, sums, filled, front, h2, w2, h4, w4,
-                first: tl.constexpr, deep_first: tl.constexpr, deep_last: tl.constexpr,
-                block: tl.constexpr, flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
-    """The colour deep inside spread; meanwhile, the spread colour at half size."""
+def spread_deep(deep, deep_filled, sums, filled, front, fields, core, pooled, soft, h, w, h2, w2,
+                h4, w4, h8, w8, cells, deep_cells, last: tl.constexpr, one: tl.constexpr,
+                two: tl.constexpr, three: tl.constexpr, halves: tl.constexpr,
+                pixels: tl.constexpr, block: tl.constexpr, flat: tl.constexpr,
+                early: tl.constexpr):  # fmt: skip
+    """The colour deep inside spread; meanwhile, the spread colour at half size, and means."""
     begin(early)
     pid = tl.program_id(0)
-    if pid == 0:
-        pull(deep, h4, w4, deep_first, deep_last, 4, block)
-        push(deep, inside_filled, h4, w4, deep_first, deep_last, 4, block)
+    if pid < 3:
+        at, _, _ = level_of(h4, w4, 1)
+        fill(deep + pid * deep_cells + at, deep + 3 * deep_cells + at,
+             deep_filled + pid * deep_cells + at, h8, w8, last, block)  # fmt: skip
+    elif pid < 3 + 3 * halves:
+        c, part = (pid - 3) // halves, (pid - 3) % halves
+        e, y, x, inside = flat_places(part, h2, w2, flat)
+        value = filled_two(sums + c * cells, sums + 3 * cells, filled + c * cells, y, x, h2, w2,
+                           0, inside)  # fmt: skip
+        tl.store(front + c * h2 * w2 + e, value, mask=inside)
+    elif pid < 3 + 3 * halves + pixels:
+        e, y, x, inside = flat_places(pid - 3 - 3 * halves, h, w, flat)
+        direct_means(fields + (AROUND + 9) * h * w + e, core, y, x, h, w, one, two, three, inside)
     else:
-        e, y, x, inside = flat_places(pid - 1, h2, w2, flat)
-        for c in tl.static_range(3):
-            if first == 2:
-                value = filled_two(sums, filled, y, x, h2, w2, 0, c, 4, inside)
-            elif first == 1:
-                value = filled_one(sums, filled, y, x, h2, w2, 0, c, 4, inside)
-            else:
-                value = tl.load(filled + c * h2 * w2 + e, mask=inside, other=0.0)
-            tl.store(front + c * h2 * w2 + e, value, mask=inside)
+        n, at = h * w, pid - 3 - 3 * halves - pixels
+        for c in tl.static_range(2):
+            if one > 1:
+                soften_wide(pooled + c * n, soft + c * n, at, h, w, one, flat)
+            if two > 1:
+                soften_wide(pooled + (2 + c) * n, soft + (2 + c) * n, at, h, w, two, flat)
+            if three > 1:
+                soften_wide(pooled + (4 + c) * n, soft + (4 + c) * n, at, h, w, three, flat)

@@ -62,27 +62,30 @@ def softened_twice(plane, y, x, h, w, inside):
 
 
 @triton.jit
-def least(plane, y, x, h, w, radius: tl.constexpr, inside):
-    """`pyramid.shrink` at single places of a plane."""
-    found = tl.zeros_like(y).to(tl.float32) + float("inf")
+def extremes(plane, y, x, h, w, radius: tl.constexpr, inside):
+    """`pyramid.shrink` and `pyramid.grow` at single places of a plane."""
+    low = tl.zeros_like(y).to(tl.float32) + float("inf")
+    high = tl.zeros_like(y).to(tl.float32) - float("inf")
     for dy in tl.static_range(-radius, radius + 1):
         row = clamped(y + dy, h) * w
         for dx in tl.static_range(-radius, radius + 1):
             taken = tl.load(plane + row + clamped(x + dx, w), mask=inside, other=0.0)
-            found = tl.minimum(found, taken)
-    return found
+            low, high = tl.minimum(low, taken), tl.maximum(high, taken)
+    return low, high
+
+
+@triton.jit
+def least(plane, y, x, h, w, radius: tl.constexpr, inside):
+    """`pyramid.shrink` at single places of a plane."""
+    low, _ = extremes(plane, y, x, h, w, radius, inside)
+    return low
 
 
 @triton.jit
 def most(plane, y, x, h, w, radius: tl.constexpr, inside):
     """`pyramid.grow` at single places of a plane."""
-    found = tl.zeros_like(y).to(tl.float32) - float("inf")
-    for dy in tl.static_range(-radius, radius + 1):
-        row = clamped(y + dy, h) * w
-        for dx in tl.static_range(-radius, radius + 1):
-            taken = tl.load(plane + row + clamped(x + dx, w), mask=inside, other=0.0)
-            found = tl.maximum(found, taken)
-    return found
+    _, high = extremes(plane, y, x, h, w, radius, inside)
+    return high
 
 
 @triton.jit
@@ -169,7 +172,8 @@ def whole_means(v, inside, tiles: tl.constexpr):
 @triton.jit
 def level_of(h, w, level: tl.constexpr):
     """Values before a level of a pyramid, its height and its width."""
-    at = h * 0
+    # Sums make tensors of what may be constants.
+    at, h, w = h * 0, h + 0, w + 0
     for _ in tl.static_range(level):
         at += h * w
         h = (h + 1) // 2
@@ -178,88 +182,109 @@ def level_of(h, w, level: tl.constexpr):
 
 
 @triton.jit
-def pull(sums, h, w, first: tl.constexpr, last: tl.constexpr, channels: tl.constexpr,
-         block: tl.constexpr):  # fmt: skip
-    """The upper levels of a pyramid, by one program: means over two by two, level by level."""
-    for level in tl.static_range(first, last):
-        at, hl, wl = level_of(h, w, level)
-        below, hc, wc = level_of(h, w, level + 1)
-        for start in range(0, hc * wc, block):
-            e = start + tl.arange(0, block)
-            inside = e < hc * wc
-            y, x = e // wc * 2, e % wc * 2
-            down, right = inside & (y + 1 < hl), inside & (x + 1 < wl)
-            count = (1.0 + (y + 1 < hl).to(tl.float32)) * (1.0 + (x + 1 < wl).to(tl.float32))
-            for c in tl.static_range(channels):
-                p = sums + channels * at + c * hl * wl + y * wl + x
-                v = tl.load(p, mask=inside, other=0.0) + tl.load(p + 1, mask=right, other=0.0)
-                v += tl.load(p + wl, mask=down, other=0.0)
-                v += tl.load(p + wl + 1, mask=down & right, other=0.0)
-                tl.store(sums + channels * below + c * hc * wc + e, v / count, mask=inside)
-        tl.debug_barrier()
+def share_of_mean(i, n, level: tl.constexpr):
+    """What a value of a row counts for in the mean ``level`` levels up; the last may be alone."""
+    share = i * 0.0 + 1.0
+    for _ in tl.static_range(level):
+        share *= tl.where((i | 1) < n, 0.5, 1.0)
+        i = i >> 1
+        n = (n + 1) >> 1
+    return share
 
 
 @triton.jit
-def trusted(sums, around, y, x, h, w, level: tl.constexpr, c: tl.constexpr,
-            channels: tl.constexpr, inside):  # fmt: skip
+def pull(plane, h, w, first: tl.constexpr, by: tl.constexpr, block: tl.constexpr):
+    """A level of a pyramid, from the level ``first``, ``by`` levels below, at once."""
+    span: tl.constexpr = 1 << (2 * by)
+    cells: tl.constexpr = block // span
+    at, hl, wl = level_of(h, w, first)
+    above, hc, wc = level_of(h, w, first + by)
+    k = tl.arange(0, span)[None, :]
+    for start in range(0, hc * wc, cells):
+        e = start + tl.arange(0, cells)
+        y = (e // wc * (1 << by))[:, None] + (k >> by)
+        x = (e % wc * (1 << by))[:, None] + (k & ((1 << by) - 1))
+        there = (e < hc * wc)[:, None] & (y < hl) & (x < wl)
+        share = share_of_mean(y, hl, by) * share_of_mean(x, wl, by)
+        v = tl.load(plane + at + y * wl + x, mask=there, other=0.0)
+        tl.store(plane + above + e, tl.sum(v * share, 1), mask=e < hc * wc)
+
+
+@triton.jit
+def trusted(values, weights, around, y, x, h, w, level: tl.constexpr, inside):
     """A level's own value where it is known, else what its surroundings say."""
-    at, hl, wl = level_of(h, w, level)
-    p = sums + channels * at + y * wl + x
-    known = tl.load(p + (channels - 1) * hl * wl, mask=inside, other=0.0)
-    here = tl.load(p + c * hl * wl, mask=inside, other=0.0) / tl.maximum(known, 1e-8)
+    at, _, wl = level_of(h, w, level)
+    place = at + y * wl + x
+    known = tl.load(weights + place, mask=inside, other=0.0)
+    here = tl.load(values + place, mask=inside, other=0.0) / tl.maximum(known, 1e-8)
     return around + (here - around) * tl.minimum(known * 4, 1.0)
 
 
 @triton.jit
-def filled_one(sums, filled, y, x, h, w, level: tl.constexpr, c: tl.constexpr,
-               channels: tl.constexpr, inside):  # fmt: skip
+def filled_one(values, weights, filled, y, x, h, w, level: tl.constexpr, inside):
     """`pyramid.spread` at places of a level, from the next one, which is filled already."""
     _, hl, wl = level_of(h, w, level)
     above, hc, wc = level_of(h, w, level + 1)
-    field = filled + (channels - 1) * above + c * hc * wc
-    around = enlarged(field, y, x, hc, wc, hl, wl, inside)
-    return trusted(sums, around, y, x, h, w, level, c, channels, inside)
+    around = enlarged(filled + above, y, x, hc, wc, hl, wl, inside)
+    return trusted(values, weights, around, y, x, h, w, level, inside)
 
 
 @triton.jit
-def filled_two(sums, filled, y, x, h, w, level: tl.constexpr, c: tl.constexpr,
-               channels: tl.constexpr, inside):  # fmt: skip
+def filled_two(values, weights, filled, y, x, h, w, level: tl.constexpr, inside):
     """`pyramid.spread` at places of a level, from the second next one."""
     _, hl, wl = level_of(h, w, level)
     _, hc, wc = level_of(h, w, level + 1)
     y0, y1, down = between(y, hc, hl)
     x0, x1, across = between(x, wc, wl)
-    above: tl.constexpr = level + 1
-    a = filled_one(sums, filled, y0, x0, h, w, above, c, channels, inside)
-    b = filled_one(sums, filled, y0, x1, h, w, above, c, channels, inside)
-    low = filled_one(sums, filled, y1, x0, h, w, above, c, channels, inside)
-    d = filled_one(sums, filled, y1, x1, h, w, above, c, channels, inside)
-    around = mixed(a, b, low, d, down, across)
-    return trusted(sums, around, y, x, h, w, level, c, channels, inside)
+    a = filled_one(values, weights, filled, y0, x0, h, w, level + 1, inside)
+    b = filled_one(values, weights, filled, y0, x1, h, w, level + 1, inside)
+    c = filled_one(values, weights, filled, y1, x0, h, w, level + 1, inside)
+    d = filled_one(values, weights, filled, y1, x1, h, w, level + 1, inside)
+    around = mixed(a, b, c, d, down, across)
+    return trusted(values, weights, around, y, x, h, w, level, inside)
 
 
 @triton.jit
-def push(sums, filled, h, w, first: tl.constexpr, last: tl.constexpr, channels: tl.constexpr,
-         block: tl.constexpr):  # fmt: skip
-    """Fill a pyramid from its top ``last`` down to ``first``, by one program."""
-    top, _, _ = level_of(h, w, last)
-    known = tl.maximum(tl.load(sums + channels * top + channels - 1), 1e-8)
-    for c in tl.static_range(channels - 1):
-        tl.store(
-            filled + (channels - 1) * top + c, tl.load(sums + channels * top + c) / known
-        )
+def fill(values, weights, filled, h, w, last: tl.constexpr, block: tl.constexpr):
+    """`pyramid.spread` of one channel of a field by one program; ``last`` is where one is left.
+
+    Three levels are made at a time and filled two at a time: steps wait for each other.
+    """
+    for by in tl.static_range(1, 4):
+        if by <= last:
+            pull(values, h, w, 0, by, block)
+            pull(weights, h, w, 0, by, block)
     tl.debug_barrier()
-    for down in tl.static_range(last - first):
-        at, hl, wl = level_of(h, w, last - 1 - down)
-        for start in range(0, hl * wl, block):
-            e = start + tl.arange(0, block)
-            inside = e < hl * wl
-            for c in tl.static_range(channels - 1):
-                v = filled_one(
-                    sums, filled, e // wl, e % wl, h, w, last - 1 - down, c, channels, inside
-                )
-                tl.store(filled + (channels - 1) * at + c * hl * wl + e, v, mask=inside)
-        tl.debug_barrier()
+    for by in tl.static_range(1, 4):
+        if 3 + by <= last:
+            pull(values, h, w, 3, by, block)
+            pull(weights, h, w, 3, by, block)
+    tl.debug_barrier()
+    top, _, _ = level_of(h, w, last)
+    tl.store(filled + top, tl.load(values + top) / tl.maximum(tl.load(weights + top), 1e-8))
+    tl.debug_barrier()
+    if last % 2 == 1:
+        fill_level(values, weights, filled, h, w, last - 1, 1, 64)
+    for step in tl.static_range(last // 2):
+        # High levels are a handful of values.
+        fill_level(values, weights, filled, h, w, last // 2 * 2 - 2 - 2 * step, 2,
+                   64 if step + 2 < last // 2 else (128 if step + 1 < last // 2 else block // 2)
+                   )  # fmt: skip
+
+
+@triton.jit
+def fill_level(values, weights, filled, h, w, level: tl.constexpr, by: tl.constexpr,
+               block: tl.constexpr):  # fmt: skip
+    at, hl, wl = level_of(h, w, level)
+    for start in range(0, hl * wl, block):
+        e = start + tl.arange(0, block)
+        inside = e < hl * wl
+        if by == 1:
+            v = filled_one(values, weights, filled, e // wl, e % wl, h, w, level, inside)
+        else:
+            v = filled_two(values, weights, filled, e // wl, e % wl, h, w, level, inside)
+        tl.store(filled + at + e, v, mask=inside)
+    tl.debug_barrier()
 
 
 @triton.jit
