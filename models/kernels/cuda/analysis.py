@@ -147,7 +147,7 @@ class LiveAnalysis:
         like = torch.empty(1, 1, h, w)
         self._cell = _cell(like)
         self._hc, self._wc = _up(h, self._cell), _up(w, self._cell)
-        n, n8 = h * w, self._squares
+        n8 = self._squares
         self.state = self._zeros(32)
         """What the kernels tell each other, as `analysis_screen` names it."""
         self.reach = self._zeros(8, kind=torch.int32)
@@ -165,10 +165,12 @@ class LiveAnalysis:
         self.wide = self._zeros(3, n8)
         self.changed, self.grown, self.wider_change = (self._zeros(h, w) for _ in range(3))
         self.closed = self._zeros(h, w)
-        self.cells, self.opened = (self._zeros(self._hc, self._wc) for _ in range(2))
+        self.cells, self.shrunk, self.opened = (
+            self._zeros(self._hc, self._wc) for _ in range(3)
+        )
         self.strips = self._zeros(24)
         self._strip_rows = max(16, _power(max(self._hc, self._wc)))
-        self.ends, self.held = (self._zeros(c, self._strip_rows) for c in (3, 6))
+        self.ends, self.held = (self._zeros(3, self._strip_rows) for _ in range(2))
         self.foreign, self.near = (self._zeros(self._h4, self._w4) for _ in range(2))
         self.noises = self._zeros(2, n8)
         self.kept, self.rough0, self.rough = (
@@ -404,7 +406,7 @@ class LiveAnalysis:
                         outside.spread_second,
                         3 + self._flat_programs(cells),
                         (*spread, self.seen, self.weight, self.partial, self.then_low)
-                        + (self.then_high, self.changed, self.cells, h, w, self._cells8),
+                        + (self.then_high, self.changed, self.cells, self.shrunk, h, w, self._cells8),
                         {
                             "plate": plate,
                             "cell": self._cell,
@@ -427,7 +429,7 @@ class LiveAnalysis:
                 made.append(Launch(outside.bound_first, 1, (self.bounds, self.state), constants))
             else:
                 more = 0 if plate else self._flat_programs(self._hc * self._wc)
-                arguments += (self.cells, self.opened, self.reach, h, w, self._hc, self._wc)
+                arguments += (self.cells, self.shrunk, self.opened, self.reach, h, w, self._hc, self._wc)
                 constants = {"plate": plate, "programs": programs, "flat": self._flat, **tiles}
                 made.append(Launch(outside.scale_second, programs + more, arguments, constants))
         return made
@@ -460,7 +462,7 @@ class LiveAnalysis:
             ),
             Launch(
                 outside.find_foreign,
-                tiles + (pixels if plate else 6),
+                tiles + (pixels if plate else 3),
                 (self.off, self.shade, self.foreign, self.bounds, self.state, self.grown)
                 + (self.wider_change, self.strips, self.ends, self.held, h, w, *cells),
                 {

@@ -33,6 +33,7 @@ from models.kernels.cuda.neighbourhood import (
     enlarged,
     fill,
     flat_places,
+    kernel,
     least,
     mirrored,
     softened,
@@ -59,6 +60,21 @@ def emptied(counters, size: tl.constexpr, pid, programs, block: tl.constexpr):
 
 
 @triton.jit
+def count_near(counters, place, counted):
+    """Count values in their bins; most of a neighbourhood's lie in a few, which are joined first.
+
+    Thousands of additions to one address would wait for each other.
+    """
+    many = tl.maximum(tl.sum(counted.to(tl.int32), 0), 1)
+    first = tl.sum(tl.where(counted, place, 0), 0) // many - 8
+    near = first + tl.arange(0, 16)
+    hits = tl.sum(((place[:, None] == near[None, :]) & counted[:, None]).to(tl.int32), 0)
+    tl.atomic_add(counters + tl.maximum(near, 0), hits, mask=hits > 0, sem="relaxed")
+    far = counted & ((place < first) | (place >= first + 16))
+    tl.atomic_add(counters + place, 1, mask=far, sem="relaxed")
+
+
+@triton.jit
 def bin_of_rank(counters, rank, rows: tl.constexpr):
     """The bin that holds the value of a rank; as many bins as there are where none does."""
     row, column = tl.arange(0, rows), tl.arange(0, BINS)
@@ -71,7 +87,7 @@ def bin_of_rank(counters, rank, rows: tl.constexpr):
     return tl.where(wanted < rows, wanted * BINS + within, rows * BINS)
 
 
-@triton.jit
+@kernel
 def start_fit(small, guess, seen, color, level, counters, state, h, w, plate: tl.constexpr,
               block: tl.constexpr, early: tl.constexpr):  # fmt: skip
     """The frame softened, the first guess, and where the frame is like it at any level."""
@@ -107,11 +123,10 @@ def start_fit(small, guess, seen, color, level, counters, state, h, w, plate: tl
     tl.store(level + e, tl.where(alike, value, -1.0), mask=inside)
     place = (tl.maximum(value, 0.0).to(tl.int32, bitcast=True) >> 12) - FIRST_LEVEL
     place = tl.minimum(tl.maximum(place, 0), LEVEL_ROWS * BINS - 1)
-    counted = inside & alike & (x * 0 + follows.to(tl.int32) > 0)
-    tl.atomic_add(counters + place, 1, mask=counted, sem="relaxed")
+    count_near(counters, place, inside & alike & (x * 0 + follows.to(tl.int32) > 0))
 
 
-@triton.jit
+@kernel
 def middle_level(counters, state, early: tl.constexpr):
     """The middle level of a plate or of what is remembered; another exposure is no shadow."""
     begin(early)
@@ -130,7 +145,7 @@ def alike_at_first(level, state, place, inside):
     return (value >= 0) & (value / middle > low) & (value / middle < high)
 
 
-@triton.jit
+@kernel
 def find_inner(level, off, shade, inner, counters, state, h, w, turn: tl.constexpr,
                size: tl.constexpr, block: tl.constexpr, early: tl.constexpr):  # fmt: skip
     """Where neighbourhoods are like the screen."""
@@ -156,7 +171,7 @@ def find_inner(level, off, shade, inner, counters, state, h, w, turn: tl.constex
     tl.store(inner + e, (total > 0.97).to(tl.float32), mask=inside)
 
 
-@triton.jit
+@kernel
 def weigh(small, seen, then, color, inner, weight, squares8, partial, state, h, w,
           turn: tl.constexpr, plate: tl.constexpr, tiles: tl.constexpr,
           early: tl.constexpr):  # fmt: skip
@@ -256,7 +271,7 @@ def scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, st
     tl.atomic_add(counters + tl.where(counted, place, 0), 1, mask=counted, sem="relaxed")
     tl.atomic_add(counters + BOUND_ROWS * BINS, tl.sum(low.to(tl.int32), 0), sem="relaxed")
     tl.atomic_add(counters + BOUND_ROWS * BINS + 1, tl.sum(sure.to(tl.int32), 0), sem="relaxed")
-    if turn == 1:
+    if turn == 1:  # noqa: SIM102  constants, that are asked one by one
         if not plate:
             # What a frame shows of its screen is remembered, as in `models.running`.
             there = inside & (tl.load(state + FOUND + x * 0) > 0)

@@ -9,7 +9,14 @@ from __future__ import annotations
 import triton
 import triton.language as tl
 
-from models.kernels.cuda.neighbourhood import begin, between, mixed, tile_places, whole_means
+from models.kernels.cuda.neighbourhood import (
+    begin,
+    between,
+    kernel,
+    mixed,
+    tile_places,
+    whole_means,
+)
 
 LINEAR, SRGB, BT709 = tl.constexpr(0), tl.constexpr(1), tl.constexpr(2)
 SAME, SCALED, SITED = tl.constexpr(0), tl.constexpr(1), tl.constexpr(2)
@@ -121,7 +128,7 @@ def stored(out, place, plane, one, two, three, y0, y_scale, c0, c_scale, r_cr, g
     return red, green, blue
 
 
-@triton.jit
+@kernel
 def reduce_frame(first, second, third, first_y, first_x, second_y, second_x, third_y, third_x,
                  small, sampled, small8, reach, height, width, chroma_h, chroma_w,
                  h, w, pooled_h, pooled_w, y0, y_scale, c0, c_scale, r_cr, g_cb, g_cr, b_cb,

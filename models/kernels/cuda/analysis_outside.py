@@ -25,8 +25,10 @@ from models.kernels.cuda.neighbourhood import (
     between,
     clamped,
     flat_places,
+    kernel,
     least,
     mixed,
+    most,
     ranks,
     softened,
     square_places,
@@ -97,30 +99,32 @@ def close_changed(wide, proposed, below, closed, reach, pid, h, w, radius: tl.co
 
 
 @triton.jit
-def whole_cells(weight, cells, pid, h, w, cell: tl.constexpr, block: tl.constexpr):
-    """Cells that are screen for more than a half."""
+def whole_cells(weight, cells, shrunk, pid, h, w, cell: tl.constexpr, block: tl.constexpr):
+    """Cells that are screen for more than a half; and those with such neighbours alone."""
     hc, wc = (h + cell - 1) // cell, (w + cell - 1) // cell
     e, y, x, inside = flat_places(pid, hc, wc, block)
-    total = tl.zeros((block,), tl.float32)
-    for dy in tl.static_range(cell):
-        for dx in tl.static_range(cell):
-            row, column = y * cell + dy, x * cell + dx
-            there = inside & (row < h) & (column < w)
-            total += tl.load(weight + row * w + column, mask=there, other=0.0)
-    count = tl.minimum(h - y * cell, cell) * tl.minimum(w - x * cell, cell)
-    tl.store(cells + e, (total / tl.maximum(count, 1) > 0.5).to(tl.float32), mask=inside)
+    least_whole = tl.zeros((block,), tl.float32) + 1.0
+    for k in tl.static_range(9):
+        # The cell itself comes last.
+        row, column = clamped(y + (k + 5) % 9 // 3 - 1, hc), clamped(x + (k + 5) % 3 - 1, wc)
+        total = tl.zeros((block,), tl.float32)
+        for part in tl.static_range(cell * cell):
+            one, two = row * cell + part // cell, column * cell + part % cell
+            there = inside & (one < h) & (two < w)
+            total += tl.load(weight + one * w + two, mask=there, other=0.0)
+        count = tl.minimum(h - row * cell, cell) * tl.minimum(w - column * cell, cell)
+        whole = (total / tl.maximum(count, 1) > 0.5).to(tl.float32)
+        least_whole = tl.minimum(least_whole, whole)
+        if k == 8:
+            tl.store(cells + e, whole, mask=inside)
+    tl.store(shrunk + e, least_whole, mask=inside)
 
 
 @triton.jit
-def open_cells(cells, opened, reach, pid, hc, wc, block: tl.constexpr):
+def open_cells(cells, shrunk, opened, reach, pid, hc, wc, block: tl.constexpr):
     """Cells without scattered ones; and whether any are left."""
     e, y, x, inside = flat_places(pid, hc, wc, block)
-    found = tl.zeros((block,), tl.float32)
-    for dy in range(-2, 3):
-        row = clamped(y + dy, hc)
-        for dx in tl.static_range(-2, 3):
-            here = least(cells, row, clamped(x + dx, wc), hc, wc, 1, inside)
-            found = tl.maximum(found, here)
+    found = most(shrunk, y, x, hc, wc, 2, inside)
     found = tl.where(inside, found * tl.load(cells + e, mask=inside, other=0.0), 0.0)
     tl.store(opened + e, found, mask=inside)
     tl.atomic_max(reach + 4, (tl.max(found, 0) > 0).to(tl.int32), sem="relaxed")
@@ -203,25 +207,25 @@ def find_ends(cells, opened, reach, ends, pid, hc, wc, rows: tl.constexpr, block
 
 
 @triton.jit
-def begin_strip(ends, strips, held, pid, hc, wc, rows: tl.constexpr):
-    """The middle end of a side's rows, or the slope of their line; by one program each.
+def begin_strip(ends, strips, held, side, hc, wc, rows: tl.constexpr):
+    """Whether a side may be a strip, and the slope of its line; by one program each.
 
     Stored for each side are whether it is plainly a strip, and the line's slope, start and rows.
     """
-    side, slanted = pid // 2, pid % 2
     height, width = tl.where(side == 2, wc, hc), tl.where(side == 2, hc, wc)
     row = tl.arange(0, rows)
-    held += pid * rows
+    held += side * rows
     first = tl.load(ends + side * rows + row)
     seen = first < (1 << 20)
     long = tl.sum(seen.to(tl.int32), 0)
     plain = (width >= 12) & (long >= 12) & (long >= 0.6 * height)
     plain = plain & (tl.sum((seen & (row < long)).to(tl.int32), 0) == long)
-    if slanted == 0:
-        begins = lower_median(tl.where(row < long, first, 0.0), long, held, rows)
-        tl.store(strips + side * 4, (plain & (begins >= 2)).to(tl.float32))
-        tl.store(strips + side * 4 + 3, long.to(tl.float32))
-    else:
+    # The middle end lies at 2 or further in.
+    close = tl.sum(((first < 2) & (row < long)).to(tl.int32), 0)
+    plain = plain & (close <= (long - 1) // 2)
+    tl.store(strips + side * 4, plain.to(tl.float32))
+    tl.store(strips + side * 4 + 3, long.to(tl.float32))
+    if plain:
         # Theil and Sen's line over pairs half the height apart.
         half = long // 2
         apart = long - half
@@ -244,32 +248,34 @@ def end_strip(cells, opened, reach, ends, strips, held, side, hc, wc, rows: tl.c
     slope = tl.load(strips + side * 4 + 1)
     plain = tl.load(strips + side * 4) > 0
     inside = row < long
-    begins = tl.where(inside, tl.load(ends + side * rows + row), 0.0)
-    crossing = lower_median(begins - slope * row, long, held, rows)
-    line = crossing + slope * row
-    plain = plain & (tl.abs(slope) <= 0.2)
-    plain = plain & (tl.max(tl.where(inside, line, 0.0), 0) <= 0.35 * width)
-    plain = plain & (tl.min(tl.where(inside, line, 1e9), 0) >= 1)
-    bent = inside & (tl.abs(begins - line) > 1.25)
-    plain = plain & (tl.sum(bent.to(tl.int32), 0) == 0)
-    beside, solid = tl.zeros((rows,), tl.float32), tl.zeros((rows,), tl.float32)
-    from_column = tl.maximum(line, 0.0).to(tl.int32)
-    for k in tl.static_range(6):
-        column = from_column + k
-        past = column.to(tl.float32) - line
-        there = inside & (past >= 1.5) & (past < 4) & (column < width)
-        one = screen_at(cells, opened, some, start + row * down + column * across, there)
-        beside += there.to(tl.float32)
-        solid += (there & one).to(tl.float32)
-    plain = plain & (tl.sum(solid, 0) >= 0.995 * tl.sum(beside, 0))
-    tl.debug_barrier()
-    tl.store(strips + 12 + side * 4, plain.to(tl.float32))
-    tl.store(strips + 13 + side * 4, slope)
-    tl.store(strips + 14 + side * 4, crossing)
-    tl.store(strips + 15 + side * 4, long.to(tl.float32))
+    if plain == 0:
+        tl.store(strips + 12 + side * 4, 0.0)
+    else:
+        begins = tl.where(inside, tl.load(ends + side * rows + row), 0.0)
+        crossing = lower_median(begins - slope * row, long, held, rows)
+        line = crossing + slope * row
+        plain = plain & (tl.abs(slope) <= 0.2)
+        plain = plain & (tl.max(tl.where(inside, line, 0.0), 0) <= 0.35 * width)
+        plain = plain & (tl.min(tl.where(inside, line, 1e9), 0) >= 1)
+        bent = inside & (tl.abs(begins - line) > 1.25)
+        plain = plain & (tl.sum(bent.to(tl.int32), 0) == 0)
+        beside, solid = tl.zeros((rows,), tl.float32), tl.zeros((rows,), tl.float32)
+        from_column = tl.maximum(line, 0.0).to(tl.int32)
+        for k in tl.static_range(6):
+            column = from_column + k
+            past = column.to(tl.float32) - line
+            there = inside & (past >= 1.5) & (past < 4) & (column < width)
+            one = screen_at(cells, opened, some, start + row * down + column * across, there)
+            beside += there.to(tl.float32)
+            solid += (there & one).to(tl.float32)
+        plain = plain & (tl.sum(solid, 0) >= 0.995 * tl.sum(beside, 0))
+        tl.store(strips + 12 + side * 4, plain.to(tl.float32))
+        tl.store(strips + 13 + side * 4, slope)
+        tl.store(strips + 14 + side * 4, crossing)
+        tl.store(strips + 15 + side * 4, long.to(tl.float32))
 
 
-@triton.jit
+@kernel
 def spread_first(squares8, sums, filled, wide, state, h8, w8, cells, last: tl.constexpr,
                  block: tl.constexpr, early: tl.constexpr):  # fmt: skip
     """The first round's scale, one program a channel."""
@@ -278,9 +284,9 @@ def spread_first(squares8, sums, filled, wide, state, h8, w8, cells, last: tl.co
     spread_scale(squares8, sums, filled, wide, state, c, h8, w8, cells, 0, last, block)
 
 
-@triton.jit
+@kernel
 def spread_second(squares8, sums, filled, wide, state, seen, weight, partial, low, high, changed,
-                  cells, h, w, stride, plate: tl.constexpr, cell: tl.constexpr,
+                  cells, shrunk, h, w, stride, plate: tl.constexpr, cell: tl.constexpr,
                   n8_block: tl.constexpr, last: tl.constexpr, block: tl.constexpr,
                   flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
     """The second round's scale; meanwhile, where the frame has changed, or which cells are
@@ -294,12 +300,12 @@ def spread_second(squares8, sums, filled, wide, state, seen, weight, partial, lo
         if plate:
             mark_changed(seen, weight, partial, low, high, changed, pid - 3, h, w, n8_block, flat)
         else:
-            whole_cells(weight, cells, pid - 3, h, w, cell, flat)
+            whole_cells(weight, cells, shrunk, pid - 3, h, w, cell, flat)
 
 
-@triton.jit
+@kernel
 def scale_second(seen, wide, color, weight, off, shade, counters, kept, kept8, state, cells,
-                 opened, reach, h, w, hc, wc, plate: tl.constexpr, programs: tl.constexpr,
+                 shrunk, opened, reach, h, w, hc, wc, plate: tl.constexpr, programs: tl.constexpr,
                  tiles: tl.constexpr, flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
     """The guess scaled for the second time; meanwhile, cells opened."""
     begin(early)
@@ -308,10 +314,10 @@ def scale_second(seen, wide, color, weight, off, shade, counters, kept, kept8, s
         scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state, pid, h,
                     w, 1, plate, tiles)  # fmt: skip
     else:
-        open_cells(cells, opened, reach, pid - programs, hc, wc, flat)
+        open_cells(cells, shrunk, opened, reach, pid - programs, hc, wc, flat)
 
 
-@triton.jit
+@kernel
 def scale_first(seen, wide, color, weight, off, shade, counters, kept, kept8, state, h, w,
                 plate: tl.constexpr, tiles: tl.constexpr, early: tl.constexpr):  # fmt: skip
     """The guess scaled for the first time."""
@@ -320,14 +326,14 @@ def scale_first(seen, wide, color, weight, off, shade, counters, kept, kept8, st
                 tl.program_id(0), h, w, 0, plate, tiles)  # fmt: skip
 
 
-@triton.jit
+@kernel
 def bound_first(counters, state, early: tl.constexpr):
     """The first round's bound."""
     begin(early)
     find_bound(counters, state, 0)
 
 
-@triton.jit
+@kernel
 def bound_second(counters, state, changed, grown, cells, opened, reach, ends, h, w, hc, wc,
                  plate: tl.constexpr, radius: tl.constexpr, rows: tl.constexpr,
                  flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
@@ -343,7 +349,7 @@ def bound_second(counters, state, changed, grown, cells, opened, reach, ends, h,
             find_ends(cells, opened, reach, ends, pid - 1, hc, wc, rows, 16, 32)
 
 
-@triton.jit
+@kernel
 def find_foreign(off, shade, foreign, counters, state, grown, wide, strips, ends, held, h, w, hc,
                  wc, plate: tl.constexpr, radius: tl.constexpr, programs: tl.constexpr,
                  tiles: tl.constexpr, rows: tl.constexpr, flat: tl.constexpr,
@@ -370,7 +376,7 @@ def find_foreign(off, shade, foreign, counters, state, grown, wide, strips, ends
             begin_strip(ends, strips, held, pid - programs, hc, wc, rows)
 
 
-@triton.jit
+@kernel
 def grow_foreign(foreign, near, changed, proposed, below, closed, reach, cells, opened, ends,
                  strips, held, h4, w4, h, w, hc, wc, plate: tl.constexpr, radius: tl.constexpr,
                  gap: tl.constexpr, programs: tl.constexpr, rows: tl.constexpr,

@@ -10,7 +10,7 @@ from __future__ import annotations
 import triton
 import triton.language as tl
 
-from models.kernels.cuda.neighbourhood import begin, ranks
+from models.kernels.cuda.neighbourhood import begin, kernel, ranks
 
 # What is kept in ``state``: what the kernels of a frame tell each other.
 LOW, HIGH = tl.constexpr(0), tl.constexpr(2)
@@ -68,7 +68,7 @@ def picked(place, value, rank, wanted, counted):
     tl.store(place + tl.zeros_like(rank), value, mask=counted & (rank == wanted))
 
 
-@triton.jit
+@kernel
 def rank_strength(small8, state, n, low, high, block: tl.constexpr, rows: tl.constexpr,
                   early: tl.constexpr):  # fmt: skip
     """The two values around the quantile of the strength in green and in blue."""
@@ -103,7 +103,7 @@ def share_of(strong, top, e, n, across, hue):
     return tl.where(top < 0.004, -1.0, share)
 
 
-@triton.jit
+@kernel
 def rank_colours(small8, bare8, state, n, across, weight, wanted: tl.constexpr,
                  block: tl.constexpr, rows: tl.constexpr, early: tl.constexpr):  # fmt: skip
     """The hue and middle colour of the screen; middle differences from the guess."""
@@ -157,7 +157,7 @@ def offsets(red, green, blue, bare8, n, e, hue):
     return stops, tl.abs(off)
 
 
-@triton.jit
+@kernel
 def rank_deviation(small8, bare8, state, n, weight, block: tl.constexpr, rows: tl.constexpr,
                    early: tl.constexpr):  # fmt: skip
     """The middle deviation of the guess's level."""

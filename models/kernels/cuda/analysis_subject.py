@@ -31,6 +31,7 @@ from models.kernels.cuda.neighbourhood import (
     fill,
     filled_two,
     flat_places,
+    kernel,
     least,
     level_of,
     means,
@@ -59,7 +60,7 @@ def luminance(red, green, blue):
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-@triton.jit
+@kernel
 def settle(small, sampled, color, weight, off, shade, near, proposed, below, marks, closed,
            strips, reach, state, fields, kept, rough0, lit, strange, sums, h, w, h4, w4, hc, wc,
            plate: tl.constexpr, tiles: tl.constexpr, early: tl.constexpr):  # fmt: skip
@@ -135,7 +136,7 @@ def settle(small, sampled, color, weight, off, shade, near, proposed, below, mar
     tl.atomic_max(reach + 3, tl.max(tl.where(unclear, x, -1), 0), sem="relaxed")
 
 
-@triton.jit
+@kernel
 def soften_rough(rough0, rough, sums, reach, state, told, h, w, factor, height, width,
                  plate: tl.constexpr, n8_block: tl.constexpr, block: tl.constexpr,
                  early: tl.constexpr):  # fmt: skip
@@ -170,7 +171,7 @@ def soften_rough(rough0, rough, sums, reach, state, told, h, w, factor, height, 
         tl.store(told + 7, right.to(tl.float32))
 
 
-@triton.jit
+@kernel
 def halve(rough, half, flat, sure, h, w, h2, w2, block: tl.constexpr, early: tl.constexpr):
     """The difference, its flatness and the plain core at half size."""
     begin(early)
@@ -191,7 +192,7 @@ def halve(rough, half, flat, sure, h, w, h2, w2, block: tl.constexpr, early: tl.
     tl.store(sure + e, (solid / count > 0.5).to(tl.float32), mask=inside)
 
 
-@triton.jit
+@kernel
 def follow_spill(half, flat, sure, wider, sums, scratch, h2, w2, cells, rounds: tl.constexpr,
                  early: tl.constexpr):  # fmt: skip
     """The core followed through spill; its edge, and which of that is sharp, in a pyramid.
@@ -310,7 +311,7 @@ def direct_means(out, plane, y, x, h, w, one: tl.constexpr, two: tl.constexpr,
             tl.store(out + 2 * n, mean, mask=inside)
 
 
-@triton.jit
+@kernel
 def spread_share(sums, filled, fields, rough, lit, strange, told, h, w, h2, w2, h8, w8, cells,
                  last: tl.constexpr, near_r: tl.constexpr, low_r: tl.constexpr,
                  lower_r: tl.constexpr, one: tl.constexpr, two: tl.constexpr,
@@ -327,7 +328,7 @@ def spread_share(sums, filled, fields, rough, lit, strange, told, h, w, h2, w2, 
                      one, two, three, flat)  # fmt: skip
 
 
-@triton.jit
+@kernel
 def keep_sharp(sums, filled, sure, wider, solid, h2, w2, cells, block: tl.constexpr,
                early: tl.constexpr):  # fmt: skip
     """The core as far as it was followed to sharp edges."""
@@ -348,7 +349,7 @@ def keep_squares(plane, value, inside, pid, h, w, hp, wp, level: tl.constexpr,
     tl.store(plane + at + place, value, mask=there)
 
 
-@triton.jit
+@kernel
 def find_core(rough, solid, kept, core, sums, h, w, h2, w2, cells, tiles: tl.constexpr,
               early: tl.constexpr):  # fmt: skip
     """The core at full size, and the subject's colour in it in a pyramid."""
@@ -432,7 +433,7 @@ def soften_wide(pooled, soft, pid, h, w, factor: tl.constexpr, block: tl.constex
     tl.store(soft + e, softened_twice(pooled, y, x, hp, wp, inside), mask=inside)
 
 
-@triton.jit
+@kernel
 def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h4, w4, h8, w8,
                   cells, deep_cells, last: tl.constexpr, radius: tl.constexpr,
                   one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
@@ -460,7 +461,7 @@ def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h
             pool_wide(core, pooled + 5 * n, at, h, w, three, flat)
 
 
-@triton.jit
+@kernel
 def spread_deep(deep, deep_filled, sums, filled, front, fields, core, pooled, soft, h, w, h2, w2,
                 h4, w4, h8, w8, cells, deep_cells, last: tl.constexpr, one: tl.constexpr,
                 two: tl.constexpr, three: tl.constexpr, halves: tl.constexpr,

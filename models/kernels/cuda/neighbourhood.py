@@ -12,6 +12,35 @@ import triton.language as tl
 from triton.language.extra.cuda import gdc_launch_dependents, gdc_wait
 
 
+_SIZES = [
+    "h",
+    "w",
+    "h2",
+    "w2",
+    "h4",
+    "w4",
+    "h8",
+    "w8",
+    "hc",
+    "wc",
+    "n",
+    "n8",
+    "cells",
+    "deep_cells",
+    "stride",
+    "height",
+    "width",
+    "chroma_h",
+    "chroma_w",
+    "pooled_h",
+    "pooled_w",
+    "low",
+    "high",
+]
+kernel = triton.jit(do_not_specialize=_SIZES)
+"""Decorates what is started from the host; compiled once for frames of all sizes."""
+
+
 @triton.jit
 def begin(early: tl.constexpr):
     """Let the next kernel be brought in early, and wait for the one before."""
