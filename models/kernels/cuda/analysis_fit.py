@@ -1,4 +1,4 @@
-# mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
+# mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc,attr-defined"
 """The screen's colour field, fitted to the frame in two rounds.
 
 As `models.field.fit` for fields of up to 480 pixels, with `models.running`. Two medians run over

@@ -11,7 +11,6 @@ import triton
 import triton.language as tl
 from triton.language.extra.cuda import gdc_launch_dependents, gdc_wait
 
-
 _SIZES = [
     "h",
     "w",

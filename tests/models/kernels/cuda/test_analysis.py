@@ -14,11 +14,12 @@ from torch import Tensor
 
 from models import screen
 from models.analysis import Analysis, Grade, Known
-from models.color import SRGB_8BIT, Encoding, Matrix, Planes, Range, Siting, rgb_to_planes
+from models.color import SRGB_8BIT, Encoding, Matrix, Planes, Range, Siting, rgb_to_planes, turn
 from models.errors import ShapeError
 from models.estimator import trained
 from models.kernels.cuda.analysis import LiveAnalysis
 from models.kernels.cuda.fields import Fields, fields_from
+from models.plate import plate_misfit
 from models.settings import KeySettings
 from models.transfer import Transfer, encode
 from models.upright import Upright
@@ -163,19 +164,17 @@ def test_strided_planes_of_words_are_read() -> None:
 @torch.inference_mode()
 def test_each_part_is_the_references_in_a_sequence() -> None:
     """Two frames: the second is fitted from what the first showed."""
-    frames = [planes_of(scene(shift=s)) for s in (0.0, 0.06)]
-    pair = Pair(frames[0])
+    pair = Pair(planes_of(scene()))
     kernels = pair.kernels
-    for planes in frames:
+    again = Analysis(Grade.LIVE, KeySettings(), clip=True)
+    for shift in (0.0, 0.06):
+        planes = planes_of(scene(shift=shift))
         pair.agree(planes)
-    small = Upright(frames[1], VIDEO, 0).reduced(1)
-    found = screen.find(small)
+        known = again(Upright(planes, VIDEO, 0))
+    found = screen.find(Upright(planes, VIDEO, 0).reduced(1))
     assert found is not None
     assert int(kernels.state[5]) == found[0].value
     assert torch.allclose(kernels.state[6:9].cpu(), found[1].flatten(), atol=1e-6)
-    again = Analysis(Grade.LIVE, KeySettings(), clip=True)
-    for planes in frames:
-        known = again(Upright(planes, VIDEO, 0))
     assert known.bare is not None
     assert known.subject is not None
     for got, want in (
@@ -198,30 +197,36 @@ def test_a_plate_is_followed_and_what_it_shows_outside_is_cut() -> None:
 
 
 @torch.inference_mode()
-def test_a_plate_that_does_not_fit_is_told() -> None:
-    """The frame is then analysed again without it, as the reference does by itself."""
-    planes = planes_of(scene())
-    pair = Pair(planes, plate=planes_of(scene(base=BLUE, who=False)))
-    wanted = fields_from(pair.known(planes), trained("live", CPU), SIZE)
-    pair.kernels(sent(planes), pair.out, True)
-    assert float(pair.out.told[3]) == float(wanted.told[3]) == 0
-    pair.kernels(sent(planes), pair.out, False)
-    off = (pair.out.fields.cpu() - wanted.fields).abs()
-    off[TEXTURE] = 0
-    assert float(off.max()) < 1e-4
+@pytest.mark.parametrize("base", [GREEN, BLUE])
+def test_how_badly_a_plate_fits_is_measured_as_the_reference_does(
+    base: tuple[float, float, float],
+) -> None:
+    """The level is off by half a stop at most, or the hue."""
+    planes, bare = planes_of(scene()), planes_of(scene(base=base, who=False, wall=0.5) * 0.7)
+    pair = Pair(planes, plate=bare)
+    for launch in pair.kernels.launches(sent(planes), pair.out, True)[:4]:
+        launch()
+    kept = pair.reference.read_plate(Upright(bare, VIDEO, 0))
+    want = plate_misfit(Upright(planes, VIDEO, 0).reduced(1), kept.color, screen.Hue.GREEN)
+    deviation, hues = pair.kernels.state[11].cpu(), pair.kernels.state[10].cpu()
+    assert float(deviation + 2 * hues) == pytest.approx(want, abs=1e-5)
 
 
 @torch.inference_mode()
-def test_a_strip_beside_the_screen_is_cut_without_a_plate() -> None:
-    planes = planes_of(scene(wall=0.2))
-    wanted = Pair(planes).agree(planes)
-    assert float(wanted.fields[5][:, :6].min()) > 0.9
+def test_a_strip_is_cut_in_a_turned_deep_odd_frame() -> None:
+    """Without a plate: the wall ends in a straight line of screen."""
+    encoding = Encoding(Matrix.BT2020, Range.FULL, Transfer.BT709, Siting.CENTER, 10)
+    upright = scene((51, 73), BLUE, who=False, wall=0.15)
+    planes = planes_of(turn(upright, 3).contiguous(), encoding, "422")
+    pair = Pair(planes, encoding, turns=1)
+    wanted = pair.agree(planes)
+    assert float(wanted.fields[5][:, :4].min()) > 0.9
+    assert float(pair.kernels.strips[12]) == 1
 
 
 @torch.inference_mode()
-@pytest.mark.parametrize("level", [0.0, 0.3])
-def test_no_screen_is_told_and_nothing_is_learnt(level: float) -> None:
-    planes = planes_of(torch.full((1, 3, 16, 24), level))
+def test_no_screen_is_told_and_nothing_is_learnt() -> None:
+    planes = planes_of(torch.zeros(1, 3, 16, 24))
     pair = Pair(planes)
     pair.agree(planes)
     assert float(pair.out.told[1]) == 0
@@ -230,24 +235,45 @@ def test_no_screen_is_told_and_nothing_is_learnt(level: float) -> None:
 
 
 @torch.inference_mode()
-def test_only_the_wanted_hue_is_looked_for() -> None:
+@pytest.mark.parametrize(("wanted", "found"), [("blue", 0), ("green", 1), ("auto", 1)])
+def test_only_the_wanted_hue_is_looked_for(wanted: str, found: int) -> None:
     planes = planes_of(scene((24, 32)))
-    pair = Pair(planes, settings=KeySettings(screen="blue"))
-    assert float(pair.agree(planes).told[1]) == 0
+    pair = Pair(planes, settings=KeySettings(screen=wanted))
+    for launch in pair.kernels.launches(sent(planes), pair.out, False)[:3]:
+        launch()
+    assert int(pair.kernels.state[4]) == found
 
 
 @torch.inference_mode()
-def test_turned_deep_odd_frames_agree() -> None:
-    encoding = Encoding(Matrix.BT2020, Range.FULL, Transfer.BT709, Siting.CENTER, 10)
-    planes = planes_of(scene((37, 53), BLUE), encoding, "422")
-    Pair(planes, encoding, turns=1).agree(planes)
-
-
-@torch.inference_mode()
-@pytest.mark.parametrize("size", [(5, 7), (1, 1)])
-def test_tiny_frames_agree(size: tuple[int, int]) -> None:
-    planes = planes_of(scene(size))
+def test_a_tiny_frame_agrees() -> None:
+    planes = planes_of(scene((5, 7)))
     Pair(planes).agree(planes)
+
+
+@pytest.mark.gpu
+@torch.inference_mode()
+@pytest.mark.parametrize("turns", [0, 1, 2, 3])
+@pytest.mark.parametrize("base", [GREEN, BLUE])
+@pytest.mark.parametrize("size", [(1, 1), (3, 70), (301, 403), (540, 960)])
+def test_frames_of_many_sizes_agree(
+    size: tuple[int, int], base: tuple[float, float, float], turns: int
+) -> None:
+    planes = planes_of(scene(size, base))
+    Pair(planes, turns=turns).agree(planes, flipped=math.ceil(size[0] * size[1] / 1e4))
+
+
+@pytest.mark.gpu
+@torch.inference_mode()
+def test_a_frame_is_analysed_again_without_a_plate_that_does_not_fit() -> None:
+    planes = planes_of(scene((540, 960)))
+    pair = Pair(planes, plate=planes_of(scene((540, 960), BLUE, who=False)))
+    wanted = fields_from(pair.known(planes), trained("live", CPU), (540, 960))
+    pair.kernels(sent(planes), pair.out, True)
+    assert float(pair.out.told[3]) == float(wanted.told[3]) == 0
+    pair.kernels(sent(planes), pair.out, False)
+    off = (pair.out.fields.cpu() - wanted.fields).abs()
+    off[TEXTURE] = 0
+    assert float(off.max()) < 1e-4
 
 
 def test_chroma_of_another_size_is_refused() -> None:
