@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import torch
 
@@ -35,6 +36,9 @@ from models.steady import Steady
 from models.strips import StripLaying, Strips
 from models.upright import Upright
 from models.window import bounds, hull
+
+if TYPE_CHECKING:
+    from models.kernels.cpu.core import Core
 
 
 class Keyer:
@@ -71,6 +75,7 @@ class Keyer:
         self._seen: tuple[Mark, Encoding, Known] | None = None
         self._plate: Mark | None = None
         self._laying = Laying(self.settings.light_wrap)
+        self._core: Core | None = None
 
     def set_plate(
         self, planes: Planes | None, encoding: Encoding | None = None, quarter_turns: int = 0
@@ -94,7 +99,21 @@ class Keyer:
         self._plate, self._seen = mark, None
 
     def use_kernels(self, threads: int = 1) -> None:
-        """Key by the kernels that `models.kernels.load` made ready, shared by so many threads."""
+        """Key by the kernels that `models.kernels.load` made ready; live only.
+
+        Args:
+            threads: how many share a frame on a CPU.
+        """
+        network = self.solver.network
+        if self.grade is not Grade.LIVE or network is None or self.device.type != "cpu":
+            return
+        # Late: numba takes half a second to import, and not every program uses it.
+        from models.kernels.cpu.analysing import steps
+        from models.kernels.cpu.core import Core
+
+        self._analysis.steps = steps()
+        self._core = Core(network, self.settings, threads)
+        self._placer.core = self._laying.core = self._core
 
     @property
     def fineness(self) -> float:
@@ -304,7 +323,9 @@ class Keyer:
 
     def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Upright:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
-        return Upright((y, cb, cr), encoding, quarter_turns)
+        here = y, cb, cr
+        reader = None if self._core is None else self._core.light(here, encoding, quarter_turns)
+        return Upright(here, encoding, quarter_turns, reader)
 
     def _analyse(
         self, frame: Upright, noisy: Upright | None = None, follows: bool = False

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import torch
 
@@ -20,6 +21,9 @@ from models.solver import Solver
 from models.upright import Upright
 from models.window import at_scale, bands, bounds, inside, moved
 
+if TYPE_CHECKING:
+    from models.kernels.cpu.core import Core
+
 Placing = Placement | Callable[[Figure | None], Placement]
 """Where a frame lies, or what tells it from the figure in the frame (None: nobody)."""
 
@@ -30,6 +34,7 @@ class Placer:
     Attributes:
         fineness: in (0, 1]: a frame is scaled to at most this share before it is keyed.
         mask: strokes painted by hand over every frame, on the device; or None.
+        core: cuts and places what it covers in place of torch; or None.
     """
 
     def __init__(self, grade: Grade, device: torch.device, solver: Solver, analysis: Analysis):
@@ -43,6 +48,7 @@ class Placer:
         """
         self.fineness = 1.0
         self.mask: Mask | None = None
+        self.core: Core | None = None
         self._grade, self._device = grade, device
         self._solver, self._analysis = solver, analysis
 
@@ -104,14 +110,24 @@ class Placer:
             def linear(band: slice) -> torch.Tensor:
                 return frame.linear(moved(band, window[0].start), window[1])
 
-        pieces = cut_in_bands(
-            self._solver, self._grade, linear, known, full, *window, shrink, strokes
-        )
-        # A frame that is enlarged stays as it is until its rows are laid.
         spans = spans_in(laid_size, part, size, laid_at)
         final = self._grade is Grade.FINAL
         if spans is None:
             return nobody
+        no_smaller = all(got >= have for got, have in zip(spans[0], laid_size, strict=True))
+        if self.core is not None and strokes is None and no_smaller and self.core.covers(known):
+            shown = linear(slice(0, down.stop - down.start))
+            held, at = self.core.cut(shown, known, full, *window, shrink), inner
+            if extent != laid_size:
+                around = _grown(laid_at[0], laid_size[0]), _grown(laid_at[1], laid_size[1])
+                held = self.core.place(held, at, extent, laid_size, False, around)
+                at = around
+            held = self.core.place(held, at, laid_size, spans[0], part.mirror, spans[1])
+            return replace(nobody, subject=held, rows=spans[2][0], columns=spans[2][1])
+        pieces = cut_in_bands(
+            self._solver, self._grade, linear, known, full, *window, shrink, strokes
+        )
+        # A frame that is enlarged stays as it is until its rows are laid.
         grows = extent == laid_size and all(
             got > have for got, have in zip(spans[0], extent, strict=True)
         )
@@ -175,7 +191,7 @@ class Placer:
         coarsest = self._analysis.factor(frame.size)
         factor = max(1, round(max(frame.size) / SIDE))
         factor = coarsest if self._grade is Grade.LIVE else factor
-        small = frame.reduced(factor)
+        small = self._analysis.steps.reduced(frame, factor)
         size = (small.shape[-2], small.shape[-1])
         inner = inside(known.where, 1 / factor, (0, 0), size)
         if inner is None:
@@ -192,3 +208,8 @@ class Placer:
             own = 1 - enlarge(cut.garbage, size)
             alpha *= own if strokes is None else torch.maximum(own, strokes[:, 0:1])
         return find_figure(alpha)
+
+
+def _grown(part: slice, have: int) -> slice:
+    """A span with two pixels more on both sides, as filters reach."""
+    return slice(max(part.start - 2, 0), min(part.stop + 2, have))

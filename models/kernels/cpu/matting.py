@@ -19,7 +19,6 @@ from torch import Tensor
 from models.analysis import Known
 from models.color import LUMA_WEIGHTS, Matrix
 from models.estimator import AROUND, PIXELS, Estimator
-from models.features import channel_order
 from models.kernels.cpu.banding import Bands, lerped
 from models.kernels.cpu.compiled import kernel
 from models.kernels.cpu.curves import clamped
@@ -83,9 +82,7 @@ def _fields(
 
 
 @kernel()
-def _reach(
-    row: int, near: Floats, columns: Ints, width: int
-) -> tuple[int, int]:
+def _reach(row: int, near: Floats, columns: Ints, width: int) -> tuple[int, int]:
     """The columns of a row of pixels outside of which none is near the subject."""
     low, high = -1, -1
     other = min(row + 1, near.shape[0] - 1)
@@ -276,7 +273,11 @@ def _cut(
     luma = np.empty((3, width), np.float32)
     told = np.zeros((22, 64), np.float32)
     hidden = np.zeros((24, 64), np.float32)
-    keys, alpha, own_key = np.ones(64, np.float32), np.ones(64, np.float32), np.zeros(64, np.float32)
+    keys, alpha, own_key = (
+        np.ones(64, np.float32),
+        np.ones(64, np.float32),
+        np.zeros(64, np.float32),
+    )
     own, back = np.zeros((3, 64), np.float32), np.zeros((3, 64), np.float32)
     front = np.zeros((3, 64), np.float32)
     place = np.zeros((2, 64), np.int32)
@@ -478,5 +479,7 @@ class Matting:
 
 def _of(x: Tensor) -> Floats:
     """The values of a (1, C, h, w) field: (C, h, w), of one channel (h, w)."""
-    array: Floats = x[0].squeeze(0).contiguous().numpy() if x.shape[1] == 1 else x[0].contiguous().numpy()
+    array: Floats = (
+        x[0].squeeze(0).contiguous().numpy() if x.shape[1] == 1 else x[0].contiguous().numpy()
+    )
     return array
