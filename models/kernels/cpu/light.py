@@ -297,7 +297,14 @@ class Light:
         size = (rows.stop - rows.start, columns.stop - columns.start)
         out = torch.empty(1, 3, *size)
         where = self._where(down.start, across.start, across.stop - across.start, size)
-        arguments = (*self._flat, self._place, self._tone, self._curve, out.view(-1).numpy(), where)
+        arguments: tuple[Any, ...] = (
+            *self._flat,
+            self._place,
+            self._tone,
+            self._curve,
+            out.view(-1).numpy(),
+            where,
+        )
         self._bands(down.stop - down.start, lambda first, last: _linear(*arguments, first, last))
         return out
 
@@ -327,7 +334,7 @@ class Light:
         out = torch.empty(1, 3, *got)
         where = self._where(down.start, across.start + left, n, got)
         column_at = column_at - left
-        arguments = (
+        arguments: tuple[Any, ...] = (
             *self._flat, self._place, self._tone, self._curve, out.view(-1).numpy(), where,
             np.ascontiguousarray(row_at), np.ascontiguousarray(row_weight),
             np.ascontiguousarray(column_at), np.ascontiguousarray(column_weight),
