@@ -56,9 +56,7 @@ def _chroma_row(
             inner[j] = np.float32(p[a + j]) * stay + np.float32(p[b + j]) * go - off
     else:
         for j in range(count):
-            inner[j] = (
-                np.float32(p[a + j * right]) * stay + np.float32(p[b + j * right]) * go - off
-            )
+            inner[j] = np.float32(p[a + j * right]) * stay + np.float32(p[b + j * right]) * go - off
     if lead:
         out[0] = out[1]
     for j in range(lead + count, out.size):
