@@ -99,6 +99,27 @@ def _reach(row: int, near: Floats, columns: Ints, width: int) -> tuple[int, int]
 
 
 @kernel()
+def _differ(
+    known: Floats, keys: Floats, first: Floats, second: Floats, key: int, rough: Floats
+) -> None:
+    """The normalised colour difference of a row."""
+    other = 3 - key
+    for j in range(rough.size):
+        a, b = known[j, 0], known[j, other]
+        own = known[j, key] - (a if a > b else b)
+        own = own if own > _THOUSANDTH else _THOUSANDTH
+        a, b = first[j], second[j]
+        seen = keys[j] - (a if a > b else b)
+        rough[j] = (_ONE - seen / own) * (_ONE - known[j, 5])
+
+
+@kernel()
+def _lighten(red: Floats, green: Floats, blue: Floats, luma: Floats) -> None:
+    for j in range(luma.size):
+        luma[j] = _KR * red[j] + _KG * green[j] + _KB * blue[j]
+
+
+@kernel()
 def _look(
     r: int, lo: int, hi: int, rgb: Floats, plain: Floats, row_at: Ints, row_by: Floats,
     column_at: Ints, column_by: Floats, key: int, line: Floats, known: Floats, rough: Floats,
@@ -120,14 +141,9 @@ def _look(
         for c in range(8):
             here = line[x, c]
             known[j, c] = here + f * (line[x + 1, c] - here)
-    other = 3 - key
-    for j in range(lo, hi):
-        own = known[j, key] - max(known[j, 0], known[j, other])
-        own = own if own > _THOUSANDTH else _THOUSANDTH
-        red, second = rgb[0, r, j], rgb[other, r, j]
-        seen = rgb[key, r, j] - (red if red > second else second)
-        rough[j] = (_ONE - seen / own) * (_ONE - known[j, 5])
-        luma[j] = _KR * red + _KG * rgb[1, r, j] + _KB * rgb[2, r, j]
+    _differ(known[lo:hi], rgb[key, r, lo:hi], rgb[0, r, lo:hi], rgb[3 - key, r, lo:hi], key,
+            rough[lo:hi])  # fmt: skip
+    _lighten(rgb[0, r, lo:hi], rgb[1, r, lo:hi], rgb[2, r, lo:hi], luma[lo:hi])
 
 
 @kernel()
@@ -191,31 +207,39 @@ def _unmix(alpha: Floats, own: Floats, back: Floats, front: Floats, levels: Floa
 
 
 @kernel()
+def _excess(key: Floats, first: Floats, other: Floats, lift: Floats, out: Floats) -> None:
+    """How far the screen's channel stands above its limit."""
+    for i in range(64):
+        a, b = first[i], other[i]
+        most, limit = (a if a > b else b), (a + b) * lift[i]
+        out[i] = key[i] - (most if most < limit else limit)
+
+
+@kernel()
+def _exchange(own: Floats, back: Floats, share: Floats, grey: Floats, alpha: Floats) -> None:
+    for i in range(64):
+        own[i] = clamped(own[i] + share[i] * (grey[i] - back[i])) * alpha[i]
+
+
+@kernel()
 def _despill(alpha: Floats, own: Floats, back: Floats, own_key: Floats, key: int,
-             levels: Floats) -> None:  # fmt: skip
+             levels: Floats, work: Floats) -> None:  # fmt: skip
     """Exchange the screen's light for neutral light and premultiply, in place."""
+    # Few arrays in each loop: what could overlap is checked first, and many are not checked at all.
     amount, given_back = levels[2], levels[3]
-    fkey, ffirst, fother = own[key], own[0], own[3 - key]
-    bkey, bfirst, bother = back[key], back[0], back[3 - key]
-    share = np.empty(64, np.float32)
-    grey = np.empty(64, np.float32)
+    lift, over, under, grey = work[0], work[1], work[2], work[3]
     for i in range(64):
         t = clamped((own_key[i] - np.float32(0.02)) * np.float32(10))
-        lift = own_key[i] * (t * t * (np.float32(3) - np.float32(2) * t)) + _HALF
-        a, b = ffirst[i], fother[i]
-        most, limit = (a if a > b else b), (a + b) * lift
-        over = fkey[i] - (most if most < limit else limit)
-        a, b = bfirst[i], bother[i]
-        most, limit = (a if a > b else b), (a + b) * lift
-        under = bkey[i] - (most if most < limit else limit)
-        under = under if under > _THOUSANDTH else _THOUSANDTH
-        share[i] = clamped(over / under) * amount
-        luma = _KR * back[0, i] + _KG * back[1, i] + _KB * back[2, i]
-        grey[i] = luma * given_back
+        lift[i] = own_key[i] * (t * t * (np.float32(3) - np.float32(2) * t)) + _HALF
+    _excess(own[key], own[0], own[3 - key], lift, over)
+    _excess(back[key], back[0], back[3 - key], lift, under)
+    for i in range(64):
+        most = under[i] if under[i] > _THOUSANDTH else _THOUSANDTH
+        over[i] = clamped(over[i] / most) * amount
+    for i in range(64):
+        grey[i] = (_KR * back[0, i] + _KG * back[1, i] + _KB * back[2, i]) * given_back
     for c in range(3):
-        for i in range(64):
-            x = own[c, i] + share[i] * (grey[i] - back[c, i])
-            own[c, i] = clamped(x) * alpha[i]
+        _exchange(own[c], back[c], over, grey, alpha)
 
 
 @kernel()
@@ -232,12 +256,12 @@ def _put(count: int, place: Ints, alpha: Floats, own: Floats, out: Floats) -> No
 def _estimate(count: int, told: Floats, keys: Floats, hidden: Floats, alpha: Floats, own: Floats,
               back: Floats, front: Floats, own_key: Floats, key: int, levels: Floats,
               first: Floats, second: Floats, last: Floats, place: Ints,
-              out: Floats) -> None:  # fmt: skip
+              out: Floats, work: Floats) -> None:  # fmt: skip
     """Everything that is done to a block of pixels asked about."""
     _describe(told, keys)
     _perceive(told, hidden, first, second, last, alpha)
     _unmix(alpha, own, back, front, levels)
-    _despill(alpha, own, back, own_key, key, levels)
+    _despill(alpha, own, back, own_key, key, levels, work)
     _put(count, place, alpha, own, out)
 
 
@@ -252,6 +276,23 @@ def _vertical(field: Floats, y: int, by: Any, first: int, last: int, line: Float
     if last > end:
         for c in range(field.shape[2]):
             line[end, c] = line[end - 1, c]
+
+
+@kernel()
+def _across(line: Floats, x: int, by: Any, out: Floats) -> None:
+    """Between two values of a row of a field."""
+    a, b = np.uint64(x), np.uint64(x + 1)
+    for c in range(32):
+        here = line[a, c]
+        out[c] = here + by * (line[b, c] - here)
+
+
+@kernel()
+def _across_more(line: Floats, x: int, by: Any, out: Floats) -> None:
+    a, b = np.uint64(x), np.uint64(x + 1)
+    for c in range(24):
+        here = line[a, c]
+        out[c] += here + by * (line[b, c] - here)
 
 
 @kernel(
@@ -284,14 +325,13 @@ def _cut(
     s_alpha, s_key = np.ones(64, np.float32), np.zeros(64, np.float32)
     s_own, s_back = np.zeros((3, 64), np.float32), np.zeros((3, 64), np.float32)
     s_place = np.zeros((2, 64), np.int32)
-    shown = np.empty(32, np.float32)
+    shown, work = np.empty(32, np.float32), np.empty((4, 64), np.float32)
     asked, solids = 0, 0
     reach = np.zeros((height + 2, 2), np.int64)
     for r in range(max(begin - 2, 0), min(end + 2, height)):
         lo, hi = _reach(row_at[r], near, column_at, width)
         reach[r + 1, 0], reach[r + 1, 1] = lo, hi
     made = max(begin - 1, 0)
-    order1, order2 = 0, 3 - key
     for r in range(begin, end):
         while made <= min(r + 1, height - 1):
             # What a neighbour in the next row or column asks about is looked up, too.
@@ -310,19 +350,26 @@ def _cut(
             continue
         here, ready = r % 3, False
         above, beneath = max(r - 1, 0) % 3, min(r + 1, height - 1) % 3
-        for j in range(lo, hi):
-            if not known[here, j, 3] > 0:
+        known_r, rough_r, luma_r = known[here], rough[here], luma[here]
+        rough_a, rough_b, luma_a, luma_b = rough[above], rough[beneath], luma[above], luma[beneath]
+        red, green, blue = rgb[0, r], rgb[1, r], rgb[2, r]
+        keyed, other = rgb[key, r], rgb[3 - key, r]
+        for column in range(lo, hi):
+            # Unsigned: a signed place is looked at whether it counts from the end.
+            j = np.uint64(column)
+            if not known_r[j, 3] > 0:
                 continue
-            if known[here, j, 4] > np.float32(0.99) and rough[here, j] > _HALF:
-                i = solids
-                s_place[0, i], s_place[1, i] = r, j
-                s_key[i] = known[here, j, 6]
-                for c in range(3):
-                    s_own[c, i] = rgb[c, r, j]
-                    s_back[c, i] = known[here, j, c]
+            if known_r[j, 4] > np.float32(0.99) and rough_r[j] > _HALF:
+                i = np.uint64(solids)
+                s_place[0, i], s_place[1, i] = r, column
+                s_key[i] = known_r[j, 6]
+                s_own[0, i], s_own[1, i], s_own[2, i] = red[j], green[j], blue[j]
+                s_back[0, i] = known_r[j, 0]
+                s_back[1, i] = known_r[j, 1]
+                s_back[2, i] = known_r[j, 2]
                 solids += 1
                 if solids == 64:
-                    _despill(s_alpha, s_own, s_back, s_key, key, levels)
+                    _despill(s_alpha, s_own, s_back, s_key, key, levels, work)
                     _put(64, s_place, s_alpha, s_own, out)
                     solids = 0
                 continue
@@ -332,58 +379,38 @@ def _cut(
                           hidden_line)  # fmt: skip
                 _vertical(shapes, rows_at[1, r], rows_by[1, r], columns_at[1, lo],
                           columns_at[1, hi - 1] + 2, shapes_line)  # fmt: skip
-            i = asked
-            place[0, i], place[1, i] = r, j
-            own_key[i] = known[here, j, 6]
-            for c in range(3):
-                own[c, i] = rgb[c, r, j]
-                back[c, i] = known[here, j, c]
-            keys[i] = known[here, j, key]
-            told[0, i] = rgb[key, r, j]
-            told[1, i] = rgb[order1, r, j]
-            told[2, i] = rgb[order2, r, j]
-            a, b = max(j - 1, 0), min(j + 1, width - 1)
-            told[4, i] = rough[here, j]
-            told[5, i] = rough[above, a]
-            told[6, i] = rough[above, j]
-            told[7, i] = rough[above, b]
-            told[8, i] = rough[here, a]
-            told[9, i] = rough[here, b]
-            told[10, i] = rough[beneath, a]
-            told[11, i] = rough[beneath, j]
-            told[12, i] = rough[beneath, b]
-            told[13, i] = luma[here, j]
-            told[14, i] = luma[above, a]
-            told[15, i] = luma[above, j]
-            told[16, i] = luma[above, b]
-            told[17, i] = luma[here, a]
-            told[18, i] = luma[here, b]
-            told[19, i] = luma[beneath, a]
-            told[20, i] = luma[beneath, j]
-            told[21, i] = luma[beneath, b]
-            x, f = column_at[j], column_by[j]
-            for c in range(32):
-                left = hidden_line[x, c]
-                shown[c] = left + f * (hidden_line[x + 1, c] - left)
-            x, f = columns_at[1, j], columns_by[1, j]
-            for c in range(24):
-                left = shapes_line[x, c]
-                shown[c] += left + f * (shapes_line[x + 1, c] - left)
+            i = np.uint64(asked)
+            place[0, i], place[1, i] = r, column
+            own_key[i] = known_r[j, 6]
+            own[0, i], own[1, i], own[2, i] = red[j], green[j], blue[j]
+            back[0, i], back[1, i], back[2, i] = known_r[j, 0], known_r[j, 1], known_r[j, 2]
+            keys[i] = known_r[j, key]
+            told[0, i], told[1, i], told[2, i] = keyed[j], red[j], other[j]
+            a, b = np.uint64(max(column - 1, 0)), np.uint64(min(column + 1, width - 1))
+            told[4, i] = rough_r[j]
+            told[5, i], told[6, i], told[7, i] = rough_a[a], rough_a[j], rough_a[b]
+            told[8, i], told[9, i] = rough_r[a], rough_r[b]
+            told[10, i], told[11, i], told[12, i] = rough_b[a], rough_b[j], rough_b[b]
+            told[13, i] = luma_r[j]
+            told[14, i], told[15, i], told[16, i] = luma_a[a], luma_a[j], luma_a[b]
+            told[17, i], told[18, i] = luma_r[a], luma_r[b]
+            told[19, i], told[20, i], told[21, i] = luma_b[a], luma_b[j], luma_b[b]
+            _across(hidden_line, column_at[j], column_by[j], shown)
+            _across_more(shapes_line, columns_at[1, j], columns_by[1, j], shown)
             for c in range(24):
                 hidden[c, i] = shown[c]
-            for c in range(3):
-                front[c, i] = shown[24 + c]
+            front[0, i], front[1, i], front[2, i] = shown[24], shown[25], shown[26]
             asked += 1
             if asked == 64:
                 _estimate(64, told, keys, hidden, alpha, own, back, front, own_key, key, levels,
-                          first, second, last, place, out)  # fmt: skip
+                          first, second, last, place, out, work)  # fmt: skip
                 asked = 0
     if solids:
-        _despill(s_alpha, s_own, s_back, s_key, key, levels)
+        _despill(s_alpha, s_own, s_back, s_key, key, levels, work)
         _put(solids, s_place, s_alpha, s_own, out)
     if asked:
         _estimate(asked, told, keys, hidden, alpha, own, back, front, own_key, key, levels,
-                  first, second, last, place, out)  # fmt: skip
+                  first, second, last, place, out, work)  # fmt: skip
 
 
 class Matting:
@@ -396,6 +423,7 @@ class Matting:
 
     def __init__(self, network: Estimator, bands: Bands) -> None:
         self._network, self._bands = network, bands
+        self._memory: tuple[Floats, ...] | None = None
         weight = network.first.weight.detach().numpy()
         own = [k for k in range(PIXELS) if k != 4]
         self._first = np.ascontiguousarray(weight[:, own])
@@ -408,6 +436,12 @@ class Matting:
             for x in (network.second, network.last)
         )
         self._last = np.ascontiguousarray(last[0])
+
+    def _kept(self, have: tuple[int, ...]) -> tuple[Floats, Floats]:
+        """Memory for fields of a size: fresh memory costs more than filling it."""
+        if self._memory is None or self._memory[0].shape[:2] != have:
+            self._memory = tuple(np.zeros((*have, n), np.float32) for n in (_PLAIN, _WIDE))
+        return self._memory
 
     @staticmethod
     def covers(network: Estimator | None) -> bool:
@@ -455,8 +489,7 @@ class Matting:
         (rows_at, rows_by), (columns_at, columns_by) = (
             [np.stack(x) for x in zip(*two, strict=True)] for two in places
         )
-        plain = np.empty((*have, _PLAIN), np.float32)
-        wide = np.empty((*have, _WIDE), np.float32)
+        plain, wide = self._kept(have)
         weights = np.vstack([self._around, self._bias + noise * self._noise]).astype(np.float32)
         top, left = int(rows_at[0, 0]), int(columns_at[0, 0])
         bottom = min(int(rows_at[0, -1]) + 2, have[0])
