@@ -134,6 +134,11 @@ class Analysis:
         self._plate_small: Plate | None = None
         self._laid: Plate | None = None
 
+    @property
+    def plate(self) -> Upright | None:
+        """The picture of the bare screen that is kept."""
+        return self._plate
+
     def set_plate(self, plate: Upright | None) -> None:
         """Keep the picture of the bare screen, or drop it."""
         self._plate, self._plate_small, self._laid = plate, None, None

@@ -39,6 +39,8 @@ from models.window import bounds, hull
 
 if TYPE_CHECKING:
     from models.kernels.cpu.core import Core
+    from models.kernels.cuda.engine import Engine
+    from models.kernels.cuda.live import LiveAnalyser
 
 
 class Keyer:
@@ -76,6 +78,8 @@ class Keyer:
         self._plate: Mark | None = None
         self._laying = Laying(self.settings.light_wrap)
         self._core: Core | None = None
+        self._engine: Engine | None = None
+        self._analyser: LiveAnalyser | None = None
 
     def set_plate(
         self, planes: Planes | None, encoding: Encoding | None = None, quarter_turns: int = 0
@@ -96,6 +100,8 @@ class Keyer:
             plate = self._upload(planes, encoding, quarter_turns)
             mark = Mark.of(planes, encoding, quarter_turns)
         self._analysis.set_plate(plate)
+        if self._analyser is not None:
+            self._analyser.set_plate(plate)
         self._plate, self._seen = mark, None
 
     def use_kernels(self, threads: int = 1) -> None:
@@ -105,7 +111,17 @@ class Keyer:
             threads: how many share a frame on a CPU.
         """
         network = self.solver.network
-        if self.grade is not Grade.LIVE or network is None or self.device.type != "cpu":
+        if self.grade is not Grade.LIVE or network is None:
+            return
+        if self.device.type == "cuda":
+            from models.kernels.cuda.engine import Engine
+            from models.kernels.cuda.live import LiveAnalyser
+
+            self._analyser = LiveAnalyser(self.settings, network)
+            self._analyser.set_plate(self._analysis.plate)
+            engine = Engine(network, self._analyser, self.settings)
+            self._engine = engine if engine.covers else None
+        if self.device.type != "cpu":
             return
         # Late: numba takes half a second to import, and not every program uses it.
         from models.kernels.cpu.analysing import steps
@@ -234,7 +250,15 @@ class Keyer:
         Raises:
             ShapeError: as in `cut`, or more places than slots.
         """
+        placings: list[Placing | None]
         placings = list(placing) if isinstance(placing, Sequence) else [placing]
+        if self._engine is not None and self._placer.mask is None:
+            if any(callable(p) for p in placings):
+                figure = self.figure(planes, encoding, quarter_turns)
+                placings = [p(figure) if callable(p) else p for p in placings]
+            done = self._engine.composite(planes, encoding, quarter_turns, scene, placings)
+            if done is not None:
+                return done
         frame, known = self._look(planes, encoding, quarter_turns)
         placed = [
             None if p is None else self._placer(frame, known, p, scene.size) for p in placings

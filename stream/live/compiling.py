@@ -7,7 +7,11 @@ import threading
 import time
 from collections.abc import Callable
 
+from models import kernels
+from models.keyer import Grade, Keyer, KeySettings
+from stream.capture.frame import Frame
 from stream.live.keeping import lower_priority
+from stream.live.scenes import Setting
 
 log = logging.getLogger("posewall.live")
 
@@ -98,3 +102,43 @@ class Compiling:
 
     def _progress(self, done: int, of: int) -> None:
         self._done = done, of
+
+
+def made_ready(
+    device: str,
+    settings: KeySettings,
+    threads: int,
+    frame: Frame | None,
+    setting: Setting | None,
+    progress: Progress,
+) -> bool:
+    """Make the kernels of a device ready and use each of them once.
+
+    Some are compiled for a kind of frame when the first of them comes: that must not happen in the
+    loop. So a keyer beside it keys a frame, without a plate and with one.
+
+    Args:
+        device: where pictures are keyed.
+        settings: as the loop's keyer has them.
+        threads: how many share a frame.
+        frame: of the source; None while there is none.
+        setting: what the loop shows; None likewise.
+        progress: as in `models.kernels.load`.
+
+    Returns:
+        False where there are no kernels for this device.
+    """
+    if not kernels.load(device, progress):
+        return False
+    if frame is None or setting is None:
+        return True
+    keyer = Keyer(Grade.LIVE, settings, device, clip=True)
+    keyer.use_kernels(threads)
+    slots = range(len(setting.scene.order))
+    placings = [setting.placement(frame.upright_size, slot) for slot in slots]
+    seen = frame.planes, frame.encoding, frame.quarter_turns
+    for plate in (None, frame.planes):
+        keyer.set_plate(plate, frame.encoding, frame.quarter_turns)
+        for _ in range(2):  # a card captures what the first one launched
+            keyer.composite(*seen, setting.scene, placings)
+    return True

@@ -11,7 +11,6 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any
 
-from models import kernels
 from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings
 from stream.capture.arrivals import Arrivals
@@ -19,7 +18,7 @@ from stream.capture.stills import read_still
 from stream.errors import UserError
 from stream.event import Event
 from stream.live import people as who
-from stream.live.compiling import Compiling, Progress
+from stream.live.compiling import Compiling, Progress, made_ready
 from stream.live.countdown import Countdown
 from stream.live.figures import Meter
 from stream.live.grabbing import Grabbing
@@ -152,11 +151,13 @@ class Session:
         self._posing.begin(template, self._scenes)
         self._use_plate_file()
 
-        def load(progress: Progress) -> bool:
-            return kernels.load(device, progress)
-
-        self._compiling = compiling = Compiling(load, self.notices.passing)
         intake, scenes = self._intake, self._scenes
+
+        def ready(progress: Progress) -> bool:
+            frame = self._ring.nearest(time.monotonic())
+            return made_ready(device, settings, threads, frame, scenes.current, progress)
+
+        self._compiling = compiling = Compiling(ready, self.notices.passing)
         self._loop = LiveLoop(
             read=intake.read,
             over=lambda: intake.over,

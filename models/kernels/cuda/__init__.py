@@ -1,1 +1,14 @@
-"""Kernels for CUDA devices, written in Triton; replayed as CUDA graphs."""
+"""Kernels for CUDA devices, in Triton."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib.util import find_spec
+
+
+def load(progress: Callable[[int, int], None] | None = None) -> bool:
+    """Whether kernels can be had; see `models.kernels.load`.
+
+    Each is compiled for a kind of frame when the first of them comes, and kept on disk.
+    """
+    return find_spec("triton") is not None

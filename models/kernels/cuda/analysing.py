@@ -21,6 +21,23 @@ class Analyser(Protocol):
 
     capturable: bool
 
+    @property
+    def variant(self) -> bool:
+        """Whether frames are analysed with a plate: then other work is launched than without."""
+
+    def without_plate(self, without: bool) -> None:
+        """Leave the plate out for now, as for a frame that it does not fit."""
+
+    def prepare(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> object:
+        """Make what frames of a kind need, before any of them is captured.
+
+        Args:
+            planes, encoding, quarter_turns: as in `analyse`.
+
+        Returns:
+            What is to be kept as long as a graph of such frames.
+        """
+
     def analyse(
         self, planes: Planes, encoding: Encoding, quarter_turns: int, fields: Fields
     ) -> None:
@@ -43,9 +60,16 @@ class ReferenceAnalyser:
     """
 
     capturable = False
+    variant = False
 
     def __init__(self, analysis: Analysis, network: Estimator) -> None:
         self._analysis, self._network = analysis, network
+
+    def without_plate(self, without: bool) -> None:
+        """Nothing: the reference leaves out a plate that does not fit by itself."""
+
+    def prepare(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> None:
+        """Nothing: it is made anew for each frame."""
 
     def analyse(
         self, planes: Planes, encoding: Encoding, quarter_turns: int, fields: Fields

@@ -11,6 +11,7 @@ import weakref
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
+from dataclasses import replace
 
 import torch
 from torch import Tensor
@@ -95,7 +96,7 @@ class Engine:
         self._cuda = self._device.type == "cuda"
         self._scenes: OrderedDict[int, tuple[weakref.ref[Scene], Layers | None]] = OrderedDict()
         self._lanes: OrderedDict[_Kind, list[Lane]] = OrderedDict()
-        self._graphs: OrderedDict[tuple[_Kind, int, int, _Slots], _Way] = OrderedDict()
+        self._graphs: OrderedDict[tuple[_Kind, int, int, _Slots, bool], _Way] = OrderedDict()
         self._count = 0
         if self._cuda:
             made = [torch.cuda.Stream(self._device) for _ in range(3)]  # type: ignore[no-untyped-call]
@@ -132,7 +133,17 @@ class Engine:
             ShapeError: as in `models.keyer.Keyer.composite`.
         """
         pending = self.submit(planes, encoding, quarter_turns, scene, placings)
-        return None if pending is None else pending.wait()
+        if pending is None:
+            return None
+        done = pending.wait()
+        if done.plate_fits is not False or not self._analyser.variant:
+            return done
+        self._analyser.without_plate(True)
+        try:
+            again = self.submit(planes, encoding, quarter_turns, scene, placings)
+        finally:
+            self._analyser.without_plate(False)
+        return None if again is None else replace(again.wait(), plate_fits=False)
 
     def submit(
         self,
@@ -185,7 +196,7 @@ class Engine:
         if any(place.thin for _, place in places):
             return None
         slots: _Slots = tuple((level, place.way) for level, place in places)
-        named = kind, number, id(layers), slots
+        named = kind, number, id(layers), slots, self._analyser.variant
         way = self._graphs.get(named)
         if way is None:
             way = _Way(lane, encoding, quarter_turns, weights, self._settings, layers, slots,
@@ -292,6 +303,7 @@ class _Way:
         analyser: Analyser,
     ) -> None:
         planes = lane.form.planes(lane.stored)
+        self._kept = analyser.prepare(planes, encoding, quarter_turns)
         self.picture, self.alpha = lane.picture(layers.size, alpha)
         rooms = [
             (level, way, Room.of(lane.fields, way, layers.size, lane.numbers[i]))
