@@ -1,0 +1,64 @@
+"""Engine and analysis together are the live Keyer: a clip, with a plate and without, per kind."""
+
+from __future__ import annotations
+
+import gc
+
+import pytest
+import torch
+
+from models.color import Encoding
+from models.kernels.cuda.engine import Engine
+from models.kernels.cuda.live import LiveAnalyser
+from models.keyer import Grade, Keyer
+from models.resample import Placement
+from models.settings import KeySettings
+from models.upright import Upright
+from tests.models.kernels.cuda.pictures import DEVICE, assert_same, person, planes_of, template
+
+HERE, SIZE = Placement(1.0, -6.0, -6.0), (14, 48)
+CAMERA = Encoding()
+
+
+def test_a_clip_of_two_kinds_of_frames_and_a_plate_that_does_not_fit() -> None:
+    network = Keyer(Grade.LIVE, device=DEVICE).solver.network
+    assert network is not None
+    analyser = LiveAnalyser(KeySettings(), network)
+    engine = Engine(network, analyser, alpha=True)
+    where, first = template(SIZE), person()
+    # Each kind of frame remembers its own screen, as a keyer of its own does.
+    keyers = {turns: Keyer(Grade.LIVE, device=DEVICE, clip=True) for turns in (0, 2)}
+    for frame, turns in ((first, 0), (first, 2), (first * 0.97, 0)):
+        planes = planes_of(frame, CAMERA, "420", turns)
+        got = engine.composite(planes, CAMERA, turns, where, HERE)
+        assert_same(got, keyers[turns].composite(planes, CAMERA, turns, where.to(DEVICE), HERE))
+    other = planes_of(torch.zeros_like(first) + first[:, [2, 0, 1], :1, :1], CAMERA)
+    keyers[0].set_plate(other, CAMERA)
+    y, cb, cr = (p.to(DEVICE) for p in other)
+    analyser.set_plate(Upright((y, cb, cr), CAMERA, 0))
+    planes = planes_of(first, CAMERA)
+    got = engine.composite(planes, CAMERA, 0, where, HERE)
+    want = keyers[0].composite(planes, CAMERA, 0, where.to(DEVICE), HERE)
+    assert want.plate_fits is False
+    assert_same(got, want)
+    del engine
+    gc.collect()
+    assert not len(analyser._made)  # nothing outlives the graphs that work in it
+
+
+@pytest.mark.gpu
+def test_the_keyer_uses_the_engine_and_gives_the_same_pictures() -> None:
+    where = template((270, 480)).to("cuda")
+    small = person(64, 96)
+    frame = torch.nn.functional.interpolate(small, (540, 960), mode="bilinear").clamp(0, 1)
+    planes = planes_of(frame, CAMERA)
+    for placement in (Placement(0.5, 0, 0), Placement(1.0, -200, -100), Placement(1.4, -300, -90)):
+        plain = Keyer(Grade.LIVE, device="cuda", clip=True)
+        fast = Keyer(Grade.LIVE, device="cuda", clip=True)
+        fast.use_kernels()
+        for _ in range(3):
+            want = plain.composite(planes, CAMERA, 0, where, placement)
+            got = fast.composite(planes, CAMERA, 0, where, placement)
+            assert not got.picture.is_cuda
+            off = (got.picture.int() - want.picture.cpu().int()).abs()
+            assert int(off.max()) <= 1
