@@ -1,7 +1,8 @@
 """The convolution of the live network on a CPU; as `models.estimator.Estimator.shapes`.
 
-Four rows that lie a dilation apart are made at once from six sums of the six rows that they look
-at, which halves the products (F(4, 3) across rows). Rows are padded to whole vectors.
+Six rows that lie a dilation apart are made at once from eight sums of the eight rows that they
+look at, which leaves four of nine products (F(6, 3) across rows). Rows are padded to whole
+vectors, and vectors are written as such: the compiler would not keep the sums in registers.
 
 Source: Lavin and Gray, "Fast Algorithms for Convolutional Neural Networks", CVPR 2016.
 """
@@ -27,22 +28,35 @@ _LANES = 16
 _BLOCK = 12 if get_host_cpu_features().get("avx512f") else 6
 """Values of a row, and output channels, whose sums are held in registers."""
 _IN = (
-    (4, 0, -5, 0, 1, 0),
-    (0, -4, -4, 1, 1, 0),
-    (0, 4, -4, -1, 1, 0),
-    (0, -2, -1, 2, 1, 0),
-    (0, 2, -1, -2, 1, 0),
-    (0, 4, 0, -5, 0, 1),
+    (1, 0, -21 / 4, 0, 21 / 4, 0, -1, 0),
+    (0, 1, 1, -17 / 4, -17 / 4, 1, 1, 0),
+    (0, -1, 1, 17 / 4, -17 / 4, -1, 1, 0),
+    (0, 1 / 2, 1 / 4, -5 / 2, -5 / 4, 2, 1, 0),
+    (0, -1 / 2, 1 / 4, 5 / 2, -5 / 4, -2, 1, 0),
+    (0, 2, 4, -5 / 2, -5, 1 / 2, 1, 0),
+    (0, -2, 4, 5 / 2, -5, -1 / 2, 1, 0),
+    (0, -1, 0, 21 / 4, 0, -21 / 4, 0, 1),
 )
 _TAPS = (
-    (1 / 4, 0, 0),
-    (-1 / 6, -1 / 6, -1 / 6),
-    (-1 / 6, 1 / 6, -1 / 6),
-    (1 / 24, 1 / 12, 1 / 6),
-    (1 / 24, -1 / 12, 1 / 6),
+    (1, 0, 0),
+    (-2 / 9, -2 / 9, -2 / 9),
+    (-2 / 9, 2 / 9, -2 / 9),
+    (1 / 90, 1 / 45, 2 / 45),
+    (1 / 90, -1 / 45, 2 / 45),
+    (32 / 45, 16 / 45, 8 / 45),
+    (32 / 45, -16 / 45, 8 / 45),
     (0, 0, 1),
 )
-_OUT = ((1, 1, 1, 1, 1, 0), (0, 1, -1, 2, -2, 0), (0, 1, 1, 4, 4, 0), (0, 1, -1, 8, -8, 1))
+_OUT = (
+    (1, 1, 1, 1, 1, 1, 1, 0),
+    (0, 1, -1, 2, -2, 1 / 2, -1 / 2, 0),
+    (0, 1, 1, 4, 4, 1 / 4, 1 / 4, 0),
+    (0, 1, -1, 8, -8, 1 / 8, -1 / 8, 0),
+    (0, 1, 1, 16, 16, 1 / 16, 1 / 16, 0),
+    (0, 1, -1, 32, -32, 1 / 32, -1 / 32, 1),
+)
+"""From eight rows their sums, from three taps their factors, from the products six rows. The
+second to seventh are pairs, which differ in the signs of every second term."""
 _ROWS, _SUMS = len(_OUT), len(_IN)
 
 _FLOAT, _INT = ir.FloatType(), ir.IntType(64)
@@ -119,7 +133,7 @@ def _products(
 
 @intrinsic  # type: ignore[untyped-decorator]
 def _taken(typing: Any, src: Any, places: Any, x: Any, out: Any, to: Any, step: Any) -> Any:
-    """One vector of the six sums of six rows of ``src``, to rows of ``out`` ``step`` apart."""
+    """One vector of the eight sums of eight rows of ``src``, to rows of ``out`` ``step`` apart."""
 
     def make(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         src, places, x, out, to, step = arguments
@@ -128,8 +142,12 @@ def _taken(typing: Any, src: Any, places: Any, x: Any, out: Any, to: Any, step: 
             builder.load(_vector(builder, src.data, builder.add(at, x)), align=4)
             for at in cgutils.unpack_tuple(builder, places, _SUMS)
         ]
-        for factors in _IN:
-            builder.store(_sum(builder, factors, rows), _vector(builder, out.data, to), align=4)
+        sums = [_sum(builder, _IN[0], rows)]
+        for factors in _IN[1:-1:2]:
+            odd, even = (_sum(builder, factors[i::2], rows[i::2]) for i in (1, 0))
+            sums += [builder.fadd(even, odd), builder.fsub(even, odd)]
+        for value in [*sums, _sum(builder, _IN[-1], rows)]:
+            builder.store(value, _vector(builder, out.data, to), align=4)
             to = builder.add(to, step)
         return context.get_dummy_value()
 
@@ -140,7 +158,7 @@ def _taken(typing: Any, src: Any, places: Any, x: Any, out: Any, to: Any, step: 
 def _given(
     typing: Any, src: Any, at: Any, step: Any, bias: Any, out: Any, places: Any, x: Any
 ) -> Any:
-    """One vector of four rows of ``out``, from the six rows of products, with bias, cut at 0."""
+    """One vector of six rows of ``out``, from the eight rows of products, with bias, cut at 0."""
 
     def make(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         src, at, step, bias, out, places, x = arguments
@@ -149,15 +167,25 @@ def _given(
         for _ in range(_SUMS):
             rows.append(builder.load(_vector(builder, src.data, at), align=4))
             at = builder.add(at, step)
-        for factors, to in zip(_OUT, cgutils.unpack_tuple(builder, places, _ROWS), strict=True):
-            value = _sum(builder, factors, rows, start)
+        pairs = [(rows[i], rows[i + 1]) for i in range(1, _SUMS - 1, 2)]
+        both = [[builder.fadd(*p) for p in pairs], [builder.fsub(*p) for p in pairs]]
+        to = cgutils.unpack_tuple(builder, places, _ROWS)
+        for i, (factors, place) in enumerate(zip(_OUT, to, strict=True)):
+            value = _sum(builder, factors[1:-1:2], both[i % 2], start)
+            value = _sum(builder, (factors[0], factors[-1]), (rows[0], rows[-1]), value)
             value = builder.select(builder.fcmp_ordered(">", value, _ZERO), value, _ZERO)
-            builder.store(value, _vector(builder, out.data, builder.add(to, x)), align=4)
+            builder.store(value, _vector(builder, out.data, builder.add(place, x)), align=4)
         return context.get_dummy_value()
 
     places = types.UniTuple(types.i8, _ROWS)
     i8 = types.i8
     return types.void(_FLOATS, i8, i8, types.f4, _FLOATS, places, i8), make
+
+
+@kernel()
+def line(base: int, y: int, h: int, row: int, otherwise: int) -> int:
+    """Where a row of a channel lies, whose first is the ``base``-th; ``otherwise`` past its ends."""
+    return (base + y) * row if 0 <= y < h else otherwise
 
 
 @kernel("void(f4[::1], i8, i8, i8, i8, i8, f4[:,:,:,::1], f4[::1], f4[::1], f4[::1], f4[::1])")
@@ -174,9 +202,9 @@ def convolve(
         h, w: the field's size.
         row: whole vectors that hold ``w``.
         far: the dilation.
-        weights: (6, blocks, 3 have, `_BLOCK`), from `_packed`.
+        weights: (8, blocks, 3 have, `_BLOCK`), from `_packed`.
         bias: one for each channel that is made.
-        taken, made: memory for the six sums and their products.
+        taken, made: memory for the eight sums and their products.
         out: as ``src``; what follows the channels is scratch.
     """
     want, blocks, wide = bias.shape[0], weights.shape[1], row + 2 * far
@@ -191,14 +219,18 @@ def convolve(
             continue
         for c in range(have):
             base = c * h
-            a = (base + first - far) * row if first >= far else nothing
-            b = (base + first) * row
-            d = (base + first + far) * row if first + far < h else nothing
-            e = (base + first + 2 * far) * row if first + 2 * far < h else nothing
-            f = (base + first + 3 * far) * row if first + 3 * far < h else nothing
-            g = (base + first + 4 * far) * row if first + 4 * far < h else nothing
+            rows = (
+                line(base, first - far, h, row, nothing),
+                line(base, first, h, row, nothing),
+                line(base, first + far, h, row, nothing),
+                line(base, first + 2 * far, h, row, nothing),
+                line(base, first + 3 * far, h, row, nothing),
+                line(base, first + 4 * far, h, row, nothing),
+                line(base, first + 5 * far, h, row, nothing),
+                line(base, first + 6 * far, h, row, nothing),
+            )
             for x in range(0, row, _LANES):
-                _taken(src, (a, b, d, e, f, g), x, taken, c * wide + far + x, have * wide)
+                _taken(src, rows, x, taken, c * wide + far + x, have * wide)
         for k in range(_SUMS):
             for n in range(blocks):
                 to = (k * blocks + n) * _BLOCK * row
@@ -207,14 +239,18 @@ def convolve(
                     _products(taken, at, offsets, weights[k, n], made, to + x, row)
         for c in range(want):
             base = c * h
-            b = (base + first) * row
-            d = (base + first + far) * row if first + far < h else dump
-            e = (base + first + 2 * far) * row if first + 2 * far < h else dump
-            f = (base + first + 3 * far) * row if first + 3 * far < h else dump
+            into = (
+                line(base, first, h, row, dump),
+                line(base, first + far, h, row, dump),
+                line(base, first + 2 * far, h, row, dump),
+                line(base, first + 3 * far, h, row, dump),
+                line(base, first + 4 * far, h, row, dump),
+                line(base, first + 5 * far, h, row, dump),
+            )
             for x in range(0, row, _LANES):
                 step = blocks * _BLOCK * row
-                _given(made, c * row + x, step, bias[c], out, (b, d, e, f), x)
-            for start in (b, d, e, f):
+                _given(made, c * row + x, step, bias[c], out, into, x)
+            for start in into:
                 out[start + w : start + row] = 0
     out[dump : dump + row] = 0
 
