@@ -207,11 +207,12 @@ def convolve(
         taken, made: memory for the eight sums and their products.
         out: as ``src``; what follows the channels is scratch.
     """
-    want, blocks, wide = bias.shape[0], weights.shape[1], row + 2 * far
+    want, blocks, pad = bias.shape[0], weights.shape[1], -(-far // _LANES) * _LANES
+    wide = row + 2 * pad
     offsets = np.empty(3 * have, np.int64)
     for c in range(have):
         for i in range(3):
-            offsets[3 * c + i] = c * wide + i * far
+            offsets[3 * c + i] = c * wide + pad + (i - 1) * far
     taken[: _SUMS * have * wide] = 0
     nothing, dump = have * h * row, want * h * row
     for first in range(h):
@@ -230,7 +231,7 @@ def convolve(
                 line(base, first + 6 * far, h, row, nothing),
             )
             for x in range(0, row, _LANES):
-                _taken(src, rows, x, taken, c * wide + far + x, have * wide)
+                _taken(src, rows, x, taken, c * wide + pad + x, have * wide)
         for k in range(_SUMS):
             for n in range(blocks):
                 to = (k * blocks + n) * _BLOCK * row
@@ -250,8 +251,9 @@ def convolve(
             for x in range(0, row, _LANES):
                 step = blocks * _BLOCK * row
                 _given(made, c * row + x, step, bias[c], out, into, x)
-            for start in into:
-                out[start + w : start + row] = 0
+            if w < row:
+                for start in into:
+                    out[start + w : start + row] = 0
     out[dump : dump + row] = 0
 
 
@@ -278,9 +280,9 @@ def combine(
                 to = n * _BLOCK * row + x
                 _products(src, y * row + x, offsets, weights[n], made, to, row)
         for c in range(want):
-            to, start = out[c, y], c * row
+            to, seen, start = out[c, y], made[c * row : c * row + w], bias[c]
             for x in range(w):
-                to[x] = made[start + x] + bias[c]
+                to[x] = seen[x] + start
 
 
 @kernel("void(f4[:,:,::1], i8, f4[::1])")
@@ -289,9 +291,11 @@ def spaced(src: Array, row: int, out: Array) -> None:
     count, h, w = src.shape
     for c in range(count):
         for y in range(h):
-            start = (c * h + y) * row
-            out[start : start + w] = src[c, y]
-            out[start + w : start + row] = 0
+            seen, to = src[c, y], out[(c * h + y) * row : (c * h + y + 1) * row]
+            for x in range(w):
+                to[x] = seen[x]
+            for x in range(w, row):
+                to[x] = 0
     out[count * h * row : (count * h + 1) * row] = 0
 
 
@@ -301,6 +305,13 @@ def _blocked(weights: Array) -> Array:
     out = np.zeros((blocks * _BLOCK, weights.shape[1]), np.float32)
     out[: weights.shape[0]] = weights
     return np.ascontiguousarray(out.reshape(blocks, _BLOCK, -1).transpose(0, 2, 1))
+
+
+def _aligned(count: int) -> Array:
+    """Memory for values, whole vectors of which never lie across two lines of the cache."""
+    whole = np.empty(count + _LANES, np.float32)
+    start = -whole.ctypes.data // whole.itemsize % _LANES
+    return whole[start : start + count]
 
 
 class Packed:
@@ -330,10 +341,10 @@ class Packed:
             have = max(w.shape[2] // 3 for _, w, _ in self.layers)
             want = max(w.shape[1] for w in [x for _, x, _ in self.layers] + [self.last[0][None]])
             most = max(len(b) for _, _, b in self.layers)
-            far = max(d for d, _, _ in self.layers)
+            pad = max(-(-d // _LANES) * _LANES for d, _, _ in self.layers)
             fields = (max(have, most) * size[0] + 1) * row
-            sizes = fields, fields, _SUMS * have * (row + 2 * far), _SUMS * want * _BLOCK * row
-            self._size, self._room = size, tuple(np.empty(n, np.float32) for n in sizes)
+            sizes = fields, fields, _SUMS * have * (row + 2 * pad), _SUMS * want * _BLOCK * row
+            self._size, self._room = size, tuple(_aligned(n) for n in sizes)
         return self._room
 
 
