@@ -1,10 +1,8 @@
 """The convolution of the live network on a CPU; as `models.estimator.Estimator.shapes`.
 
 Six rows that lie a dilation apart are made at once from eight sums of the eight rows that they
-look at, which leaves four of nine products (F(6, 3) across rows). Rows are padded to whole
-vectors, and vectors are written as such: the compiler would not keep the sums in registers.
-
-Source: Lavin and Gray, "Fast Algorithms for Convolutional Neural Networks", CVPR 2016.
+look at, which leaves four of nine products; see `models.kernels.cpu.vectors`. Rows are padded to
+whole vectors.
 """
 
 from __future__ import annotations
@@ -13,178 +11,17 @@ from typing import Any
 
 import numpy as np
 import torch
-from llvmlite import ir
-from llvmlite.binding import get_host_cpu_features
-from numba import types
-from numba.core import cgutils
-from numba.extending import intrinsic
 from torch import Tensor, nn
 
 from models.kernels.cpu.compiled import kernel
+from models.kernels.cpu.vectors import BLOCK, LANES, ROWS, SUMS, TAPS, products, rows_of, sums_of
 
 Array = Any
-
-_LANES = 16
-_BLOCK = 12 if get_host_cpu_features().get("avx512f") else 6
-"""Values of a row, and output channels, whose sums are held in registers."""
-_IN = (
-    (1, 0, -21 / 4, 0, 21 / 4, 0, -1, 0),
-    (0, 1, 1, -17 / 4, -17 / 4, 1, 1, 0),
-    (0, -1, 1, 17 / 4, -17 / 4, -1, 1, 0),
-    (0, 1 / 2, 1 / 4, -5 / 2, -5 / 4, 2, 1, 0),
-    (0, -1 / 2, 1 / 4, 5 / 2, -5 / 4, -2, 1, 0),
-    (0, 2, 4, -5 / 2, -5, 1 / 2, 1, 0),
-    (0, -2, 4, 5 / 2, -5, -1 / 2, 1, 0),
-    (0, -1, 0, 21 / 4, 0, -21 / 4, 0, 1),
-)
-_TAPS = (
-    (1, 0, 0),
-    (-2 / 9, -2 / 9, -2 / 9),
-    (-2 / 9, 2 / 9, -2 / 9),
-    (1 / 90, 1 / 45, 2 / 45),
-    (1 / 90, -1 / 45, 2 / 45),
-    (32 / 45, 16 / 45, 8 / 45),
-    (32 / 45, -16 / 45, 8 / 45),
-    (0, 0, 1),
-)
-_OUT = (
-    (1, 1, 1, 1, 1, 1, 1, 0),
-    (0, 1, -1, 2, -2, 1 / 2, -1 / 2, 0),
-    (0, 1, 1, 4, 4, 1 / 4, 1 / 4, 0),
-    (0, 1, -1, 8, -8, 1 / 8, -1 / 8, 0),
-    (0, 1, 1, 16, 16, 1 / 16, 1 / 16, 0),
-    (0, 1, -1, 32, -32, 1 / 32, -1 / 32, 1),
-)
-"""From eight rows their sums, from three taps their factors, from the products six rows. The
-second to seventh are pairs, which differ in the signs of every second term."""
-_ROWS, _SUMS = len(_OUT), len(_IN)
-
-_FLOAT, _INT = ir.FloatType(), ir.IntType(64)
-_VECTOR = ir.VectorType(_FLOAT, _LANES)
-_NOTHING = ir.Constant(_VECTOR, ir.Undefined)
-_ZERO = ir.Constant(_VECTOR, [0.0] * _LANES)
-_FUSED = ("contract",)
-_PLACES = types.UniTuple(types.i8, _SUMS)
-_FLOATS, _GRID = types.Array(types.f4, 1, "C"), types.Array(types.f4, 2, "C")
-
-
-def _array(context: Any, builder: Any, kind: Any, value: Any) -> Any:
-    return context.make_array(kind)(context, builder, value)
-
-
-def _vector(builder: Any, data: Any, at: Any) -> Any:
-    return builder.bitcast(builder.gep(data, [at]), _VECTOR.as_pointer())
-
-
-def _everywhere(builder: Any, value: Any) -> Any:
-    first = builder.insert_element(_NOTHING, value, ir.Constant(ir.IntType(32), 0))
-    lanes = ir.Constant(ir.VectorType(ir.IntType(32), _LANES), [0] * _LANES)
-    return builder.shuffle_vector(first, _NOTHING, lanes)
-
-
-def _sum(builder: Any, factors: Any, values: Any, total: Any = None) -> Any:
-    for factor, value in zip(factors, values, strict=True):
-        if factor:
-            scale = ir.Constant(_VECTOR, [float(factor)] * _LANES)
-            product = value if factor == 1 else builder.fmul(value, scale, flags=_FUSED)
-            total = product if total is None else builder.fadd(total, product, flags=_FUSED)
-    return total
-
-
-@intrinsic  # type: ignore[untyped-decorator]
-def _products(
-    typing: Any, src: Any, at: Any, offsets: Any, weights: Any, out: Any, to: Any, step: Any
-) -> Any:
-    """Sums of products for one vector of each of `_BLOCK` rows of ``out``, ``step`` apart.
-
-    Each row of ``weights`` goes with one value of ``src``, further from ``at`` by its offset.
-    """
-    places = types.Array(types.i8, 1, "C")
-
-    def make(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        src, at, offsets, weights, out, to, step = arguments
-        src, weights = (
-            _array(context, builder, k, v) for k, v in ((_FLOATS, src), (_GRID, weights))
-        )
-        offsets, out = (
-            _array(context, builder, k, v) for k, v in ((places, offsets), (_FLOATS, out))
-        )
-        sums = [cgutils.alloca_once_value(builder, _ZERO) for _ in range(_BLOCK)]
-        for total in sums:
-            builder.store(_ZERO, total)
-        (count,) = cgutils.unpack_tuple(builder, offsets.shape, 1)
-        with cgutils.for_range(builder, count) as loop:
-            offset = builder.load(builder.gep(offsets.data, [loop.index]))
-            seen = builder.load(_vector(builder, src.data, builder.add(at, offset)), align=4)
-            first = builder.mul(loop.index, ir.Constant(_INT, _BLOCK))
-            for i, total in enumerate(sums):
-                place = builder.gep(weights.data, [builder.add(first, ir.Constant(_INT, i))])
-                weight = _everywhere(builder, builder.load(place))
-                product = builder.fmul(seen, weight, flags=_FUSED)
-                builder.store(builder.fadd(product, builder.load(total), flags=_FUSED), total)
-        for total in sums:
-            builder.store(builder.load(total), _vector(builder, out.data, to), align=4)
-            to = builder.add(to, step)
-        return context.get_dummy_value()
-
-    i8 = types.i8
-    return types.void(_FLOATS, i8, places, _GRID, _FLOATS, i8, i8), make
-
-
-@intrinsic  # type: ignore[untyped-decorator]
-def _taken(typing: Any, src: Any, places: Any, x: Any, out: Any, to: Any, step: Any) -> Any:
-    """One vector of the eight sums of eight rows of ``src``, to rows of ``out`` ``step`` apart."""
-
-    def make(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        src, places, x, out, to, step = arguments
-        src, out = (_array(context, builder, _FLOATS, v) for v in (src, out))
-        rows = [
-            builder.load(_vector(builder, src.data, builder.add(at, x)), align=4)
-            for at in cgutils.unpack_tuple(builder, places, _SUMS)
-        ]
-        sums = [_sum(builder, _IN[0], rows)]
-        for factors in _IN[1:-1:2]:
-            odd, even = (_sum(builder, factors[i::2], rows[i::2]) for i in (1, 0))
-            sums += [builder.fadd(even, odd), builder.fsub(even, odd)]
-        for value in [*sums, _sum(builder, _IN[-1], rows)]:
-            builder.store(value, _vector(builder, out.data, to), align=4)
-            to = builder.add(to, step)
-        return context.get_dummy_value()
-
-    return types.void(_FLOATS, _PLACES, types.i8, _FLOATS, types.i8, types.i8), make
-
-
-@intrinsic  # type: ignore[untyped-decorator]
-def _given(
-    typing: Any, src: Any, at: Any, step: Any, bias: Any, out: Any, places: Any, x: Any
-) -> Any:
-    """One vector of six rows of ``out``, from the eight rows of products, with bias, cut at 0."""
-
-    def make(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        src, at, step, bias, out, places, x = arguments
-        src, out = (_array(context, builder, _FLOATS, v) for v in (src, out))
-        start, rows = _everywhere(builder, bias), []
-        for _ in range(_SUMS):
-            rows.append(builder.load(_vector(builder, src.data, at), align=4))
-            at = builder.add(at, step)
-        pairs = [(rows[i], rows[i + 1]) for i in range(1, _SUMS - 1, 2)]
-        both = [[builder.fadd(*p) for p in pairs], [builder.fsub(*p) for p in pairs]]
-        to = cgutils.unpack_tuple(builder, places, _ROWS)
-        for i, (factors, place) in enumerate(zip(_OUT, to, strict=True)):
-            value = _sum(builder, factors[1:-1:2], both[i % 2], start)
-            value = _sum(builder, (factors[0], factors[-1]), (rows[0], rows[-1]), value)
-            value = builder.select(builder.fcmp_ordered(">", value, _ZERO), value, _ZERO)
-            builder.store(value, _vector(builder, out.data, builder.add(place, x)), align=4)
-        return context.get_dummy_value()
-
-    places = types.UniTuple(types.i8, _ROWS)
-    i8 = types.i8
-    return types.void(_FLOATS, i8, i8, types.f4, _FLOATS, places, i8), make
 
 
 @kernel()
 def line(base: int, y: int, h: int, row: int, otherwise: int) -> int:
-    """Where a row of a channel lies, whose first is the ``base``-th; ``otherwise`` past its ends."""
+    """Where a row of a channel lies whose first is the ``base``-th; ``otherwise`` past its ends."""
     return (base + y) * row if 0 <= y < h else otherwise
 
 
@@ -202,21 +39,21 @@ def convolve(
         h, w: the field's size.
         row: whole vectors that hold ``w``.
         far: the dilation.
-        weights: (8, blocks, 3 have, `_BLOCK`), from `_packed`.
+        weights: (8, blocks, 3 have, `BLOCK`), from `_packed`.
         bias: one for each channel that is made.
         taken, made: memory for the eight sums and their products.
         out: as ``src``; what follows the channels is scratch.
     """
-    want, blocks, pad = bias.shape[0], weights.shape[1], -(-far // _LANES) * _LANES
+    want, blocks, pad = bias.shape[0], weights.shape[1], -(-far // LANES) * LANES
     wide = row + 2 * pad
     offsets = np.empty(3 * have, np.int64)
     for c in range(have):
         for i in range(3):
             offsets[3 * c + i] = c * wide + pad + (i - 1) * far
-    taken[: _SUMS * have * wide] = 0
+    taken[: SUMS * have * wide] = 0
     nothing, dump = have * h * row, want * h * row
     for first in range(h):
-        if first // far % _ROWS:
+        if first // far % ROWS:
             continue
         for c in range(have):
             base = c * h
@@ -230,14 +67,14 @@ def convolve(
                 line(base, first + 5 * far, h, row, nothing),
                 line(base, first + 6 * far, h, row, nothing),
             )
-            for x in range(0, row, _LANES):
-                _taken(src, rows, x, taken, c * wide + pad + x, have * wide)
-        for k in range(_SUMS):
+            for x in range(0, row, LANES):
+                sums_of(src, rows, x, taken, c * wide + pad + x, have * wide)
+        for k in range(SUMS):
             for n in range(blocks):
-                to = (k * blocks + n) * _BLOCK * row
-                for x in range(0, row, _LANES):
+                to = (k * blocks + n) * BLOCK * row
+                for x in range(0, row, LANES):
                     at = k * have * wide + x
-                    _products(taken, at, offsets, weights[k, n], made, to + x, row)
+                    products(taken, at, offsets, weights[k, n], made, to + x, row)
         for c in range(want):
             base = c * h
             into = (
@@ -248,9 +85,9 @@ def convolve(
                 line(base, first + 4 * far, h, row, dump),
                 line(base, first + 5 * far, h, row, dump),
             )
-            for x in range(0, row, _LANES):
-                step = blocks * _BLOCK * row
-                _given(made, c * row + x, step, bias[c], out, into, x)
+            for x in range(0, row, LANES):
+                step = blocks * BLOCK * row
+                rows_of(made, c * row + x, step, bias[c], out, into, x)
             if w < row:
                 for start in into:
                     out[start + w : start + row] = 0
@@ -265,7 +102,7 @@ def combine(
 
     Args:
         src, have, row: as there.
-        weights: (blocks, have, `_BLOCK`).
+        weights: (blocks, have, `BLOCK`).
         bias: one for each channel of ``out``.
         made: memory.
         out: (C, h, w).
@@ -276,9 +113,9 @@ def combine(
         offsets[c] = c * h * row
     for y in range(h):
         for n in range(weights.shape[0]):
-            for x in range(0, row, _LANES):
-                to = n * _BLOCK * row + x
-                _products(src, y * row + x, offsets, weights[n], made, to, row)
+            for x in range(0, row, LANES):
+                to = n * BLOCK * row + x
+                products(src, y * row + x, offsets, weights[n], made, to, row)
         for c in range(want):
             to, seen, start = out[c, y], made[c * row : c * row + w], bias[c]
             for x in range(w):
@@ -300,17 +137,17 @@ def spaced(src: Array, row: int, out: Array) -> None:
 
 
 def _blocked(weights: Array) -> Array:
-    """(O, terms) as (blocks, terms, `_BLOCK`), float32, zeros in place of what is missing."""
-    blocks = -(-weights.shape[0] // _BLOCK)
-    out = np.zeros((blocks * _BLOCK, weights.shape[1]), np.float32)
+    """(O, terms) as (blocks, terms, `BLOCK`), float32, zeros in place of what is missing."""
+    blocks = -(-weights.shape[0] // BLOCK)
+    out = np.zeros((blocks * BLOCK, weights.shape[1]), np.float32)
     out[: weights.shape[0]] = weights
-    return np.ascontiguousarray(out.reshape(blocks, _BLOCK, -1).transpose(0, 2, 1))
+    return np.ascontiguousarray(out.reshape(blocks, BLOCK, -1).transpose(0, 2, 1))
 
 
 def _aligned(count: int) -> Array:
     """Memory for values, whole vectors of which never lie across two lines of the cache."""
-    whole = np.empty(count + _LANES, np.float32)
-    start = -whole.ctypes.data // whole.itemsize % _LANES
+    whole = np.empty(count + LANES, np.float32)
+    start = -whole.ctypes.data // whole.itemsize % LANES
     return whole[start : start + count]
 
 
@@ -327,7 +164,7 @@ class Packed:
         for layer in dilated:
             # (O, C, rows, columns), in double precision: the sums cancel when they are undone.
             taps = layer.weight.detach().double().numpy()
-            sums = np.einsum("kr,ocrx->kocx", np.array(_TAPS), taps)
+            sums = np.einsum("kr,ocrx->kocx", np.array(TAPS), taps)
             weights = np.stack([_blocked(x.reshape(len(x), -1)) for x in sums])
             self.layers.append((layer.dilation[0], weights, _values(layer.bias)))
         self.last = _blocked(last.weight.detach()[:, :, 0, 0].double().numpy()), _values(last.bias)
@@ -337,13 +174,13 @@ class Packed:
     def room(self, size: tuple[int, int]) -> tuple[Array, ...]:
         """Memory for two layouts of fields, the sums of their rows, and the products of those."""
         if size != self._size:
-            row = -(-size[1] // _LANES) * _LANES
+            row = -(-size[1] // LANES) * LANES
             have = max(w.shape[2] // 3 for _, w, _ in self.layers)
             want = max(w.shape[1] for w in [x for _, x, _ in self.layers] + [self.last[0][None]])
             most = max(len(b) for _, _, b in self.layers)
-            pad = max(-(-d // _LANES) * _LANES for d, _, _ in self.layers)
+            pad = max(-(-d // LANES) * LANES for d, _, _ in self.layers)
             fields = (max(have, most) * size[0] + 1) * row
-            sizes = fields, fields, _SUMS * have * (row + 2 * pad), _SUMS * want * _BLOCK * row
+            sizes = fields, fields, SUMS * have * (row + 2 * pad), SUMS * want * BLOCK * row
             self._size, self._room = size, tuple(_aligned(n) for n in sizes)
         return self._room
 
@@ -365,7 +202,7 @@ def shapes(overview: Tensor, packed: Packed) -> Tensor:
         (1, 8, h, w) float32.
     """
     _, have, h, w = overview.shape
-    row = -(-w // _LANES) * _LANES
+    row = -(-w // LANES) * LANES
     src, other, taken, made = packed.room((h, w))
     spaced(overview[0].contiguous().numpy(), row, src)
     for far, weights, bias in packed.layers:
