@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from torch import Tensor
 
+from models.enlarged import Enlarged
+from models.errors import ShapeError
 from models.figure import Figure
 from models.resample import Placement
 
@@ -54,8 +56,9 @@ class Placed:
     """A keyed subject at its place in a picture.
 
     Attributes:
-        subject_pm: (1, 4, rows, columns) float32: linear Rec.709, premultiplied, and its alpha;
-            None where nothing of a subject shows.
+        subject: (1, 4, rows, columns) float32: linear Rec.709, premultiplied, and its alpha; where
+            it is larger than in its frame, what gives its rows; None where nothing of a subject
+            shows.
         rows: where it lies in the picture.
         columns: where it lies in the picture.
         screen_found: as in `Cut`.
@@ -65,7 +68,7 @@ class Placed:
         shade: the subject's shadow; None where there is none, or shadows are removed.
     """
 
-    subject_pm: Tensor | None
+    subject: Tensor | Enlarged | None
     rows: slice
     columns: slice
     screen_found: bool
@@ -73,6 +76,24 @@ class Placed:
     placement: Placement
     figure: Figure | None = None
     shade: Shade | None = None
+
+    @property
+    def subject_pm(self) -> Tensor | None:
+        """All of ``subject`` as one tensor; made anew each time where it is enlarged."""
+        return self.subject.whole() if isinstance(self.subject, Enlarged) else self.subject
+
+    @property
+    def at_hand(self) -> Placed:
+        """The same with its subject as one tensor."""
+        return replace(self, subject=self.subject_pm)
+
+    def taken(self, rows: slice) -> Tensor:
+        """Rows of the picture of its subject, within ``rows``: (1, 4, rows, columns)."""
+        if isinstance(self.subject, Enlarged):
+            return self.subject.take(rows)
+        if self.subject is None:
+            raise ShapeError("taken: got nobody; need a subject")
+        return self.subject[..., rows.start - self.rows.start : rows.stop - self.rows.start, :]
 
 
 @dataclass(frozen=True)
@@ -95,3 +116,19 @@ class Composite:
     def coverage(self) -> float:
         """The share of the picture that the subject covers, 0 to 1."""
         return float(self.alpha.mean())
+
+
+@dataclass(frozen=True)
+class Printed:
+    """A finished picture for a file.
+
+    Attributes:
+        picture: (H, W, 3), sRGB: uint8, or uint16 where 16 bits were asked for.
+        coverage: the share of it that the subjects cover, 0 to 1.
+        screen_found, plate_fits: as in `Composite`.
+    """
+
+    picture: Tensor
+    coverage: float
+    screen_found: bool
+    plate_fits: bool | None

@@ -34,4 +34,9 @@ def choke(alpha: Tensor, fg: Tensor, pixels: float) -> tuple[Tensor, Tensor]:
     if pixels >= 0:
         return moved, fg.clone()
     own = (alpha / moved.clamp_min(1e-6)).clamp(0, 1)
-    return moved, torch.lerp(spread(fg, alpha.square()), fg, own)
+    weight, out = alpha.square(), torch.empty_like(fg)
+    # One channel after another: of a large still all together would take a gigabyte more.
+    for c in range(fg.shape[1]):
+        channel = slice(c, c + 1)
+        torch.lerp(spread(fg[:, channel], weight), fg[:, channel], own, out=out[:, channel])
+    return moved, out

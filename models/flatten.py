@@ -34,6 +34,7 @@ from models.tiles import (
     steps,
     tile_at,
     trim,
+    within,
 )
 from models.transfer import Transfer, decode
 
@@ -124,37 +125,46 @@ def _check(pixels: Tensor) -> None:
         )
 
 
-def _raster_tiles(node: Raster, canvas: Size, size: Size) -> Iterator[Tile]:
+def _raster_tiles(node: Raster, canvas: Size, size: Size, rows: slice) -> Iterator[Tile]:
+    part = rows.stop - rows.start, size[1]
     drawn = node.sharp(size) if node.sharp is not None and canvas != size else None
     if drawn is not None:
         _check(drawn[0])
-        return plain_tiles(*trim(*drawn), size)
+        pixels, x, y = trim(*drawn)
+        return plain_tiles(pixels, x, y - rows.start, part)
     pixels = node.pixels()
     _check(pixels)
     pixels, x, y = trim(pixels, node.x, node.y)
     if canvas == size:
-        return plain_tiles(pixels, x, y, size)
-    return scaled_tiles(pixels, x, y, canvas, size)
+        return plain_tiles(pixels, x, y - rows.start, part)
+    return within(scaled_tiles(pixels, x, y, canvas, size), rows)
 
 
-def _tiles(node: Node, canvas: Size, size: Size) -> tuple[Mode, Iterator[Tile]]:
-    """A node's mode, and its pieces at picture size with its opacity applied."""
+def _tiles(node: Node, canvas: Size, size: Size, rows: slice) -> tuple[Mode, Iterator[Tile]]:
+    """A node's mode, and its pieces in rows of the picture with its opacity applied."""
+    part = rows.stop - rows.start, size[1]
     mode = Mode.NORMAL if isinstance(node, Ink) else node.mode
     if isinstance(node, Ink):
-        tiles = mask_tiles(node.mask, node.color, node.x, node.y, size)
+        tiles = mask_tiles(node.mask, node.color, node.x, node.y - rows.start, part)
     elif isinstance(node, Group):
-        group = flatten(node.children, canvas, size)
+        group = flatten(node.children, canvas, size, rows=rows)
         tiles = flat_tiles(group.rgb_pm, group.alpha)
     else:
-        tiles = _raster_tiles(node, canvas, size)
+        tiles = _raster_tiles(node, canvas, size, rows)
     if mode in _BEYOND:
-        tiles = everywhere(tiles, size)
+        tiles = everywhere(tiles, part)
     if node.opacity != 1:
         tiles = (Tile(t.at, t.rgb_enc, t.alpha * node.opacity) for t in tiles)
     return mode, tiles
 
 
-def flatten(nodes: Sequence[Node], canvas: Size, size: Size, start: Flat | None = None) -> Flat:
+def flatten(
+    nodes: Sequence[Node],
+    canvas: Size,
+    size: Size,
+    start: Flat | None = None,
+    rows: slice | None = None,
+) -> Flat:
     """Flatten layers onto nothing, or onto what is flattened already.
 
     Args:
@@ -162,16 +172,19 @@ def flatten(nodes: Sequence[Node], canvas: Size, size: Size, start: Flat | None 
         canvas: (H, W) that their positions refer to.
         size: (H, W) wanted.
         start: what lies below; left as it is.
+        rows: those of the picture that are wanted, and all that ``start`` has; None for all.
 
     Returns:
         The layers as one, of new tensors.
     """
+    rows = rows or slice(0, size[0])
     if start is None:
-        flat = Flat(torch.zeros(1, 3, *size), torch.zeros(1, 1, *size))
+        part = rows.stop - rows.start, size[1]
+        flat = Flat(torch.zeros(1, 3, *part), torch.zeros(1, 1, *part))
     else:
         flat = Flat(start.rgb_pm.clone(), start.alpha.clone())
     for node in nodes:
-        mode, tiles = _tiles(node, canvas, size)
+        mode, tiles = _tiles(node, canvas, size, rows)
         for t in tiles:
             rgb, alpha = composite_pm(flat.rgb_pm[t.at], flat.alpha[t.at], t.rgb_enc, t.alpha, mode)
             flat.rgb_pm[t.at] = rgb
@@ -260,7 +273,13 @@ class _Fold:
         self.coverage[t.at] = coverage_of(at, t.alpha, mode)
 
 
-def fold(nodes: Sequence[Node], canvas: Size, size: Size, start: Folded | None = None) -> Folded:
+def fold(
+    nodes: Sequence[Node],
+    canvas: Size,
+    size: Size,
+    start: Folded | None = None,
+    rows: slice | None = None,
+) -> Folded:
     """Turn layers above a subject into steps on its encoded picture.
 
     Args:
@@ -268,28 +287,31 @@ def fold(nodes: Sequence[Node], canvas: Size, size: Size, start: Folded | None =
         canvas: (H, W) that their positions refer to.
         size: (H, W) of the picture.
         start: steps that come before; left as they are.
+        rows: those of the picture that are wanted, and all that ``start`` has; None for all.
 
     Returns:
         The steps, those before included, runs of affine layers folded into one each.
     """
-    state = _Fold(size, start or Folded())
+    rows = rows or slice(0, size[0])
+    part = rows.stop - rows.start, size[1]
+    state = _Fold(part, start or Folded())
     if state.coverage is not None:
         state.coverage = state.coverage.clone()
     for node in nodes:
-        mode, tiles = _tiles(node, canvas, size)
+        mode, tiles = _tiles(node, canvas, size, rows)
         if mode in AFFINE:
             for t in tiles:
                 state.step(t, mode)
                 state.cover(t, mode)
             continue
-        rgb, alpha = torch.zeros(1, 3, *size), torch.zeros(1, 1, *size)
+        rgb, alpha = torch.zeros(1, 3, *part), torch.zeros(1, 1, *part)
         for t in tiles:
             rgb[t.at] = t.rgb_enc
             alpha[t.at] = t.alpha
         state.close()
         before = None if state.coverage is None else state.coverage.clone()
         state.done.append(Overlay(rgb_enc=rgb, alpha=alpha, mode=mode, coverage=before))
-        for y0, y1 in steps(0, size[0], size[1]):
+        for y0, y1 in steps(0, *part):
             at = tile_at(y0, y1, 0, size[1])
             state.cover(Tile(at, rgb[at], alpha[at]), mode)
     state.close()

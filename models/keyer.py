@@ -6,37 +6,39 @@ every pixel that is neither surely screen nor surely subject is solved at full s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import torch
 
 from models import matte, shadow
 from models.analysis import Analysis, Known
 from models.analysis import Grade as Grade
+from models.banded import cut_in_bands
 from models.color import Encoding, Planes
 from models.composite import Scene
 from models.cut import Composite as Composite
 from models.cut import Cut as Cut
 from models.cut import Placed as Placed
-from models.cut import Shade
+from models.cut import Printed as Printed
 from models.errors import ShapeError
-from models.figure import SIDE, find_figure
 from models.figure import Figure as Figure
 from models.laying import Laying
 from models.mask import Mask
-from models.pyramid import enlarge, grow
+from models.placing import Placer
+from models.placing import Placing as Placing
 from models.recall import Mark
-from models.resample import Placement, resize, scaled_part, visible
 from models.settings import KeySettings as KeySettings
 from models.siting import sited
 from models.solver import Solver
 from models.steady import Steady
+from models.strips import StripLaying, Strips
 from models.upright import Upright
-from models.window import at_scale, bounds, hull, inside, moved
+from models.window import bounds, hull
 
-Placing = Placement | Callable[[Figure | None], Placement]
-"""Where a frame lies, or what tells it from the figure in the frame (None: nobody)."""
+if TYPE_CHECKING:
+    from models.kernels.cpu.core import Core
 
 
 class Keyer:
@@ -66,15 +68,14 @@ class Keyer:
         self.device = torch.device(device)
         self.solver = Solver(grade, self.settings, self.device)
         """Cuts windows of frames; what it is told comes from here."""
-        self.fineness = 1.0
-        """In (0, 1]: a frame is scaled to at most this share before it is keyed for a picture."""
         self._analysis = Analysis(grade, self.settings, clip)
+        self._placer = Placer(grade, self.device, self.solver, self._analysis)
         # A still is laid into several templates, and stands in several slots of one.
         self._remembers = grade is Grade.FINAL and not clip
         self._seen: tuple[Mark, Encoding, Known] | None = None
         self._plate: Mark | None = None
-        self._mask: Mask | None = None
         self._laying = Laying(self.settings.light_wrap)
+        self._core: Core | None = None
 
     def set_plate(
         self, planes: Planes | None, encoding: Encoding | None = None, quarter_turns: int = 0
@@ -98,7 +99,30 @@ class Keyer:
         self._plate, self._seen = mark, None
 
     def use_kernels(self, threads: int = 1) -> None:
-        """Key by the kernels that `models.kernels.load` made ready, shared by so many threads."""
+        """Key by the kernels that `models.kernels.load` made ready; live only.
+
+        Args:
+            threads: how many share a frame on a CPU.
+        """
+        network = self.solver.network
+        if self.grade is not Grade.LIVE or network is None or self.device.type != "cpu":
+            return
+        # Late: numba takes half a second to import, and not every program uses it.
+        from models.kernels.cpu.analysing import steps
+        from models.kernels.cpu.core import Core
+
+        self._analysis.steps = steps()
+        self._core = Core(network, self.settings, threads)
+        self._placer.core = self._laying.core = self._core
+
+    @property
+    def fineness(self) -> float:
+        """In (0, 1]: a frame is scaled to at most this share before it is keyed for a picture."""
+        return self._placer.fineness
+
+    @fineness.setter
+    def fineness(self, share: float) -> None:
+        self._placer.fineness = share
 
     def set_mask(self, painted: Mask | None) -> None:
         """Keep strokes painted by hand that override the matte of every frame, or drop them.
@@ -106,7 +130,7 @@ class Keyer:
         Args:
             painted: over the upright frame, not mirrored, of its full size.
         """
-        self._mask = None if painted is None else painted.to(self.device)
+        self._placer.mask = None if painted is None else painted.to(self.device)
 
     def occupied(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> float:
         """How much of a would-be clean plate is not screen: somebody in it, stands, walls.
@@ -163,10 +187,23 @@ class Keyer:
 
     def _cut_whole(self, frame: Upright, known: Known) -> Cut:
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
-        strokes = None if self._mask is None else self._mask.strokes
-        cut = self.solver.cut(
-            frame.linear(*everywhere), known, frame.size, *everywhere, 1.0, strokes
-        )
+        strokes = None if self._placer.mask is None else self._placer.mask.strokes
+        alpha = torch.empty(1, 1, *frame.size, device=self.device)
+        fg = torch.empty(1, 3, *frame.size, device=self.device)
+        for band, part, color in cut_in_bands(
+            self.solver,
+            self.grade,
+            lambda band: frame.linear(band, everywhere[1]),
+            known,
+            frame.size,
+            *everywhere,
+            1.0,
+            strokes,
+        ):
+            alpha[..., band, :], fg[..., band, :] = part, color
+        found = known.bare is not None and known.subject is not None
+        garbage = None if known.bare is None else known.bare.unsettled
+        cut = Cut(alpha, fg, found, known.plate_fits, garbage=garbage)
         if self.settings.shadow != "keep":
             return cut
         if known.dark is None:
@@ -200,7 +237,7 @@ class Keyer:
         placings = list(placing) if isinstance(placing, Sequence) else [placing]
         frame, known = self._look(planes, encoding, quarter_turns)
         placed = [
-            None if p is None else self._placed(frame, known, p, scene.size) for p in placings
+            None if p is None else self._placer(frame, known, p, scene.size) for p in placings
         ]
         return self.lay(placed, scene)
 
@@ -221,63 +258,7 @@ class Keyer:
         Raises:
             ShapeError: as in `cut`.
         """
-        return self._placed(*self._look(planes, encoding, quarter_turns), placement, size)
-
-    def _placed(
-        self, frame: Upright, known: Known, placement: Placing, size: tuple[int, int]
-    ) -> Placed:
-        figure = None
-        if not isinstance(placement, Placement):
-            figure = self._figure(frame, known)
-            placement = placement(figure)
-        none = slice(0, 0)
-        found, fits = known.bare is not None, known.plate_fits
-        nobody = Placed(None, none, none, found, fits, placement, figure)
-        seen = visible(frame.size, placement, size)
-        if seen is None:
-            return nobody
-        rows, columns, part = seen
-        shrink = min(1.0, part.scale)
-        full, origin, extent = at_scale(frame.size, rows, columns, shrink)
-        part = replace(part, scale=part.scale / shrink)
-        strokes = None
-        if self._mask is not None:
-            strokes = resize(self._mask.strokes[..., rows, columns], extent)
-        if known.dark is not None:
-            dark_at = bounds(grow(known.dark, 1) > 0, self._analysis.factor(frame.size), frame.size)
-            inner = inside(dark_at, shrink, origin, extent)
-            if inner is not None:
-                dark = shadow.window(known.dark, full, origin, extent, inner, strokes)
-                shade = scaled_part(dark, part, size, smooth=False, within=inner)
-                if shade is not None:
-                    dark = shadow.faded(*shade, placement, frame.size, size)
-                    nobody = replace(nobody, shade=Shade(1 - dark, *shade[1:]))
-        inner = inside(known.where, shrink, origin, extent)
-        laid_size, laid_at = extent, inner
-        if self.fineness < shrink:
-            shrink = self.fineness
-            full, origin, extent = at_scale(frame.size, rows, columns, shrink)
-            inner = inside(known.where, shrink, origin, extent)
-            strokes = None if strokes is None else resize(strokes, extent)
-        if inner is None or laid_at is None:
-            return nobody
-        down, across = inner
-        window = moved(down, origin[0]), moved(across, origin[1])
-        small = shrink < 1
-        rgb = frame.scaled(rows, columns, extent, inner) if small else frame.linear(*window)
-        strokes = None if strokes is None else strokes[..., down, across]
-        cut = self.solver.cut(rgb, known, full, *window, shrink, strokes)
-        whole = rgb.new_zeros(1, 4, *extent)
-        whole[:, 0:3, down, across] = cut.fg * cut.alpha
-        whole[:, 3:4, down, across] = cut.alpha
-        if extent != laid_size:  # back to the size that it has otherwise: it stays where it was
-            whole = resize(whole, laid_size, smooth=False)
-        laid = scaled_part(whole, part, size, self.grade is Grade.FINAL, laid_at)
-        return (
-            nobody
-            if laid is None
-            else replace(nobody, subject_pm=laid[0], rows=laid[1], columns=laid[2])
-        )
+        return self._placer(*self._look(planes, encoding, quarter_turns), placement, size)
 
     def figure(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Figure | None:
         """Find where the subject stands in a frame, by a small matte.
@@ -294,32 +275,7 @@ class Keyer:
             ShapeError: as in `cut`.
         """
         frame = self._upload(planes, encoding, quarter_turns)
-        return self._figure(frame, self._analyse(frame))
-
-    def _figure(self, frame: Upright, known: Known) -> Figure | None:
-        if known.bare is None:
-            return None
-        # Live the analysis' own size will do: the placement follows more coarsely than that.
-        coarsest = self._analysis.factor(frame.size)
-        factor = max(1, round(max(frame.size) / SIDE))
-        factor = coarsest if self.grade is Grade.LIVE else factor
-        small = frame.reduced(factor)
-        size = (small.shape[-2], small.shape[-1])
-        inner = inside(known.where, 1 / factor, (0, 0), size)
-        if inner is None:
-            return None
-        window = (Ellipsis, *inner)
-        strokes = None if self._mask is None else resize(self._mask.strokes, size)
-        painted = None if strokes is None else strokes[window]
-        part = small[window].contiguous()
-        cut = self.solver.cut(part, known, size, *inner, 1 / factor, painted)
-        alpha = small.new_zeros(1, 1, *size)
-        alpha[window] = cut.alpha
-        if cut.garbage is not None:
-            # A wall beside the screen is no figure, unless somebody painted it as one.
-            own = 1 - enlarge(cut.garbage, size)
-            alpha *= own if strokes is None else torch.maximum(own, strokes[:, 0:1])
-        return find_figure(alpha)
+        return self._placer.figure(frame, self._analyse(frame))
 
     def lay(
         self, placed: Placed | Sequence[Placed | None], scene: Scene, depth: int = 8
@@ -336,6 +292,19 @@ class Keyer:
             ShapeError: more subjects than slots, or another depth.
         """
         return self._laying(placed, scene, depth)
+
+    def print(self, placed: Sequence[Placed | None], scenes: Strips, depth: int = 8) -> Printed:
+        """What `lay` gives, strip by strip: for prints, of which some are very large.
+
+        Args:
+            placed: what `place` gave, one for each slot, None where it stays empty.
+            scenes: the template, on this Keyer's device.
+            depth: bits a sample of the picture, 8 or 16.
+
+        Raises:
+            ShapeError: as in `lay`.
+        """
+        return StripLaying(self.settings.light_wrap)(placed, scenes, depth)
 
     def _look(
         self, planes: Planes, encoding: Encoding, quarter_turns: int
@@ -354,7 +323,9 @@ class Keyer:
 
     def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Upright:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
-        return Upright((y, cb, cr), encoding, quarter_turns)
+        here = y, cb, cr
+        reader = None if self._core is None else self._core.light(here, encoding, quarter_turns)
+        return Upright(here, encoding, quarter_turns, reader)
 
     def _analyse(
         self, frame: Upright, noisy: Upright | None = None, follows: bool = False
@@ -364,15 +335,15 @@ class Keyer:
 
     def _painted(self, frame: Upright, known: Known) -> Known:
         """What is known of a frame, with what is painted over it."""
-        if self._mask is None:
+        if self._placer.mask is None:
             return known
-        if self._mask.size != frame.size:
-            have = self._mask.size
+        if self._placer.mask.size != frame.size:
+            have = self._placer.mask.size
             raise ShapeError(
                 f"mask: it is {have[1]}x{have[0]} and the frame is {frame.size[1]}x{frame.size[0]} "
                 "(width x height, upright); paint it over this frame at its full size"
             )
-        painted = bounds(self._mask.strokes[:, 0:1] > 0, 1, frame.size)
+        painted = bounds(self._placer.mask.strokes[:, 0:1] > 0, 1, frame.size)
         return replace(known, where=hull(known.where, painted))
 
     def describe(

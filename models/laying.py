@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import weakref
 from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 import torch
 from torch import Tensor
@@ -15,6 +16,9 @@ from models.errors import ShapeError
 from models.transfer import Transfer, decode, encode
 from models.window import bands
 from models.wrap import glow, light_wrap
+
+if TYPE_CHECKING:
+    from models.kernels.cpu.core import Core
 
 _Window = tuple[slice, slice]
 _Linear = Callable[[slice], Tensor]
@@ -31,6 +35,8 @@ class Laying:
             wrap: amount of light wrap, 0 to 1.
         """
         self._wrap = wrap
+        self.core: Core | None = None
+        """Lays what it covers in place of torch."""
         # A scene can be hundreds of megabytes, so that none is held longer than its owner does.
         self._bare: tuple[weakref.ref[Scene], int, tuple[Tensor, ...], Tensor] | None = None
         self._glow: dict[int, tuple[weakref.ref[Tensor], Tensor]] = {}
@@ -49,7 +55,8 @@ class Laying:
         Raises:
             ShapeError: more subjects than slots, or another depth.
         """
-        subjects = [placed] if isinstance(placed, Placed) else list(placed)
+        given = [placed] if isinstance(placed, Placed) else list(placed)
+        subjects = [None if subject is None else subject.at_hand for subject in given]
         if len(subjects) > len(scene.order):
             raise ShapeError(
                 f"lay: got {len(subjects)} subjects for {len(scene.order)} slots; need at most as "
@@ -60,6 +67,8 @@ class Laying:
         grounds, codes = self._bare_picture(scene, depth)
         picture, below = codes.clone(), grounds[0]
         alpha = below.new_zeros(1, 1, *scene.size)
+        if depth == 8 and self._laid_by_core(subjects, scene, picture, alpha):
+            return _composite(picture, alpha, subjects)
         changed: list[_Window] = []
         for level, (slot, steps) in enumerate(zip(scene.order, scene.runs, strict=True)):
             subject = subjects[slot] if slot < len(subjects) else None
@@ -80,14 +89,19 @@ class Laying:
             if subject is not None and subject.subject_pm is not None:
                 there = alpha[..., subject.rows, subject.columns]
                 there += (1 - there) * subject.subject_pm[:, 3:4].clamp(0, 1)
-        present = [subject for subject in subjects if subject is not None]
-        fits = [subject.plate_fits for subject in present if subject.plate_fits is not None]
-        return Composite(
-            picture,
-            alpha,
-            all(subject.screen_found for subject in present),
-            all(fits) if fits else None,
-        )
+        return _composite(picture, alpha, subjects)
+
+    def _laid_by_core(
+        self, subjects: Sequence[Placed | None], scene: Scene, picture: Tensor, alpha: Tensor
+    ) -> bool:
+        """Lay one subject without a shadow by the compiled core; False where torch has to."""
+        present = [s for s in subjects if s is not None and (s.subject is not None or s.shade)]
+        if self.core is None or len(present) != 1 or present[0].shade is not None:
+            return False
+        one = present[0].subject_pm
+        if one is None:
+            return False
+        return self.core.lay(one, present[0].rows, present[0].columns, scene, picture, alpha)
 
     def _patches(
         self, placed: Placed, below: Tensor, level: int, untouched: bool
@@ -149,6 +163,14 @@ class Laying:
         if level not in self._glow or self._glow[level][0]() is not ground:
             self._glow[level] = weakref.ref(ground), glow(ground)
         return self._glow[level][1]
+
+
+def _composite(picture: Tensor, alpha: Tensor, subjects: Sequence[Placed | None]) -> Composite:
+    """A finished picture, with what its subjects' frames told."""
+    present = [subject for subject in subjects if subject is not None]
+    fits = [subject.plate_fits for subject in present if subject.plate_fits is not None]
+    found = all(subject.screen_found for subject in present)
+    return Composite(picture, alpha, found, all(fits) if fits else None)
 
 
 def _under(below: Tensor, window: _Window) -> _Linear:

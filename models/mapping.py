@@ -6,6 +6,8 @@ along when the subject is placed otherwise.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import torch
 from torch import Tensor
 
@@ -170,6 +172,27 @@ def painted_over(
         alpha = moved[:, 3:]
         rgb_enc = (moved[:, :3] / alpha.clamp_min(1e-6)).clamp(0, 1)
     return Overlay(rgb_enc=rgb_enc, alpha=alpha)
+
+
+def rows_painted_over(
+    codes: Tensor, was: Placement, now: Placement, size: tuple[int, int], frame_width: int
+) -> Callable[[slice], Overlay]:
+    """What `painted_over` gives, row by row of the picture at hand.
+
+    Paint that stays where it was made is read as it is kept; moved, it is held whole.
+
+    Args:
+        codes, was, now, size, frame_width: as in `painted_over`.
+    """
+    if was != now or size != (codes.shape[-2], codes.shape[-1]):
+        moved = painted_over(codes, was, now, size, frame_width)
+        return lambda rows: moved.window(rows, slice(0, size[1]))
+
+    def part(rows: slice) -> Overlay:
+        shown = unit(codes[:, rows])[None]
+        return Overlay(rgb_enc=shown[:, :3], alpha=shown[:, 3:])
+
+    return part
 
 
 def layer_matte(codes: Tensor, opacity: float = 1.0) -> Tensor:

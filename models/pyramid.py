@@ -74,7 +74,8 @@ def enlarge_part(x: Tensor, rows: slice, columns: slice, size: tuple[int, int]) 
         return x[..., rows, columns]
     factor = -(-size[0] // have[0])
     if have != (-(-size[0] // factor), -(-size[1] // factor)):
-        return enlarge(x, size)[..., rows, columns]
+        wide = _down(x, rows, size[0])
+        return enlarge(wide, (wide.shape[-2], size[1]))[..., columns]
     return enlarge_squares(x, rows, columns, factor)
 
 
@@ -91,12 +92,26 @@ def enlarge_squares(x: Tensor, rows: slice, columns: slice, factor: int) -> Tens
         (B, C, rows, columns) float; each value lies at the middle of its square.
     """
     # One value more on each side, since linear interpolation leans on its neighbours.
-    first = [max(part.start // factor - 1, 0) for part in (rows, columns)]
-    last = [(part.stop - 1) // factor + 2 for part in (rows, columns)]
-    small = x[..., first[0] : last[0], first[1] : last[1]]
-    wide = enlarge(small, (small.shape[-2] * factor, small.shape[-1] * factor))
-    top, left = rows.start - first[0] * factor, columns.start - first[1] * factor
-    return wide[..., top : top + rows.stop - rows.start, left : left + columns.stop - columns.start]
+    first, last = max(columns.start // factor - 1, 0), (columns.stop - 1) // factor + 2
+    small = _down(x[..., first:last], rows, x.shape[-2] * factor)
+    wide = enlarge(small, (small.shape[-2], small.shape[-1] * factor))
+    left = columns.start - first * factor
+    return wide[..., left : left + columns.stop - columns.start]
+
+
+def _down(x: Tensor, rows: slice, height: int) -> Tensor:
+    """Rows of a field that is enlarged to ``height``, as wide as it was.
+
+    Places are counted in whole numbers, so that a row comes out the same in whichever window;
+    torch's ``interpolate`` rounds a place by how far it lies from the window's upper edge.
+    """
+    have = x.shape[-2]
+    at = torch.arange(rows.start, rows.stop, device=x.device)
+    part = ((2 * at + 1) * have - height).clamp_min_(0)
+    upper = part // (2 * height)
+    share = (part - upper * (2 * height)).to(x.dtype) / (2 * height)
+    lower = (upper + 1).clamp_max_(have - 1)
+    return torch.lerp(x.index_select(-2, upper), x.index_select(-2, lower), share[:, None])
 
 
 def _running_max(x: Tensor, axis: int, side: int) -> Tensor:

@@ -117,22 +117,46 @@ def scaled_part(
         nothing shows.
     """
     height, width = image.shape[-2:]
+    found = spans_in((height, width), placement, size, within)
+    if found is None:
+        return None
+    wanted, (from_rows, from_columns), (down, across) = found
     shown = image.flip(-1) if placement.mirror else image
-    wanted = (max(1, round(height * placement.scale)), max(1, round(width * placement.scale)))
     scaled = resize(shown, wanted, smooth)
+    return scaled[..., from_rows, from_columns], down, across
+
+
+def spans_in(
+    have: tuple[int, int],
+    placement: Placement,
+    size: tuple[int, int],
+    within: tuple[slice, slice] | None = None,
+) -> tuple[tuple[int, int], tuple[slice, slice], tuple[slice, slice]] | None:
+    """Where a part of a frame comes to lie in a picture.
+
+    Args:
+        have: (H, W) of the part.
+        placement, size, within: as in `scaled_part`.
+
+    Returns:
+        (H, W) of the part once scaled, which of its rows and columns show, and where those lie in
+        the picture; None where nothing shows.
+    """
+    height, width = have
+    wanted = (max(1, round(height * placement.scale)), max(1, round(width * placement.scale)))
     rows, columns = within or (slice(0, height), slice(0, width))
     if placement.mirror:
         columns = slice(width - columns.stop, width - columns.start)
     spans = []
-    for part, have, got, start, want in (
+    for part, full, got, start, want in (
         (rows, height, wanted[0], placement.dy, size[0]),
         (columns, width, wanted[1], placement.dx, size[1]),
     ):
         # Two pixels more: a cubic filter reaches that far.
-        first = max(math.floor(part.start * got / have) - 2, 0, -round(start))
-        last = min(math.ceil(part.stop * got / have) + 2, got, want - round(start))
+        first = max(math.floor(part.start * got / full) - 2, 0, -round(start))
+        last = min(math.ceil(part.stop * got / full) + 2, got, want - round(start))
         if last <= first:
             return None
         spans.append((slice(first, last), slice(first + round(start), last + round(start))))
     (from_rows, down), (from_columns, across) = spans
-    return scaled[..., from_rows, from_columns], down, across
+    return wanted, (from_rows, from_columns), (down, across)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import torch
 from torch import Tensor
 
@@ -21,11 +23,12 @@ class Solver:
     """Cuts windows of frames.
 
     Attributes:
+        device: where it works.
         network: estimates alpha; None: it is solved between the two colours alone, to compare.
     """
 
     def __init__(self, grade: Grade, settings: KeySettings, device: torch.device) -> None:
-        self._grade, self._settings = grade, settings
+        self._grade, self._settings, self.device = grade, settings, device
         self.network: Estimator | None = trained(grade.value, device)
 
     def cut(
@@ -49,19 +52,73 @@ class Solver:
             scale: that scale: pixels of the window for one of the frame, at most 1.
             strokes: (1, 2, rows, columns) painted by hand over the window, or None.
         """
-        bare, subject = known.bare, known.subject
-        if bare is None or subject is None:
-            alpha, fg = torch.ones_like(shown[:, 0:1]), shown.clone()
-            if strokes is not None:
-                alpha, fg = mask.override(alpha, fg, shown, strokes)
-            return Cut(alpha, fg, False, known.plate_fits)
+        alpha, fg, back = self.estimated(shown, known, size, rows, columns, scale)
+        alpha, fg = self.choked(alpha, fg, known, scale)
+        return self.finished(alpha, fg, back, shown, known, size, rows, columns, strokes)
+
+    def estimated(
+        self,
+        shown: Tensor,
+        known: Known,
+        size: tuple[int, int],
+        rows: slice,
+        columns: slice,
+        scale: float,
+    ) -> tuple[Tensor, Tensor, Tensor]:
+        """What is in a window by itself, before edge, strokes and spill.
+
+        Args:
+            shown, known, size, rows, columns, scale: as in `cut`.
+
+        Returns:
+            Alpha, the unmixed foreground, and the bare screen; all subject where there is none.
+        """
+        if known.bare is None or known.subject is None:
+            return torch.ones_like(shown[:, 0:1]), shown.clone(), shown
         noise = known.noise * min(1.0, scale)
-        asked = matte.ask(shown, bare, subject, noise, rows, columns, size)
-        alpha, fg = self._estimate(shown, subject, asked, known.in_clip)
-        if self._settings.choke:
-            alpha, fg = choke(alpha, fg, self._settings.choke * scale)
+        asked = matte.ask(shown, known.bare, known.subject, noise, rows, columns, size)
+        return *self._estimate(shown, known.subject, asked, known.in_clip), asked.back
+
+    def choked(
+        self, alpha: Tensor, fg: Tensor, known: Known, scale: float
+    ) -> tuple[Tensor, Tensor]:
+        """The edge moved as a person wants it; what came where nothing is to be moved."""
+        if not self._settings.choke or known.bare is None:
+            return alpha, fg
+        return choke(alpha, fg, self._settings.choke * scale)
+
+    def reach(self, scale: float) -> int | None:
+        """How many pixels around a pixel its cut hangs on; None: on the whole window."""
+        moved = self._settings.choke * scale
+        return None if moved < 0 else 1 + math.ceil(moved)
+
+    def finished(
+        self,
+        alpha: Tensor,
+        fg: Tensor,
+        back: Tensor | None,
+        shown: Tensor,
+        known: Known,
+        size: tuple[int, int],
+        rows: slice,
+        columns: slice,
+        strokes: Tensor | None,
+    ) -> Cut:
+        """Strokes and despill on what `estimated` gave.
+
+        Args:
+            alpha: (1, 1, rows, columns) float.
+            fg: (1, 3, rows, columns) float, linear Rec.709, straight; it is written to.
+            back: same shape, the bare screen; None: it is made once more.
+            shown, known, size, rows, columns, strokes: as in `cut`.
+        """
+        bare, subject = known.bare, known.subject
         if strokes is not None:
             alpha, fg = mask.override(alpha, fg, shown, strokes)
+        if bare is None or subject is None:
+            return Cut(alpha, fg, False, known.plate_fits)
+        if back is None:
+            back = enlarge_part(bare.color, rows, columns, size)
         own_key = enlarge_part(subject.own_key, rows, columns, size)
         # chosen on rendered people: below a tenth it is the screen's light on hair and skin, which
         # reaches deep, and no colour of theirs.
@@ -69,11 +126,11 @@ class Solver:
         amounts = self._settings.despill, self._settings.despill_luminance
         if self._grade is Grade.FINAL:
             for band in bands(slice(0, fg.shape[-2]), fg.shape[-1], fg.device):
-                part, back = fg[:, :, band], asked.back[:, :, band]
-                fg[:, :, band] = despill(part, back, own_key[:, :, band], bare.hue, *amounts)
+                part = fg[:, :, band], back[:, :, band], own_key[:, :, band]
+                fg[:, :, band] = despill(*part, bare.hue, *amounts)
         else:  # only what is seen: most of a live frame is screen
             seen = alpha.flatten().nonzero()[:, 0]
-            some = [x.flatten(2).index_select(2, seen) for x in (fg, asked.back, own_key)]
+            some = [x.flatten(2).index_select(2, seen) for x in (fg, back, own_key)]
             fg = torch.zeros_like(fg)
             fg.view(3, -1)[:, seen] = despill(some[0], some[1], some[2], bare.hue, *amounts)[0]
         return Cut(alpha, fg, True, known.plate_fits, garbage=bare.unsettled)

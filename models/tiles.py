@@ -193,6 +193,17 @@ def flat_tiles(rgb_pm: Tensor, alpha: Tensor) -> Iterator[Tile]:
         yield Tile(tile_at(y0, y1, 0, w), straight.mul_(covered).clamp_(0, 1), part)
 
 
+def within(tiles: Iterator[Tile], rows: slice) -> Iterator[Tile]:
+    """What of tiles lies in rows of the picture, counted from the first of these."""
+    for t in tiles:
+        _, _, down, across = t.at
+        y0, y1 = max(down.start, rows.start), min(down.stop, rows.stop)
+        if y1 > y0:
+            part = slice(y0 - down.start, y1 - down.start)
+            at = tile_at(y0 - rows.start, y1 - rows.start, across.start, across.stop)
+            yield Tile(at, t.rgb_enc[:, :, part], t.alpha[:, :, part])
+
+
 def everywhere(tiles: Iterator[Tile], size: Size) -> Iterator[Tile]:
     """The tiles laid into an empty layer as large as the picture."""
     rgb, alpha = torch.zeros(1, 3, *size), torch.zeros(1, 1, *size)

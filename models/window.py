@@ -80,16 +80,19 @@ def hull(one: tuple[slice, slice], other: tuple[slice, slice]) -> tuple[slice, s
     return rows, columns
 
 
-def bands(rows: slice, width: int, device: torch.device) -> Iterator[slice]:
+def bands(
+    rows: slice, width: int, device: torch.device, pixels: int | None = None
+) -> Iterator[slice]:
     """Rows in bands that are worked on one after another; everything at once on a GPU.
 
     Args:
         rows: all of them; start and stop given.
         width: of the picture, in pixels.
         device: where it lies.
+        pixels: about so many a band; None for `BAND_PIXELS`.
     """
     step = rows.stop - rows.start
     if device.type == "cpu":
-        step = BAND_PIXELS // max(width, 1)
+        step = (pixels or BAND_PIXELS) // max(width, 1)
     for start in range(rows.start, rows.stop, max(step, 1)):
         yield slice(start, min(start + max(step, 1), rows.stop))

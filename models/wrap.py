@@ -8,6 +8,8 @@ brightness: light is only added, and no edge comes out brighter than what it bor
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import torch
 from torch import Tensor
 
@@ -26,8 +28,7 @@ def _factor(size: tuple[int, int]) -> int:
     return max(1, round(max(size) * _REACH / _SQUARES))
 
 
-def _blurred(x: Tensor, factor: int) -> Tensor:
-    small = pool(x, factor)
+def _soft(small: Tensor) -> Tensor:
     for _ in range(_ROUNDS):
         small = soften(small)
     return small
@@ -42,7 +43,7 @@ def glow(below: Tensor) -> Tensor:
     Returns:
         (1, 3, h, w) float, linear Rec.709.
     """
-    return _blurred(below, _factor((below.shape[-2], below.shape[-1])))
+    return glow_of([below], (below.shape[-2], below.shape[-1]))
 
 
 def light_wrap(
@@ -68,9 +69,64 @@ def light_wrap(
         Same shape as ``front_pm``, premultiplied: nowhere darker than it, and nowhere brighter
         than the brighter of it and the background's light. A new tensor.
     """
+    beyond = outside([cover], size)
+    here = slice(0, cover.shape[-2])
+    return wrapped(front_pm, cover, light, beyond, rows, here, columns, size, amount)
+
+
+def square(size: tuple[int, int]) -> int:
+    """The side, in pixels, of the squares that light is blurred in; for a picture of ``size``.
+
+    Rows may be handed to `glow_of` and `outside` in bands of a multiple of it.
+    """
+    return _factor(size)
+
+
+def glow_of(bands: Iterable[Tensor], size: tuple[int, int]) -> Tensor:
+    """`glow` of a background of ``size`` that comes in bands of rows, the upper first."""
+    return _soft(torch.cat([pool(band, _factor(size)) for band in bands], -2))
+
+
+def outside(covers: Iterable[Tensor], size: tuple[int, int]) -> Tensor:
+    """How far it is from within a subject to what lies outside: its coverage's blurred inverse.
+
+    Args:
+        covers: (1, 1, rows, columns) float in [0, 1], the coverage in bands, the upper first.
+        size: (H, W) of the picture.
+
+    Returns:
+        (1, 1, h, w) float, small.
+    """
+    return _soft(torch.cat([pool(1 - cover, _factor(size)) for cover in covers], -2))
+
+
+def wrapped(
+    front_pm: Tensor,
+    cover: Tensor,
+    light: Tensor,
+    beyond: Tensor,
+    rows: slice,
+    part: slice,
+    columns: slice,
+    size: tuple[int, int],
+    amount: float,
+) -> Tensor:
+    """Rows of what `light_wrap` gives.
+
+    Args:
+        front_pm: (1, 3, part, columns) float, linear Rec.709, premultiplied by ``cover``.
+        cover: (1, 1, part, columns) float, coverage, in [0, 1].
+        light: as in `light_wrap`.
+        beyond: of the whole subject, from `outside`.
+        rows: where these lie in the picture.
+        part: which of the subject's rows they are.
+        columns, size, amount: as in `light_wrap`.
+
+    Returns:
+        Same shape as ``front_pm``. A new tensor.
+    """
     factor = _factor(size)
-    down, across = slice(0, cover.shape[-2]), slice(0, cover.shape[-1])
-    outside = enlarge_squares(_blurred(1 - cover, factor), down, across, factor)
+    near = enlarge_squares(beyond, part, slice(0, cover.shape[-1]), factor)
     around = enlarge_squares(light, rows, columns, factor)
     missing = (cover * around - front_pm).clamp_min(0)
-    return torch.addcmul(front_pm, outside * amount, missing)
+    return torch.addcmul(front_pm, near * amount, missing)

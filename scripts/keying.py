@@ -124,7 +124,7 @@ def core_of(keyer: Keyer, work: Job) -> Work:
     frame, known = keyer._look(work.planes, work.encoding, 0)
 
     def core() -> object:
-        placed = keyer._placed(frame, known, work.place, work.scene.size)
+        placed = keyer._placer(frame, known, work.place, work.scene.size)
         return keyer.lay([placed], work.scene).picture
 
     return core

@@ -18,6 +18,7 @@ from typing import Any
 
 import stream.batch.making as making
 import stream.batch.render as render
+import stream.template.scene as scene
 import stream.template.template as template
 from models.analysis import Analysis
 from models.keyer import Keyer
@@ -30,6 +31,7 @@ PLACES: tuple[tuple[Any, str, str], ...] = (
     (render, "load_plate", "read"),
     (Event, "template_version", "design"),
     (template, "make_scene", "design"),
+    (scene, "make_scene", "design"),
     (template.Template, "setting", "words"),
     (template.Template, "code_setting", "words"),
     (template, "draw", "words"),
@@ -38,6 +40,7 @@ PLACES: tuple[tuple[Any, str, str], ...] = (
     (Keyer, "place", "scale"),
     (Solver, "cut", "key"),
     (Keyer, "lay", "lay"),
+    (Keyer, "print", "lay"),
     (making, "picture_bytes", "encode"),
     (making, "replace_file", "write"),
     (making, "make_pictures", "rest"),

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from torch import Tensor
 
-from models.composite import Scene
+from models.composite import Overlay, Scene
 from models.cut import Composite
 from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings, Placed
-from models.mapping import painted_over
+from models.mapping import rows_painted_over
 from models.mask import Mask
 from stream.batch.picture import enlargement_note
 from stream.capture.frame import Frame
@@ -26,6 +26,7 @@ from stream.shot import Plate, Shot, ShotError, Wanted, load_frame, load_plate, 
 from stream.shot.ordering import other_shape
 from stream.template import Nudge, Template
 from stream.template.png import read_png
+from stream.template.stripped import Stripped
 from stream.template.template import Print
 
 PLATE_UNFIT = "the clean plate was not used: it is of another source or size than this frame"
@@ -49,7 +50,7 @@ class Picture:
     """A finished picture.
 
     Attributes:
-        pixels: (H, W, 3) on the CPU, sRGB: uint8, or int32 codes where 16 bits were asked for.
+        pixels: (H, W, 3) on the CPU, sRGB: uint8, or uint16 where 16 bits were asked for.
         ppi: pixels an inch in print.
         taken: when the frame was taken.
         notes: warnings, for people.
@@ -114,6 +115,18 @@ class Staged:
     stands: tuple[tuple[Shot, Placed] | None, ...]
     taken: datetime
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Standing:
+    """The subjects of a picture at their places, and what they stand in; as in `Staged`."""
+
+    template: Template
+    made: Print
+    stands: tuple[tuple[Shot, Placed] | None, ...]
+    taken: datetime
+    notes: tuple[str, ...]
+    scenes: Stripped | None = None
 
 
 class Renderer:
@@ -213,6 +226,31 @@ class Renderer:
         self, shot: Shot, beside: Sequence[Shot], wanted: Wanted, fields: Mapping[str, str]
     ) -> Staged:
         """Everything of a picture at its place, before it is laid together."""
+        placed = self._placed(shot, beside, wanted, fields)
+        # Not before: beside a frame that is being keyed it would cost the most memory.
+        scene = placed.template.scene(placed.made.size, fields, self.device)
+        for i, stand in enumerate(placed.stands):
+            step = None if stand is None else self._retouched(*stand, placed.made.size)
+            if step is not None:
+                scene = scene.topped(i, step(slice(0, scene.size[0])).to(self.device))
+        return Staged(
+            placed.template, placed.made, scene, placed.stands, placed.taken, placed.notes
+        )
+
+    def _placed(
+        self,
+        shot: Shot,
+        beside: Sequence[Shot],
+        wanted: Wanted,
+        fields: Mapping[str, str],
+        strips: Callable[[Template, Print], Stripped] | None = None,
+    ) -> _Standing:
+        """The subjects of a picture at their places.
+
+        Args:
+            shot, beside, wanted, fields: as in `staged`.
+            strips: called before a frame is keyed, for what a picture in strips has to make whole.
+        """
         template = self.event.template_version(wanted.template, wanted.template_version)
         notes: list[str] = []
         made = template.print_as(wanted.size)
@@ -220,6 +258,7 @@ class Renderer:
             notes.append(other_shape(str(wanted.size), template))
             made = template.own_print
         size = made.size
+        scenes = None if strips is None else strips(template, made)
         shown = [shot, *beside]
         taken = self._made_ready(shot).frame.taken
         stands: list[tuple[Shot, Placed] | None] = []
@@ -232,20 +271,28 @@ class Renderer:
             placed, told = self._stand(here, template, size, i)
             notes += told
             stands.append((here, placed))
-        # Not before: beside a frame that is being keyed it would cost the most memory.
-        scene = template.scene(size, fields, self.device)
-        for i, stand in enumerate(stands):
-            if stand is not None:
-                scene = self._retouched(scene, *stand, size, i)
         notes += template.scene_warnings(fields, size)
-        return Staged(template, made, scene, tuple(stands), taken, tuple(notes))
+        return _Standing(template, made, tuple(stands), taken, tuple(notes), scenes)
 
     def _picture(
         self, shot: Shot, beside: Sequence[Shot], wanted: Wanted, fields: Mapping[str, str]
     ) -> Picture:
-        staged = self.staged(shot, beside, wanted, fields)
-        notes = list(staged.notes)
-        done = self.lay(shot, staged, output_of(self.event, shot.output).depth)
+        def strips(template: Template, made: Print) -> Stripped:
+            scenes = template.strips(made.size, fields, self.device)
+            scenes.prepare()
+            return scenes
+
+        placed = self._placed(shot, beside, wanted, fields, strips)
+        scenes, notes = placed.scenes, list(placed.notes)
+        if scenes is None:  # pragma: no cover - given above
+            raise ShotError("the template gave no picture; render the shot again.")
+        for i, stand in enumerate(placed.stands):
+            step = None if stand is None else self._retouched(*stand, placed.made.size)
+            if step is not None:
+                scenes.topped(i, step)
+        stands = [s and s[1] for s in placed.stands]
+        depth = output_of(self.event, shot.output).depth
+        done = self._keyer_for(shot).print(stands, scenes, depth)
         if not done.screen_found:
             notes.append(NO_SCREEN)
         if done.coverage < LEAST_COVERAGE:
@@ -254,10 +301,10 @@ class Renderer:
             notes.append(OTHER_SCREEN)
         return Picture(
             done.picture.cpu(),
-            staged.template.ppi,
-            staged.taken,
+            placed.template.ppi,
+            placed.taken,
             tuple(dict.fromkeys(notes)),
-            staged.made,
+            placed.made,
         )
 
     def lay(self, shot: Shot, staged: Staged, depth: int = 8) -> Composite:
@@ -266,15 +313,16 @@ class Renderer:
         return self._keyer_for(shot).lay(stands, staged.scene, depth)
 
     def _retouched(
-        self, scene: Scene, shot: Shot, placed: Placed, size: tuple[int, int], slot: int
-    ) -> Scene:
-        """The scene with what was painted over a subject by hand."""
+        self, shot: Shot, placed: Placed, size: tuple[int, int]
+    ) -> Callable[[slice], Overlay] | None:
+        """What was painted over a subject by hand, row by row of a picture; None for nothing."""
         found = self.retouch(shot)
         if found is None:
-            return scene
+            return None
         codes, paper = found
-        step = painted_over(codes, paper.placement, placed.placement, size, paper.frame_size[1])
-        return scene.topped(slot, step.to(self.device))
+        return rows_painted_over(
+            codes, paper.placement, placed.placement, size, paper.frame_size[1]
+        )
 
     def retouch(self, shot: Shot) -> tuple[Tensor, Paper] | None:
         """What was painted over a shot's subject by hand, and in which picture; None for nothing.

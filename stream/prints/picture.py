@@ -36,6 +36,8 @@ def _codes(pixels: Tensor, depth: int) -> Pixels:
     codes = np.ascontiguousarray(pixels.cpu().numpy())
     if deep and depth == 8:
         return eight_bits(codes)
+    if codes.dtype == np.uint16:
+        return codes
     if depth == 16:
         return codes.astype(np.uint16) * np.uint16(1 if deep else 257)
     return codes

@@ -21,9 +21,6 @@ from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-import torch
-from safetensors import SafetensorError, safe_open
-from safetensors.torch import save_file
 from torch import Tensor
 
 from models.blend import Mode
@@ -31,6 +28,8 @@ from models.composite import Overlay
 from models.errors import PosewallError
 from models.flatten import Flat, Folded
 from stream.durable import PARTIAL, renamed_to, sweep_partials
+from stream.template import part_file
+from stream.template.part_file import PartFile
 
 log = logging.getLogger("posewall.template")
 
@@ -41,7 +40,31 @@ LIBRARIES = ("torch", "pillow", "opencv-python", "imagecodecs", "resvg-py")
 ENDING = ".safetensors"
 Part = Flat | Folded | Tensor
 Key = tuple[str, int, tuple[int, int]]
+# What files were whose bytes were found to be whole: a poster's are read strip by strip.
+_SOUND: dict[Path, tuple[int, int, int]] = {}
 _FIELDS = ("gain", "offset", "rgb_enc", "alpha", "coverage")
+
+
+def _mark(path: Path) -> tuple[int, int, int]:
+    """What changes when a file is written."""
+    state = path.stat()
+    return state.st_ino, state.st_size, state.st_mtime_ns
+
+
+def window(part: Part, rows: slice) -> Part:
+    """Rows of a part; views, no copies."""
+    if isinstance(part, Tensor):
+        return part[..., rows, :]
+    if isinstance(part, Flat):
+        return Flat(part.rgb_pm[..., rows, :], part.alpha[..., rows, :])
+    overlays = tuple(step.window(rows, slice(None)) for step in part.overlays)
+    return Folded(overlays, None if part.coverage is None else part.coverage[..., rows, :])
+
+
+def copied(part: Part) -> Part:
+    """A part in memory of its own."""
+    tensors, about = _tensors(part)
+    return _part({name: value.clone() for name, value in tensors.items()}, about)
 
 
 @functools.cache
@@ -102,16 +125,6 @@ def _part(tensors: Mapping[str, Tensor], about: Mapping[str, str]) -> Part:
     return Folded(overlays, tensors.get("coverage"))
 
 
-def _digest(tensors: Mapping[str, Tensor]) -> str:
-    """One digest over names, shapes and bytes: the format has none, and disks do lose bits."""
-    digest = hashlib.blake2b(digest_size=16)
-    for name in sorted(tensors):
-        value = tensors[name]
-        digest.update(f"{name} {value.dtype} {tuple(value.shape)}\n".encode())
-        digest.update(value.reshape(-1).view(torch.uint8).numpy().data)
-    return digest.hexdigest()
-
-
 @dataclass
 class Flattened:
     """Finished parts of one template version in a folder that several templates may share.
@@ -135,19 +148,23 @@ class Flattened:
         said = f"{FORMAT}\n{libraries()}\n{self.version}\n{label}\n{index}\n{height} {width}\n"
         return self.folder / (hashlib.sha256(said.encode()).hexdigest()[:40] + ENDING)
 
-    def find(self, key: Key) -> Part | None:
-        """A part that was made before; None where there is none that can be read whole."""
+    def find(self, key: Key, rows: slice | None = None) -> Part | None:
+        """A part that was made before; None where there is none that can be read whole.
+
+        Args:
+            key: which.
+            rows: those of the picture that are wanted; None for all. Its bytes are checked whole,
+                once a process.
+        """
         path = self.path(key)
         try:
-            with safe_open(path, framework="pt") as file:
-                about = file.metadata() or {}
-                tensors = {name: file.get_tensor(name) for name in file.keys()}  # noqa: SIM118
-            if about.get("digest") != _digest(tensors):
-                raise ValueError("its bytes have changed")
-            part = _part(tensors, about)
+            with PartFile(path) as file:
+                if (rows is None or _SOUND.get(path) != _mark(path)) and not file.sound:
+                    raise ValueError("its bytes have changed")
+                part = _part({name: file.rows(name, rows) for name in file.names}, file.about)
         except FileNotFoundError:
             return None
-        except (OSError, SafetensorError, ValueError, KeyError, TypeError, PosewallError) as e:
+        except (OSError, ValueError, KeyError, TypeError, PosewallError) as e:
             log.warning(
                 "A flattened design in %s is damaged and is made anew (%s).", self.folder, e
             )
@@ -156,6 +173,7 @@ class Flattened:
             return None
         with suppress(OSError):  # taken away meanwhile, or a folder that may only be read
             os.utime(path)
+            _SOUND[path] = _mark(path)
         return part
 
     def keep(self, key: Key, part: Part) -> None:
@@ -164,18 +182,16 @@ class Flattened:
         A cache that cannot be written costs time and no picture, so that is only logged.
         """
         tensors, about = _tensors(part)
-        whole = {name: value.detach().cpu().contiguous() for name, value in tensors.items()}
-        if sum(t.untyped_storage().nbytes() for t in whole.values()) > self.budget:
+        if sum(4 * value.numel() for value in tensors.values()) > self.budget:
             return
-        about["digest"] = _digest(whole)
         path = self.path(key)
         with self.lock:
             try:
                 self.folder.mkdir(parents=True, exist_ok=True)
                 with renamed_to(path) as partial:
-                    save_file(whole, partial, metadata=about)
+                    part_file.write(partial, tensors, about)
                 self._make_room(path)
-            except (OSError, SafetensorError) as e:
+            except OSError as e:
                 log.warning("A flattened design was not kept in %s (%s).", self.folder, e)
 
     def _make_room(self, newest: Path) -> None:

@@ -17,20 +17,22 @@ from torch import Tensor
 
 from models.composite import Overlay
 from models.flatten import Flat, Folded
-from stream.template.flattened import Flattened, Key, Part
+from stream.template.flattened import Flattened, Key, Part, window
 
 # chosen: the parts of two 8x10 prints with words on them take 630 MB, those of one 24 megapixel
 # print 670; a batch of them then stays below 3 GB in all (measured).
 MEMORY_BYTES = 768 << 20
 # chosen: the parts of six such prints; a design costs seconds, its parts on disk a fraction of one.
 DISK_BYTES = 2 << 30
+# chosen: the larger part of a 24 megapixel print takes half of the memory.
+_LARGEST = 0.5
 
 
 class Parts(Protocol):
     """Where a template finds what it made before, by what the part is and its size."""
 
-    def find(self, key: Key) -> Part | None:
-        """A part that was made before; it is not written to."""
+    def find(self, key: Key, rows: slice | None = None) -> Part | None:
+        """A part that was made before, or rows of it; it is not written to."""
 
     def keep(self, key: Key, part: Part) -> None:
         """Keep a part for the next picture."""
@@ -59,16 +61,20 @@ class Kept:
     parts: OrderedDict[Hashable, Part] = field(default_factory=OrderedDict)
     lock: threading.RLock = field(default_factory=threading.RLock)
 
-    def find(self, key: Hashable) -> Part | None:
-        """A part that was made before."""
+    def find(self, key: Hashable, rows: slice | None = None) -> Part | None:
+        """A part that was made before, or rows of it."""
         with self.lock:
             if key in self.parts:
                 self.parts.move_to_end(key)
-            return self.parts.get(key)
+            part = self.parts.get(key)
+        return part if part is None or rows is None else window(part, rows)
 
     def keep(self, key: Hashable, part: Part) -> None:
-        """Keep a part for the next picture; one that alone is over the budget is not kept."""
-        if part_bytes(part) > self.budget:
+        """Keep a part for the next picture, unless it alone takes most of the budget.
+
+        Such a part is a poster's, whose strips are read from the disk.
+        """
+        if part_bytes(part) > self.budget * _LARGEST:
             return
         with self.lock:
             self.parts[key] = part
@@ -102,15 +108,32 @@ class _Shelf:
     memory: Kept
     disk: Flattened
 
-    def find(self, key: Key) -> Part | None:
+    def find(self, key: Key, rows: slice | None = None) -> Part | None:
         whole = (self.disk.version, key)
-        part = self.memory.find(whole)
+        part = self.memory.find(whole, rows)
         if part is None:
-            part = self.disk.find(key)
-            if part is not None:
+            part = self.disk.find(key, rows)
+            if part is not None and rows is None:
                 self.memory.keep(whole, part)
         return part
 
     def keep(self, key: Key, part: Part) -> None:
         self.memory.keep((self.disk.version, key), part)
         self.disk.keep(key, part)
+
+
+@dataclass
+class Held:
+    """The parts of a picture that is made in strips; what cannot be kept is held while it lasts."""
+
+    parts: Parts
+    held: Kept = field(default_factory=lambda: Kept(1 << 62))
+
+    def find(self, key: Key, rows: slice | None = None) -> Part | None:
+        part = self.parts.find(key, rows)
+        return self.held.find(key, rows) if part is None else part
+
+    def keep(self, key: Key, part: Part) -> None:
+        self.parts.keep(key, part)
+        if self.parts.find(key, slice(0, 1)) is None:
+            self.held.keep(key, part)

@@ -6,8 +6,10 @@ Everything without words on it is kept by size, so that the next person costs on
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from itertools import groupby
+from typing import TypeVar, cast
 
 from torch import Tensor
 
@@ -26,12 +28,14 @@ from models.flatten import (
 )
 from stream.template.arrange import Arrangement, Block, Item, has_text
 from stream.template.codes import Code
+from stream.template.flattened import copied, window
 from stream.template.kept import Parts
 from stream.template.layers import Layer
 from stream.template.svg import SvgLayer
 from stream.template.wording import Text
 
 Size = tuple[int, int]
+_P = TypeVar("_P", Tensor, Flat, Folded)
 Draw = Callable[[Text | Code], Sequence[Node]]
 
 
@@ -59,57 +63,94 @@ def _keeps_coverage(items: Sequence[Item]) -> bool:
     return all(i.mode in KEEPS_COVERAGE for i in items if isinstance(i, Layer | Block))
 
 
-def _overlays(
-    items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Parts, label: str
-) -> tuple[Overlay, ...]:
+@dataclass(frozen=True)
+class _Making:
+    """What a scene is made for.
+
+    Attributes:
+        canvas: (H, W) that positions refer to.
+        size: (H, W) of the picture.
+        draw: gives the drawn words of a text, or a code's modules.
+        kept: parts from earlier pictures.
+        rows: of the picture that are wanted; None for all.
+    """
+
+    canvas: Size
+    size: Size
+    draw: Draw
+    kept: Parts
+    rows: slice | None
+
+    def nodes(self, items: Sequence[Item]) -> list[Node]:
+        return _nodes(items, self.draw, self.canvas)
+
+    def folded(self, items: Sequence[Item], start: Folded | None = None) -> Folded:
+        return fold(self.nodes(items), self.canvas, self.size, start, self.rows)
+
+    def flat(self, items: Sequence[Item], start: Flat | None = None) -> Flat:
+        return flatten(self.nodes(items), self.canvas, self.size, start, self.rows)
+
+    def part(self, kind: type[_P], label: str, i: int, make: Callable[[], _P]) -> _P:
+        """A part that is kept: found, or made whole."""
+        key = (label, i, self.size)
+        found = self.kept.find(key, self.rows)
+        if isinstance(found, kind):
+            return found
+        made = make()
+        self.kept.keep(key, made)
+        # A view would hold all of it.
+        return made if self.rows is None else cast(_P, copied(window(made, self.rows)))
+
+
+def _overlays(items: Sequence[Item], making: _Making, label: str) -> tuple[Overlay, ...]:
     """Fold items above an opaque picture."""
+    canvas, size = making.canvas, making.size
     if not _keeps_coverage(items):
         # Layers that take the picture away hang on what came before: in one go, and not kept.
-        return finish(fold(_nodes(items, draw, canvas), canvas, size))
+        return finish(making.folded(items))
     done = Folded()
     for i, (texty, run) in enumerate(_runs(items)):
         if texty:
-            nodes = _nodes(run, draw, canvas)
-            done = fold(nodes, canvas, size, start=done) if nodes else done
+            nodes = making.nodes(run)
+            done = fold(nodes, canvas, size, done, making.rows) if nodes else done
             continue
-        part = kept.find((label, i, size))
-        if not isinstance(part, Folded):
-            part = fold(_nodes(run, draw, canvas), canvas, size)
-            kept.keep((label, i, size), part)
-        done = join(done, part)
+        whole = partial(fold, making.nodes(run), canvas, size)
+        done = join(done, making.part(Folded, label, i, whole))
     return done.overlays
 
 
-def _below(items: Sequence[Item], canvas: Size, size: Size, draw: Draw, kept: Parts) -> Tensor:
+def _below(items: Sequence[Item], making: _Making) -> Tensor:
     """Flatten what lies below the subject, in linear light."""
+    canvas, size = making.canvas, making.size
     runs = _runs(items)
     if not any(texty for texty, _ in runs):
-        ready = kept.find(("ground", 0, size))
-        if isinstance(ready, Flat | Folded) or ready is None:
-            flat = flatten(_nodes(items, draw, canvas), canvas, size)
-            ready = on_paper(flat, out=flat.rgb_pm)
-            kept.keep(("ground", 0, size), ready)
-        return ready
+
+        def ground() -> Tensor:
+            flat = flatten(making.nodes(items), canvas, size)
+            return on_paper(flat, out=flat.rgb_pm)
+
+        return making.part(Tensor, "ground", 0, ground)
     start: Flat | None = None
     rest = list(items)
     if not runs[0][0]:
-        part = kept.find(("start", 0, size))
-        if isinstance(part, Flat):
-            start = part
-        else:
-            start = flatten(_nodes(runs[0][1], draw, canvas), canvas, size)
-            kept.keep(("start", 0, size), start)
+        whole = partial(flatten, making.nodes(runs[0][1]), canvas, size)
+        start = making.part(Flat, "start", 0, whole)
         rest = rest[len(runs[0][1]) :]
         if start.opaque:
-            steps = _overlays(rest, canvas, size, draw, kept, "below")
+            steps = _overlays(rest, making, "below")
             encoded = apply_overlays(start.rgb_pm, steps)
             return on_paper(Flat(encoded, start.alpha))
-    flat = flatten(_nodes(rest, draw, canvas), canvas, size, start)
+    flat = making.flat(rest, start)
     return on_paper(flat, out=flat.rgb_pm)
 
 
 def make_scene(
-    arrangement: Arrangement, canvas: Size, size: Size, draw: Draw, kept: Parts
+    arrangement: Arrangement,
+    canvas: Size,
+    size: Size,
+    draw: Draw,
+    kept: Parts,
+    rows: slice | None = None,
 ) -> Scene:
     """Flatten and fold an arrangement for one picture.
 
@@ -119,11 +160,12 @@ def make_scene(
         size: (H, W) of the picture.
         draw: gives the drawn words of a text, or a code's modules.
         kept: parts from earlier pictures.
+        rows: of the picture that are wanted; None for all.
     """
-    below = _below(arrangement.below, canvas, size, draw, kept)
-    above = _overlays(arrangement.above, canvas, size, draw, kept, "above")
+    making = _Making(canvas, size, draw, kept, rows)
+    below = _below(arrangement.below, making)
+    above = _overlays(arrangement.above, making, "above")
     between = tuple(
-        _overlays(items, canvas, size, draw, kept, f"between {i}")
-        for i, items in enumerate(arrangement.between)
+        _overlays(items, making, f"between {i}") for i, items in enumerate(arrangement.between)
     )
     return Scene(below, above, between, arrangement.order)

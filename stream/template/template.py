@@ -28,6 +28,7 @@ from stream.template.paper import PAPERS
 from stream.template.scene import make_scene
 from stream.template.slots import Slot
 from stream.template.standing import Stand, cut_off_note, stand_notes
+from stream.template.stripped import Stripped
 from stream.template.text import Setting, fill_in, set_words
 from stream.template.typeface import Typeface
 from stream.template.wording import Text
@@ -165,6 +166,21 @@ class Template:
         self._check_shape(size)
         canvas, drawn = (self.height, self.width), self.drawn(size, fields)
         return make_scene(self.arrangement, canvas, size, drawn, self._kept).to(device)
+
+    def strips(
+        self, size: tuple[int, int], fields: Mapping[str, str], device: str = "cpu"
+    ) -> Stripped:
+        """The same for a print that may be too large to be held whole.
+
+        Args:
+            size, fields, device: as in `scene`.
+
+        Raises:
+            UserError: ``size`` has another shape.
+        """
+        self._check_shape(size)
+        canvas, drawn = (self.height, self.width), self.drawn(size, fields)
+        return Stripped(self.arrangement, canvas, size, drawn, self._kept, device)
 
     def drawn(
         self, size: tuple[int, int], fields: Mapping[str, str]

@@ -13,7 +13,7 @@ import torch
 from models.blend import Mode
 from models.composite import Overlay, Scene, apply_overlays
 from models.flatten import Flat, Folded
-from stream.template import Layer, Template, flattened, load_template
+from stream.template import Layer, Template, flattened, load_template, part_file
 from stream.template.flattened import Flattened, Part
 from tests.stream.template.building import folder_of
 
@@ -165,7 +165,7 @@ def test_nothing_half_written_is_left(tmp_path: Path, monkeypatch: pytest.Monkey
     def broken(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(flattened, "save_file", broken)
+    monkeypatch.setattr(part_file, "write", broken)
     kept = cache(tmp_path)
     kept.keep(KEY, torch.zeros(1))
     assert list(kept.folder.iterdir()) == []

@@ -1,0 +1,106 @@
+"""A keyed window at its place in a picture, linearly enlarged; as `models.resample.scaled_part`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from torch import Tensor, from_numpy
+
+from models.kernels.cpu.banding import Bands
+from models.kernels.cpu.compiled import kernel
+
+Floats = NDArray[np.float32]
+Ints = NDArray[np.int32]
+Spans = tuple[slice, slice]
+
+
+@kernel("void(f4[:,:,::1], i4[:,::1], f4[::1], i4[:,::1], f4[::1], f4[:,:,::1], i8, i8)")
+def _placed(
+    held: Floats, rows: Ints, row_by: Floats, columns: Ints, column_by: Floats, out: Floats,
+    first: int, last: int,
+) -> None:  # fmt: skip
+    """Rows of a picture; a place of -1 is beyond what is held, where nothing is."""
+    width = held.shape[1]
+    # One pixel more, at the end: the nothing beyond.
+    line = np.zeros((width + 1, 4), np.float32)
+    for y in range(first, last):
+        a, b, by = rows[0, y], rows[1, y], row_by[y]
+        if a < 0 and b < 0:
+            for x in range(out.shape[1]):
+                for c in range(4):
+                    out[y, x, c] = np.float32(0)
+            continue
+        if b < 0:
+            share = np.float32(1) - by
+            for x in range(width):
+                for c in range(4):
+                    line[x, c] = held[a, x, c] * share
+        elif a < 0:
+            for x in range(width):
+                for c in range(4):
+                    line[x, c] = held[b, x, c] * by
+        else:
+            for x in range(width):
+                for c in range(4):
+                    here = held[a, x, c]
+                    line[x, c] = here + by * (held[b, x, c] - here)
+        for x in range(out.shape[1]):
+            p, q, f = np.uint64(columns[0, x]), np.uint64(columns[1, x]), column_by[x]
+            for c in range(4):
+                here = line[p, c]
+                out[y, x, c] = here + f * (line[q, c] - here)
+
+
+def _between(have: int, want: int, part: slice) -> tuple[NDArray[Any], NDArray[Any], Floats]:
+    """The two samples that outputs lie between, and how far they are on the way to the second."""
+    at = np.maximum((np.arange(part.start, part.stop) + 0.5) * (have / want) - 0.5, 0)
+    before = np.minimum(at.astype(np.int64), have - 1)
+    return before, np.minimum(before + 1, have - 1), (at - before).astype(np.float32)
+
+
+def _within(place: NDArray[Any], part: slice, beyond: int) -> NDArray[Any]:
+    """Places counted from the begin of a part; ``beyond`` for those outside of it."""
+    inside = (place >= part.start) & (place < part.stop)
+    return np.where(inside, place - part.start, beyond).astype(np.int32)
+
+
+def placed(
+    held: Tensor,
+    at: Spans,
+    extent: tuple[int, int],
+    wanted: tuple[int, int],
+    mirror: bool,
+    part: Spans,
+    bands: Bands,
+) -> Tensor:
+    """A part of a picture that is scaled linearly, no smaller than it was.
+
+    Args:
+        held: (1, 4, rows, columns) float whose channels lie beside each other in memory: what of
+            the picture is not empty.
+        at: where that lies in the picture.
+        extent: (H, W) of the picture.
+        wanted: (H, W) of it once scaled; at least as large each way.
+        mirror: flip it left to right first.
+        part: rows and columns of the scaled picture that are wanted.
+        bands: splits the work.
+
+    Returns:
+        (1, 4, *part) float, laid out as ``held``.
+    """
+    above, below, row_by = _between(extent[0], wanted[0], part[0])
+    left, right, column_by = _between(extent[1], wanted[1], part[1])
+    if mirror:
+        left, right = extent[1] - 1 - left, extent[1] - 1 - right
+    source = held[0].permute(1, 2, 0).numpy()
+    width = source.shape[1]
+    rows = np.stack([_within(x, at[0], -1) for x in (above, below)])
+    columns = np.stack([_within(x, at[1], width) for x in (left, right)])
+    out = np.empty((rows.shape[1], columns.shape[1], 4), np.float32)
+    bands(
+        rows.shape[1],
+        lambda first, last: _placed(source, rows, row_by, columns, column_by, out, first, last),
+    )
+    return from_numpy(out).permute(2, 0, 1)[None]

@@ -1,0 +1,1 @@
+"""Kernels for CUDA devices, written in Triton; replayed as CUDA graphs."""

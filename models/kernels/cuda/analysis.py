@@ -1,0 +1,316 @@
+"""The live analysis of a frame on a card: a fixed row of kernels, without any wait for the host.
+
+The same as `models.analysis.Analysis` in the live grade for a clip; that stays the reference. What
+depends on the frame, whether there is a screen, whether a plate fits, is told by flags on the
+card, so that the row can be captured in a CUDA graph and replayed on the same planes.
+"""
+
+from __future__ import annotations
+
+import torch
+
+from models.analysis import Analysis, Grade
+from models.color import Planes
+from models.features import radius
+from models.kernels.cuda import analysis_colour as colour
+from models.kernels.cuda import analysis_context as context
+from models.kernels.cuda import analysis_subject as subject
+from models.kernels.cuda.analysis_buffers import Launch, halvings, up
+from models.kernels.cuda.analysis_screen_row import ScreenRow
+from models.kernels.cuda.fields import Fields
+from models.outside import _LEAST, _of_plate
+from models.plate import require_same_size
+from models.pyramid import grow, pool, shrink
+from models.upright import Upright
+
+_ROUNDS = 6
+"""As `models.analysis` follows spill in the live grade."""
+
+
+class LiveAnalysis(ScreenRow):
+    """Analyses frames of one source on a card, into buffers that stay where they are.
+
+    What a clip showed of its screen is remembered on the card from launch to launch.
+
+    Args:
+        size: (H, W) of the first plane.
+        chroma: (h, w) of the second and third.
+        encoding: how the planes are read.
+        quarter_turns: clockwise turns that make a frame upright.
+        settings: what a person set; ``shadow`` is left to the reference.
+        network: the live network, on the device where the frames are.
+        early: bring each kernel in before the one before it has ended; needs compute
+            capability 9.
+    """
+
+    def set_plate(self, plate: Upright) -> None:
+        """Take over a clean plate: what depends on it alone is made once, by the reference.
+
+        Args:
+            plate: on the device of the frames.
+
+        Raises:
+            ShapeError: it is of another size than the frames.
+        """
+        require_same_size(plate.size, self.size)
+        made = Analysis(Grade.LIVE, self._settings, clip=True).read_plate(plate)
+        proposed, below, marks = _of_plate(made)
+        then = torch.log2(made.shown + _LEAST)
+        for buffer, value in (
+            (self.plate_color, made.color),
+            (self.plate8, pool(made.color, 8)),
+            (self.then, then),
+            (self.then_low, shrink(then, 2)),
+            (self.then_high, grow(then, 2)),
+            (self.proposed, proposed),
+            (self.below, below),
+            (self.marks, marks),
+        ):
+            buffer.copy_(value.reshape(buffer.shape))
+
+    def forget(self) -> None:
+        """Begin anew, as with another camera: nothing of the screen is remembered."""
+        self.state[24:].zero_()
+
+    def __call__(self, planes: Planes, out: Fields, plate: bool) -> None:
+        """Analyse a frame: start all kernels on torch's current stream; nothing is waited for.
+
+        Args:
+            planes: three (H, W) integer tensors on the device, of any strides.
+            out: what is filled.
+            plate: from the plate that was set; where it turns out not to fit (told in ``out``),
+                the frame has to be analysed again without it.
+        """
+        for launch in self.launches(planes, out, plate):
+            launch()
+
+    def launches(self, planes: Planes, out: Fields, plate: bool) -> list[Launch]:
+        """The kernels of one frame, in order; arguments as in a call."""
+        made = [
+            *self._find(planes, plate),
+            *self._fit(plate),
+            *self._settle(out, plate),
+            *self._subject(out),
+            *self._shapes(out),
+        ]
+        if self._early:
+            for one in made:
+                one.constants["launch_pdl"] = True
+        return made
+
+    def _subject(self, out: Fields) -> list[Launch]:
+        """The subject's core and colours, and what the network is told."""
+        h, w, n, early = self._h, self._w, self._h * self._w, self._early
+        h2, w2, h4, w4 = self._h2, self._w2, self._h4, self._w4
+        h8, w8, size = self._h8, self._w8, (h, w)
+        halves, tiles = self._flat_programs(h2 * w2), self._tile_programs
+        pixels = self._flat_programs(n)
+        flat = {"block": self._flat, "early": early}
+        pooled = [max(1, radius(size, p) // 2) for p in (4, 12, 40)]
+        means = dict(zip(("one", "two", "three"), pooled, strict=True))
+        small = [up(h, p) * up(w, p) for p in pooled if p > 1]
+        wide = self._flat_programs(max(small)) if small else 0
+        near = radius(size, 3)
+        spread = {
+            "last": halvings(h8, w8),
+            "block": self._block,
+            "flat": self._flat,
+            "early": early,
+            **self._warps,
+        }
+        return [
+            Launch(
+                subject.halve,
+                halves,
+                (self.rough, self.half, self.flat, self.sure, h, w, h2, w2),
+                flat,
+            ),
+            Launch(
+                subject.follow_spill,
+                self._spill_tiles,
+                (
+                    self.half,
+                    self.flat,
+                    self.sure,
+                    self.wider,
+                    self.shares,
+                    self.scratch,
+                    h2,
+                    w2,
+                    self._cells2,
+                ),
+                {"rounds": _ROUNDS, "early": early, **self._warps},
+            ),
+            Launch(
+                subject.spread_share,
+                1 + pixels,
+                (
+                    self.shares,
+                    self.shares_filled,
+                    out.fields,
+                    self.rough,
+                    self.lit,
+                    self.strange,
+                    out.told,
+                    h,
+                    w,
+                    h2,
+                    w2,
+                    h8,
+                    w8,
+                    self._cells2,
+                ),
+                {
+                    "near_r": radius(size, 4),
+                    "low_r": near,
+                    "lower_r": near + radius(size, 7),
+                    **means,
+                    **spread,
+                },
+            ),
+            Launch(
+                subject.keep_sharp,
+                halves,
+                (
+                    self.shares,
+                    self.shares_filled,
+                    self.sure,
+                    self.wider,
+                    self.solid,
+                    h2,
+                    w2,
+                    self._cells2,
+                ),
+                flat,
+            ),
+            Launch(
+                colour.find_core,
+                tiles,
+                (
+                    self.rough,
+                    self.solid,
+                    self.kept,
+                    self.core,
+                    self.colors,
+                    h,
+                    w,
+                    h2,
+                    w2,
+                    self._cells2,
+                ),
+                {"tiles": self._tiles, "early": early},
+            ),
+            Launch(
+                colour.spread_colour,
+                3 + tiles + wide,
+                (
+                    self.colors,
+                    self.colors_filled,
+                    self.core,
+                    self.kept,
+                    self.rough,
+                    self.deep,
+                    self.pooled,
+                    h,
+                    w,
+                    h2,
+                    w2,
+                    h4,
+                    w4,
+                    h8,
+                    w8,
+                    self._cells2,
+                    self._cells4,
+                ),
+                {
+                    "radius": max(1, max(size) // 100),
+                    "programs": tiles,
+                    "tiles": self._tiles,
+                    **means,
+                    **spread,
+                },
+            ),
+            Launch(
+                colour.spread_deep,
+                3 + 3 * halves + pixels + wide,
+                (
+                    self.deep,
+                    self.deep_filled,
+                    self.colors,
+                    self.colors_filled,
+                    self.front,
+                    out.fields,
+                    self.core,
+                    self.pooled,
+                    self.soft,
+                    h,
+                    w,
+                    h2,
+                    w2,
+                    h4,
+                    w4,
+                    h8,
+                    w8,
+                    self._cells2,
+                    self._cells4,
+                ),
+                {"halves": halves, "pixels": pixels, **means, **spread},
+            ),
+            Launch(
+                context.describe,
+                pixels,
+                (
+                    out.fields,
+                    self.kept,
+                    self.rough,
+                    self.core,
+                    self.front,
+                    self.deep,
+                    self.deep_filled,
+                    self.soft,
+                    self.overview,
+                    self.state,
+                    h,
+                    w,
+                    h2,
+                    w2,
+                    h4,
+                    w4,
+                    self._cells4,
+                ),
+                {**means, **flat},
+            ),
+        ]
+
+    def _shapes(self, out: Fields) -> list[Launch]:
+        """The network's convolution."""
+        block = 1024 if self._device.type == "cpu" else 64
+        made = []
+        for i, (weights, bias, dilation) in enumerate(self._convolutions):
+            last = i == len(self._convolutions) - 1
+            made.append(
+                Launch(
+                    context.convolve,
+                    up(self._ho * self._wo, block),
+                    (
+                        self.overview if i == 0 else self._layers[(i + 1) % 2],
+                        weights,
+                        bias,
+                        self._last_weights,
+                        self._last_bias,
+                        out.shapes if last else self._layers[i % 2],
+                        self._h,
+                        self._w,
+                        self._ho,
+                        self._wo,
+                    ),
+                    {
+                        "dilation": dilation,
+                        "factor": self._small if i == 0 else 1,
+                        "last": last,
+                        "block": block,
+                        "early": self._early,
+                    },
+                )
+            )
+        return made

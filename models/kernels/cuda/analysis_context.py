@@ -1,0 +1,167 @@
+# mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
+"""What the network is told about a frame, and its convolution over the overview.
+
+As the end of `models.matte.find_subject`, `models.features.context` and the ``shapes`` of
+`models.estimator.Estimator`.
+"""
+
+from __future__ import annotations
+
+import triton
+import triton.language as tl
+
+from models.kernels.cuda.analysis_screen import HUE, colours, split
+from models.kernels.cuda.analysis_subject import AROUND, step
+from models.kernels.cuda.neighbourhood import (
+    begin,
+    between,
+    enlarged,
+    filled_one,
+    flat_places,
+    kernel,
+    mixed,
+)
+
+SOLID, FRONT, OWN_KEY = tl.constexpr(4), tl.constexpr(6), tl.constexpr(9)
+"""First channels of the fields."""
+
+
+@triton.jit
+def key_at(deep, filled, y, x, h4, w4, cells, hue, inside):
+    """`matte._own_key` of the colour deep inside, at places of its squares."""
+    weights = deep + 3 * cells
+    red = filled_one(deep, weights, filled, y, x, h4, w4, 0, inside)
+    green = filled_one(deep + cells, weights, filled + cells, y, x, h4, w4, 0, inside)
+    blue = filled_one(deep + 2 * cells, weights, filled + 2 * cells, y, x, h4, w4, 0, inside)
+    key, other = split(red, green, blue, hue)
+    total = red + other
+    above = tl.minimum(key, tl.maximum(red, other)) - total / 2
+    return tl.minimum(tl.maximum(above / tl.maximum(total, 1e-3), 0.0), 0.5)
+
+
+@triton.jit
+def ratio(x, key):
+    """`features._ratio`."""
+    return tl.sqrt(tl.minimum(tl.maximum(x / key, 0.0), 6.0))
+
+
+@triton.jit
+def wide_mean(out, soft, y, x, h, w, factor: tl.constexpr, inside):
+    """`features._wide_mean` from pooled means that were softened."""
+    if factor > 1:
+        hp, wp = (h + factor - 1) // factor, (w + factor - 1) // factor
+        tl.store(out, enlarged(soft, y, x, hp, wp, h, w, inside), mask=inside)
+
+
+@kernel
+def describe(fields, kept, rough, core, front, deep, deep_filled, soft, seen, state, h, w, h2,
+             w2, h4, w4, cells, one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
+             block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The fields that need the subject's colour, and what the overview is pooled from."""
+    begin(early)
+    e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
+    n = h * w
+    hue = tl.load(state + HUE).to(tl.int32)
+    sure = tl.load(core + e, mask=inside, other=0.0)
+    solid = (step(sure, 0.2, 0.9) > 0.99).to(tl.float32)
+    tl.store(fields + SOLID * n + e, solid, mask=inside)
+    bare_red, bare_green, bare_blue = colours(fields, n, tl.where(inside, e, n))
+    bare_key, bare_other = split(bare_red, bare_green, bare_blue, hue)
+    key = tl.maximum(bare_key, 0.005)
+    front_red = enlarged(front, y, x, h2, w2, h, w, inside)
+    front_green = enlarged(front + h2 * w2, y, x, h2, w2, h, w, inside)
+    front_blue = enlarged(front + 2 * h2 * w2, y, x, h2, w2, h, w, inside)
+    tl.store(fields + FRONT * n + e, front_red, mask=inside)
+    tl.store(fields + (FRONT + 1) * n + e, front_green, mask=inside)
+    tl.store(fields + (FRONT + 2) * n + e, front_blue, mask=inside)
+    y0, y1, down = between(y, h4, h)
+    x0, x1, across = between(x, w4, w)
+    own_key = mixed(
+        key_at(deep, deep_filled, y0, x0, h4, w4, cells, hue, inside),
+        key_at(deep, deep_filled, y0, x1, h4, w4, cells, hue, inside),
+        key_at(deep, deep_filled, y1, x0, h4, w4, cells, hue, inside),
+        key_at(deep, deep_filled, y1, x1, h4, w4, cells, hue, inside),
+        down,
+        across,
+    )
+    tl.store(fields + OWN_KEY * n + e, own_key, mask=inside)
+    around = fields + AROUND * n + e
+    wide_mean(around + 6 * n, soft, y, x, h, w, one, inside)
+    wide_mean(around + 7 * n, soft + 2 * n, y, x, h, w, two, inside)
+    wide_mean(around + 8 * n, soft + 4 * n, y, x, h, w, three, inside)
+    wide_mean(around + 9 * n, soft + n, y, x, h, w, one, inside)
+    wide_mean(around + 10 * n, soft + 3 * n, y, x, h, w, two, inside)
+    wide_mean(around + 11 * n, soft + 5 * n, y, x, h, w, three, inside)
+    front_key, front_other = split(front_red, front_green, front_blue, hue)
+    tl.store(around + 12 * n, ratio(bare_red, key), mask=inside)
+    tl.store(around + 13 * n, ratio(bare_other, key), mask=inside)
+    tl.store(around + 14 * n, ratio(front_key, key), mask=inside)
+    tl.store(around + 15 * n, ratio(front_red, key), mask=inside)
+    tl.store(around + 16 * n, ratio(front_other, key), mask=inside)
+    tl.store(around + 17 * n, own_key, mask=inside)
+    tl.store(around + 18 * n, sure, mask=inside)
+    red, green, blue = colours(kept, n, tl.where(inside, e, n))
+    shown_key, shown_other = split(red, green, blue, hue)
+    # Channels last: a pixel's lie together for the convolution.
+    at = seen + e * 16
+    tl.store(at, ratio(shown_key, key), mask=inside)
+    tl.store(at + 1, ratio(red, key), mask=inside)
+    tl.store(at + 2, ratio(shown_other, key), mask=inside)
+    tl.store(at + 3, tl.load(rough + e, mask=inside, other=0.0), mask=inside)
+    tl.store(at + 4, sure, mask=inside)
+    tl.store(at + 5, tl.load(around, mask=inside, other=0.0), mask=inside)
+    tl.store(at + 6, tl.load(around + n, mask=inside, other=0.0), mask=inside)
+    tl.store(at + 7, tl.load(around + 4 * n, mask=inside, other=0.0), mask=inside)
+    tl.store(at + 8, own_key, mask=inside)
+
+
+@triton.jit
+def tapped(source, y, x, inside, full_h, full_w, h, w, k, dilation: tl.constexpr,
+           factor: tl.constexpr):  # fmt: skip
+    """What the taps of a convolution see: 16 channels of each, side by side."""
+    row = y[:, None] + ((k // 48 - 1) * dilation)[None, :]
+    column = x[:, None] + ((k // 16 % 3 - 1) * dilation)[None, :]
+    there = inside[:, None] & (row >= 0) & (row < h) & (column >= 0) & (column < w)
+    c = (k % 16)[None, :]
+    if factor == 1:
+        return tl.load(source + (row * w + column) * 16 + c, mask=there, other=0.0)
+    value = tl.zeros(row.shape, tl.float32)
+    for part in tl.static_range(factor * factor):
+        one, two = row * factor + part // factor, column * factor + part % factor
+        seen = there & (one < full_h) & (two < full_w)
+        value += tl.load(source + (one * full_w + two) * 16 + c, mask=seen, other=0.0)
+    count = tl.minimum(full_h - row * factor, factor) * tl.minimum(full_w - column * factor, factor)
+    return value / tl.maximum(count, 1).to(tl.float32)
+
+
+@kernel
+def convolve(source, weights, bias, last_weights, last_bias, out, full_h, full_w, h, w,
+             dilation: tl.constexpr, factor: tl.constexpr, last: tl.constexpr,
+             block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """One dilated convolution with its rectifier; the last one with what is handed on.
+
+    Channels come last and are filled up to 16. The first one pools its input by ``factor`` as it
+    reads it. Three products of rounded parts are as exact as float32 and run on tensor cores.
+    """
+    begin(early)
+    e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
+    c = tl.arange(0, 16)
+    square = c[:, None] * 16 + c[None, :]
+    total = tl.zeros((block, 16), tl.float32) + tl.load(bias + c)[None, :]
+    # Eight taps at once: products that wait for each other take as long as many.
+    k = tl.arange(0, 128)
+    value = tapped(source, y, x, inside, full_h, full_w, h, w, k, dilation, factor)
+    line = tl.load(weights + k[:, None] * 16 + c[None, :])
+    total = tl.dot(value, line, total, input_precision="tf32x3")
+    value = tapped(source, y, x, inside, full_h, full_w, h, w, c + 128, dilation, factor)
+    line = tl.load(weights + 2048 + square)
+    total = tl.dot(value, line, total, input_precision="tf32x3")
+    total = tl.maximum(total, 0.0)
+    if last:
+        line = tl.load(last_weights + square)
+        told = tl.zeros((block, 16), tl.float32) + tl.load(last_bias + c)[None, :]
+        told = tl.dot(total, line, told, input_precision="tf32x3")
+        at = out + c[None, :] * (h * w) + e[:, None]
+        tl.store(at, told, mask=inside[:, None] & (c < 8)[None, :])
+    else:
+        tl.store(out + e[:, None] * 16 + c[None, :], total, mask=inside[:, None])

@@ -1,0 +1,402 @@
+# mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
+"""What is cut as outside the screen, and where folds are far from all else.
+
+As `models.outside` (a plate's own share of it is handed in) and the second half of
+`models.field.fit`. Steps that do not wait for each other share a launch.
+"""
+
+from __future__ import annotations
+
+import triton
+import triton.language as tl
+
+from models.kernels.cuda.analysis_fit import (
+    BINS,
+    BOUND_ROWS,
+    LEAST_SHADE,
+    emptied,
+    find_bound,
+    scale_guess,
+    spread_scale,
+)
+from models.kernels.cuda.analysis_screen import BOUND
+from models.kernels.cuda.neighbourhood import (
+    begin,
+    between,
+    clamped,
+    flat_places,
+    kernel,
+    least,
+    mixed,
+    most,
+    ranks,
+    softened,
+    square_places,
+    squares,
+    tile_places,
+)
+
+COUNTERS = tl.constexpr(BOUND_ROWS.value * BINS.value + 128)
+
+
+@triton.jit
+def mark_changed(seen, weight, partial, low, high, changed, pid, h, w, n8_block: tl.constexpr,
+                 block: tl.constexpr):  # fmt: skip
+    """Where the frame is not as the plate shows it, apart from the exposure's change."""
+    e, y, x, inside = flat_places(pid, h, w, block)
+    n, n8 = h * w, ((h + 7) // 8) * ((w + 7) // 8)
+    t = tl.arange(0, n8_block)
+    known = tl.sum(tl.load(partial + t, mask=t < n8, other=0.0), 0)
+    most_off = tl.zeros((block,), tl.float32) - float("inf")
+    for c in tl.static_range(3):
+        change = tl.sum(tl.load(partial + (1 + c) * n8 + t, mask=t < n8, other=0.0), 0)
+        change = tl.where(known > 0, change / tl.maximum(known, 1e-6), 0.0)
+        now = tl.log2(tl.load(seen + c * n + e, mask=inside, other=1.0) + 0.01) - change
+        above = now - tl.load(high + c * n + e, mask=inside, other=0.0)
+        below = tl.load(low + c * n + e, mask=inside, other=0.0) - now
+        most_off = tl.maximum(most_off, tl.maximum(above, below))
+    off = (most_off > 0.35).to(tl.float32) * (1 - softened(weight, y, x, h, w, inside))
+    tl.store(changed + e, off, mask=inside)
+
+
+@triton.jit
+def grow_across(changed, grown, pid, h, w, radius: tl.constexpr, block: tl.constexpr):
+    """Shrunk by one pixel, then grown along the rows."""
+    e, y, x, inside = flat_places(pid, h, w, block)
+    found = tl.zeros((block,), tl.float32)
+    for dx in range(-radius, radius + 1):
+        here = clamped(x + dx, w)
+        found = tl.maximum(found, least(changed, y, here, h, w, 1, inside))
+    tl.store(grown + e, found, mask=inside)
+
+
+@triton.jit
+def grow_down(grown, wide, pid, h, w, radius: tl.constexpr, block: tl.constexpr):
+    """Grown along the columns."""
+    e, y, x, inside = flat_places(pid, h, w, block)
+    found = tl.zeros((block,), tl.float32)
+    for dy in range(-radius, radius + 1):
+        here = clamped(y + dy, h) * w + x
+        found = tl.maximum(found, tl.load(grown + here, mask=inside, other=0.0))
+    tl.store(wide + e, found, mask=inside)
+
+
+@triton.jit
+def close_changed(wide, proposed, below, closed, reach, pid, h, w, radius: tl.constexpr,
+                  block: tl.constexpr):  # fmt: skip
+    """Shrunk again; and whether anything changed below the screen."""
+    e, y, x, inside = flat_places(pid, h, w, block)
+    found = tl.zeros((block,), tl.float32) + float("inf")
+    for dy in range(-radius, radius + 1):
+        row = clamped(y + dy, h) * w
+        for dx in tl.static_range(-radius, radius + 1):
+            taken = tl.load(wide + row + clamped(x + dx, w), mask=inside, other=0.0)
+            found = tl.minimum(found, taken)
+    tl.store(closed + e, found, mask=inside)
+    floor = tl.load(below + e, mask=inside, other=0.0)
+    moved = floor * tl.load(proposed + e, mask=inside, other=0.0) * found > 0
+    tl.atomic_max(reach + 5, tl.max((moved & inside).to(tl.int32), 0), sem="relaxed")
+
+
+@triton.jit
+def whole_cells(weight, cells, shrunk, pid, h, w, cell: tl.constexpr, block: tl.constexpr):
+    """Cells that are screen for more than a half; and those with such neighbours alone."""
+    hc, wc = (h + cell - 1) // cell, (w + cell - 1) // cell
+    e, y, x, inside = flat_places(pid, hc, wc, block)
+    least_whole = tl.zeros((block,), tl.float32) + 1.0
+    for k in tl.static_range(9):
+        # The cell itself comes last.
+        row, column = clamped(y + (k + 5) % 9 // 3 - 1, hc), clamped(x + (k + 5) % 3 - 1, wc)
+        total = tl.zeros((block,), tl.float32)
+        for part in tl.static_range(cell * cell):
+            one, two = row * cell + part // cell, column * cell + part % cell
+            there = inside & (one < h) & (two < w)
+            total += tl.load(weight + one * w + two, mask=there, other=0.0)
+        count = tl.minimum(h - row * cell, cell) * tl.minimum(w - column * cell, cell)
+        whole = (total / tl.maximum(count, 1) > 0.5).to(tl.float32)
+        least_whole = tl.minimum(least_whole, whole)
+        if k == 8:
+            tl.store(cells + e, whole, mask=inside)
+    tl.store(shrunk + e, least_whole, mask=inside)
+
+
+@triton.jit
+def open_cells(cells, shrunk, opened, reach, pid, hc, wc, block: tl.constexpr):
+    """Cells without scattered ones; and whether any are left."""
+    e, y, x, inside = flat_places(pid, hc, wc, block)
+    found = most(shrunk, y, x, hc, wc, 2, inside)
+    found = tl.where(inside, found * tl.load(cells + e, mask=inside, other=0.0), 0.0)
+    tl.store(opened + e, found, mask=inside)
+    tl.atomic_max(reach + 4, (tl.max(found, 0) > 0).to(tl.int32), sem="relaxed")
+
+
+@triton.jit
+def lower_median(value, count, held, block: tl.constexpr):
+    """The lower median of the first ``count`` values; by one program."""
+    place = tl.arange(0, block)
+    tl.debug_barrier()
+    tl.store(held + place, value)
+    tl.debug_barrier()
+    rank = tl.zeros((block,), tl.int32)
+    for start in range(0, count, 16):
+        other = start + tl.arange(0, 16)
+        there = other < count
+        rank += ranks(value, place, tl.load(held + other, mask=there, other=0.0), other, there)
+    return tl.sum(tl.where((place < count) & (rank == (count - 1) // 2), value, 0.0), 0)
+
+
+@triton.jit
+def screen_at(cells, opened, some, place, there):
+    """Which cells are screen: those opened, where any were left."""
+    left = tl.load(opened + place, mask=there, other=0.0) > 0.5
+    return tl.where(some, left, tl.load(cells + place, mask=there, other=0.0) > 0.5)
+
+
+@triton.jit
+def strip_at(strips, side: tl.constexpr, y, x, hc, wc):
+    """How much of a cell is a strip that is cut."""
+    row, column = y, x
+    if side == 1:
+        column = wc - 1 - x
+    if side == 2:
+        row, column = x, y
+    line = tl.load(strips + 14 + side * 4) + tl.load(strips + 13 + side * 4) * row
+    cut = tl.minimum(tl.maximum(line - column, 0.0), 1.0)
+    there = (tl.load(strips + 12 + side * 4 + y * 0) > 0) & (row < tl.load(strips + 15 + side * 4))
+    return tl.where(there, cut, 0.0)
+
+
+@triton.jit
+def strips_at(strips, y, x, hc, wc, h, w):
+    """How much of a pixel is a strip that is cut."""
+    y0, y1, down = between(y, hc, h)
+    x0, x1, across = between(x, wc, w)
+    most_cut = y * 0.0
+    for side in tl.static_range(3):
+        cut = mixed(
+            strip_at(strips, side, y0, x0, hc, wc),
+            strip_at(strips, side, y0, x1, hc, wc),
+            strip_at(strips, side, y1, x0, hc, wc),
+            strip_at(strips, side, y1, x1, hc, wc),
+            down,
+            across,
+        )
+        most_cut = tl.maximum(most_cut, cut)
+    return most_cut
+
+
+@triton.jit
+def find_ends(cells, opened, reach, ends, pid, hc, wc, rows: tl.constexpr, block: tl.constexpr,
+              chunk: tl.constexpr):  # fmt: skip
+    """In which cell the screen begins, seen from the left, from the right, from above."""
+    programs: tl.constexpr = rows // block
+    side, row = pid // programs, pid % programs * block + tl.arange(0, block)
+    some = tl.load(reach + 4) > 0
+    height, width = tl.where(side == 2, wc, hc), tl.where(side == 2, hc, wc)
+    down, across = tl.where(side == 2, 1, wc), tl.where(side == 2, wc, 1)
+    start = tl.where(side == 1, wc - 1, 0)
+    across = tl.where(side == 1, -1, across)
+    first = tl.zeros((block,), tl.int32) + (1 << 20)
+    for at in range(0, width, chunk):
+        column = at + tl.arange(0, chunk)
+        there = (row < height)[:, None] & (column < width)[None, :]
+        place = start + (row * down)[:, None] + (column * across)[None, :]
+        one = screen_at(cells, opened, some, place, there)
+        first = tl.minimum(first, tl.min(tl.where(one, column[None, :], 1 << 20), 1))
+    tl.store(ends + side * rows + row, first.to(tl.float32))
+
+
+@triton.jit
+def begin_strip(ends, strips, held, side, hc, wc, rows: tl.constexpr):
+    """Whether a side may be a strip, and the slope of its line; by one program each.
+
+    Stored for each side are whether it is plainly a strip, and the line's slope, start and rows.
+    """
+    height, width = tl.where(side == 2, wc, hc), tl.where(side == 2, hc, wc)
+    row = tl.arange(0, rows)
+    held += side * rows
+    first = tl.load(ends + side * rows + row)
+    seen = first < (1 << 20)
+    long = tl.sum(seen.to(tl.int32), 0)
+    plain = (width >= 12) & (long >= 12) & (long >= 0.6 * height)
+    plain = plain & (tl.sum((seen & (row < long)).to(tl.int32), 0) == long)
+    # The middle end lies at 2 or further in.
+    close = tl.sum(((first < 2) & (row < long)).to(tl.int32), 0)
+    plain = plain & (close <= (long - 1) // 2)
+    tl.store(strips + side * 4, plain.to(tl.float32))
+    tl.store(strips + side * 4 + 3, long.to(tl.float32))
+    if plain:
+        # Theil and Sen's line over pairs half the height apart.
+        half = long // 2
+        apart = long - half
+        far = tl.load(ends + side * rows + row + apart, mask=row < half, other=0.0)
+        slopes = tl.where(row < half, (far - first) / tl.maximum(apart, 1), 0.0)
+        tl.store(strips + side * 4 + 1, lower_median(slopes, half, held, rows))
+
+
+@triton.jit
+def end_strip(cells, opened, reach, ends, strips, held, side, hc, wc, rows: tl.constexpr):
+    """The rest of a side's line, and whether that is straight and screen along it."""
+    some = tl.load(reach + 4) > 0
+    width = tl.where(side == 2, hc, wc)
+    down, across = tl.where(side == 2, 1, wc), tl.where(side == 2, wc, 1)
+    start = tl.where(side == 1, wc - 1, 0)
+    across = tl.where(side == 1, -1, across)
+    row = tl.arange(0, rows)
+    held += side * rows
+    long = tl.load(strips + side * 4 + 3).to(tl.int32)
+    slope = tl.load(strips + side * 4 + 1)
+    plain = tl.load(strips + side * 4) > 0
+    inside = row < long
+    if plain == 0:
+        tl.store(strips + 12 + side * 4, 0.0)
+    else:
+        begins = tl.where(inside, tl.load(ends + side * rows + row), 0.0)
+        crossing = lower_median(begins - slope * row, long, held, rows)
+        line = crossing + slope * row
+        plain = plain & (tl.abs(slope) <= 0.2)
+        plain = plain & (tl.max(tl.where(inside, line, 0.0), 0) <= 0.35 * width)
+        plain = plain & (tl.min(tl.where(inside, line, 1e9), 0) >= 1)
+        bent = inside & (tl.abs(begins - line) > 1.25)
+        plain = plain & (tl.sum(bent.to(tl.int32), 0) == 0)
+        beside, solid = tl.zeros((rows,), tl.float32), tl.zeros((rows,), tl.float32)
+        from_column = tl.maximum(line, 0.0).to(tl.int32)
+        for k in tl.static_range(6):
+            column = from_column + k
+            past = column.to(tl.float32) - line
+            there = inside & (past >= 1.5) & (past < 4) & (column < width)
+            one = screen_at(cells, opened, some, start + row * down + column * across, there)
+            beside += there.to(tl.float32)
+            solid += (there & one).to(tl.float32)
+        plain = plain & (tl.sum(solid, 0) >= 0.995 * tl.sum(beside, 0))
+        tl.store(strips + 12 + side * 4, plain.to(tl.float32))
+        tl.store(strips + 13 + side * 4, slope)
+        tl.store(strips + 14 + side * 4, crossing)
+        tl.store(strips + 15 + side * 4, long.to(tl.float32))
+
+
+@kernel
+def spread_first(squares8, sums, filled, wide, state, h8, w8, cells, last: tl.constexpr,
+                 block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The first round's scale, one program a channel."""
+    begin(early)
+    c = tl.program_id(0)
+    spread_scale(squares8, sums, filled, wide, state, c, h8, w8, cells, 0, last, block)
+
+
+@kernel
+def spread_second(squares8, sums, filled, wide, state, seen, weight, partial, low, high, changed,
+                  cells, shrunk, h, w, stride, plate: tl.constexpr, cell: tl.constexpr,
+                  n8_block: tl.constexpr, last: tl.constexpr, block: tl.constexpr,
+                  flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The second round's scale; meanwhile, where the frame has changed, or which cells are
+    screen."""
+    begin(early)
+    pid = tl.program_id(0)
+    if pid < 3:
+        spread_scale(squares8, sums, filled, wide, state, pid, (h + 7) // 8, (w + 7) // 8, stride,
+                     1, last, block)  # fmt: skip
+    else:
+        if plate:
+            mark_changed(seen, weight, partial, low, high, changed, pid - 3, h, w, n8_block, flat)
+        else:
+            whole_cells(weight, cells, shrunk, pid - 3, h, w, cell, flat)
+
+
+@kernel
+def scale_second(seen, wide, color, weight, off, shade, counters, kept, kept8, state, cells,
+                 shrunk, opened, reach, h, w, hc, wc, plate: tl.constexpr, programs: tl.constexpr,
+                 tiles: tl.constexpr, flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The guess scaled for the second time; meanwhile, cells opened."""
+    begin(early)
+    pid = tl.program_id(0)
+    if pid < programs:
+        scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state, pid, h,
+                    w, 1, plate, tiles)  # fmt: skip
+    else:
+        open_cells(cells, shrunk, opened, reach, pid - programs, hc, wc, flat)
+
+
+@kernel
+def scale_first(seen, wide, color, weight, off, shade, counters, kept, kept8, state, h, w,
+                plate: tl.constexpr, tiles: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The guess scaled for the first time."""
+    begin(early)
+    scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state,
+                tl.program_id(0), h, w, 0, plate, tiles)  # fmt: skip
+
+
+@kernel
+def bound_first(counters, state, early: tl.constexpr):
+    """The first round's bound."""
+    begin(early)
+    find_bound(counters, state, 0)
+
+
+@kernel
+def bound_second(counters, state, changed, grown, cells, opened, reach, ends, h, w, hc, wc,
+                 plate: tl.constexpr, radius: tl.constexpr, rows: tl.constexpr,
+                 flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """The second round's bound; meanwhile, what has changed grown, or ends of rows of cells."""
+    begin(early)
+    pid = tl.program_id(0)
+    if pid == 0:
+        find_bound(counters, state, 1)
+    else:
+        if plate:
+            grow_across(changed, grown, pid - 1, h, w, radius, flat)
+        else:
+            find_ends(cells, opened, reach, ends, pid - 1, hc, wc, rows, 16, 32)
+
+
+@kernel
+def find_foreign(off, shade, foreign, counters, state, grown, wide, strips, ends, held, h, w, hc,
+                 wc, plate: tl.constexpr, radius: tl.constexpr, programs: tl.constexpr,
+                 tiles: tl.constexpr, rows: tl.constexpr, flat: tl.constexpr,
+                 early: tl.constexpr):  # fmt: skip
+    """Squares of four pixels that hold something else than screen; meanwhile, what has changed
+    grown further, or lines begun."""
+    begin(early)
+    pid = tl.program_id(0)
+    if pid < programs:
+        emptied(counters, COUNTERS, pid, programs, 64)
+        y, x, inside = tile_places(pid, h, w, tiles)
+        bound = tl.load(state + BOUND + 1)
+        other = softened(off, y, x, h, w, inside) > 3 * bound
+        other = other | (softened(shade, y, x, h, w, inside) < LEAST_SHADE)
+        total = squares(squares((inside & other).to(tl.float32), tiles, 8), tiles, 4)
+        count = squares(squares(inside.to(tl.float32), tiles, 8), tiles, 4)
+        place, there = square_places(pid, h, w, tiles, 2)
+        share = total / tl.maximum(count, 1.0)
+        tl.store(foreign + place, (share > 0.25).to(tl.float32), mask=there)
+    else:
+        if plate:
+            grow_down(grown, wide, pid - programs, h, w, radius, flat)
+        else:
+            begin_strip(ends, strips, held, pid - programs, hc, wc, rows)
+
+
+@kernel
+def grow_foreign(foreign, near, changed, proposed, below, closed, reach, cells, opened, ends,
+                 strips, held, h4, w4, h, w, hc, wc, plate: tl.constexpr, radius: tl.constexpr,
+                 gap: tl.constexpr, programs: tl.constexpr, rows: tl.constexpr,
+                 block: tl.constexpr, flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+    """What is near something else; meanwhile, what has changed closed, or lines ended."""
+    begin(early)
+    pid = tl.program_id(0)
+    if pid < programs:
+        e, y, x, inside = flat_places(pid, h4, w4, block)
+        beside = tl.arange(0, 32) - radius
+        column = clamped(x[:, None] + beside[None, :], w4)
+        there = inside[:, None] & (beside <= radius)[None, :]
+        found = tl.zeros((block, 32), tl.float32)
+        for dy in tl.static_range(-radius, radius + 1):
+            row = clamped(y + dy, h4) * w4
+            found = tl.maximum(found, tl.load(foreign + row[:, None] + column, mask=there,
+                                              other=0.0))  # fmt: skip
+        tl.store(near + e, tl.max(found, 1), mask=inside)
+    else:
+        if plate:
+            close_changed(changed, proposed, below, closed, reach, pid - programs, h, w, gap, flat)
+        else:
+            end_strip(cells, opened, reach, ends, strips, held, pid - programs, hc, wc, rows)

@@ -1,0 +1,380 @@
+"""The first half of the live analysis: the frame reduced, its screen found, fitted and settled."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import torch
+
+from models.color import LUMA_WEIGHTS, Matrix, Planes, Siting, levels
+from models.kernels.cuda import analysis_fit as fit
+from models.kernels.cuda import analysis_frame as frame
+from models.kernels.cuda import analysis_outside as outside
+from models.kernels.cuda import analysis_screen as screen
+from models.kernels.cuda import analysis_subject as subject
+from models.kernels.cuda.analysis_buffers import Buffers, Launch, halvings, power, up
+from models.kernels.cuda.fields import Fields
+from models.screen import Hue
+from models.transfer import Transfer
+
+_CURVES = {Transfer.LINEAR: frame.LINEAR, Transfer.SRGB: frame.SRGB, Transfer.BT709: frame.BT709}
+_QUANTILE = 0.95
+
+
+class ScreenRow(Buffers):
+    """The kernels up to the screen's colour and what is held out; for `LiveAnalysis`."""
+
+    def _find(self, planes: Planes, plate: bool) -> list[Launch]:
+        """Reduce the frame, find its screen, and hold that against what is known of it."""
+        height, width = self._planes_size
+        f, (chroma_h, chroma_w) = self._factor, self._chroma
+        pooled = up(height, f), up(width, f)
+        down, across = max(1, f * chroma_h // height), max(1, f * chroma_w // width)
+        way = frame.SAME
+        if f == 1 and (chroma_h, chroma_w) != (height, width):
+            way = frame.SITED
+        elif (up(chroma_h, down), up(chroma_w, across)) != pooled:
+            way = frame.SCALED
+        siting, matrix = self._encoding.siting, self._encoding.matrix
+        y0, y_span, c0, c_span = levels(self._encoding)
+        kr, kb = LUMA_WEIGHTS.get(matrix, (0.0, 0.0))
+        kg = 1 - kr - kb
+        factors = (
+            2 * (1 - kr),
+            -2 * (1 - kb) * kb / kg,
+            -2 * (1 - kr) * kr / kg,
+            2 * (1 - kb),
+        )
+        n = self._squares
+        position = float(torch.tensor(_QUANTILE, dtype=torch.float32) * (n - 1))
+        low, weight = int(position), position - int(position)
+        block, rows = max(16, power(n)), self._rows
+        bare8 = self.plate8 if plate else self.kept8
+        wanted = 0 if self._settings.screen == "auto" else Hue[self._settings.screen.upper()].value
+        early = self._early
+        return [
+            Launch(
+                frame.reduce_frame,
+                self._tile_programs if self._device.type == "cpu" else self._squares,
+                (
+                    *planes,
+                    *(s for p in planes for s in p.stride()),
+                    *(self.small, self.sampled, self.small8, self.reach),
+                    *(height, width, chroma_h, chroma_w, self._h, self._w, *pooled),
+                    *(y0, 1 / y_span, c0, 1 / c_span, *factors),
+                ),
+                {
+                    "factor": f,
+                    "wide": power(f),
+                    "down": down,
+                    "across": across,
+                    "chroma_wide": power(across),
+                    "way": way.value,
+                    "centred_y": siting is not Siting.TOP_LEFT,
+                    "centred_x": siting is Siting.CENTER,
+                    "turns": self._turns,
+                    "transfer": _CURVES[self._encoding.transfer].value,
+                    "components": matrix is Matrix.RGB,
+                    "tiles": self._tiles if self._device.type == "cpu" else 1,
+                    "early": early,
+                },
+            ),
+            Launch(
+                screen.rank_strength,
+                up(n, rows),
+                (self.small8, self.state, n, low, min(low + (weight > 0), n - 1)),
+                {"block": block, "rows": rows, "early": early, **self._warps},
+            ),
+            Launch(
+                screen.rank_colours,
+                up(n, rows),
+                (self.small8, bare8, self.state, n, self._w8, weight),
+                {"wanted": wanted, "block": block, "rows": rows, "early": early, **self._warps},
+            ),
+            Launch(
+                screen.rank_deviation,
+                up(n, rows),
+                (self.small8, bare8, self.state, n, weight),
+                {"block": block, "rows": rows, "early": early, **self._warps},
+            ),
+        ]
+
+    def _fit(self, plate: bool) -> list[Launch]:
+        """The screen's colour in two rounds; the second one's spread is left to `_settle`."""
+        h, w, n, early = self._h, self._w, self._h * self._w, self._early
+        guess = self.plate_color if plate else self.kept_color
+        flat = {"block": self._flat, "early": early}
+        tiles = {"tiles": self._tiles, "early": early}
+        last = halvings(self._h8, self._w8)
+        spread = (self.squares8, self.scales, self.scales_filled, self.wide, self.state)
+        made = [
+            Launch(
+                fit.start_fit,
+                self._flat_programs(n),
+                (
+                    self.small,
+                    guess,
+                    self.seen,
+                    self.color,
+                    self.level,
+                    self.levels,
+                    self.state,
+                    h,
+                    w,
+                ),
+                {"plate": plate, **flat},
+            ),
+            Launch(fit.middle_level, 1, (self.levels, self.state), {"early": early, **self._warps}),
+        ]
+        for turn, counters in ((0, self.levels), (1, self.bounds)):
+            made += [
+                Launch(
+                    fit.find_inner,
+                    self._flat_programs(n),
+                    (self.level, self.off, self.shade, self.inner, counters, self.state, h, w),
+                    {"turn": turn, "size": counters.numel(), **flat},
+                ),
+                Launch(
+                    fit.weigh,
+                    self._tile_programs,
+                    (
+                        self.small,
+                        self.seen,
+                        self.then,
+                        self.color,
+                        self.inner,
+                        self.weight,
+                        self.squares8,
+                        self.partial,
+                        self.state,
+                        h,
+                        w,
+                    ),
+                    {"turn": turn, "plate": plate, **tiles},
+                ),
+            ]
+            if turn == 0:
+                made.append(
+                    Launch(
+                        outside.spread_first,
+                        3,
+                        (*spread, self._h8, self._w8, self._cells8),
+                        {"last": last, "block": self._block, "early": early} | self._warps,
+                    )
+                )
+            else:
+                cells = n if plate else self._hc * self._wc
+                made.append(
+                    Launch(
+                        outside.spread_second,
+                        3 + self._flat_programs(cells),
+                        (
+                            *spread,
+                            self.seen,
+                            self.weight,
+                            self.partial,
+                            self.then_low,
+                            self.then_high,
+                            self.changed,
+                            self.cells,
+                            self.shrunk,
+                            h,
+                            w,
+                            self._cells8,
+                        ),
+                        {
+                            "plate": plate,
+                            "cell": self._cell,
+                            "n8_block": max(16, power(self._squares)),
+                            "last": last,
+                            "block": self._block,
+                            "flat": self._flat,
+                            "early": early,
+                            **self._warps,
+                        },
+                    )
+                )
+            arguments: tuple[Any, ...] = (
+                self.seen,
+                self.wide,
+                self.color,
+                self.weight,
+                self.off,
+                self.shade,
+            )
+            arguments += (self.bounds, self.kept_color, self.kept8, self.state)
+            programs = self._tile_programs
+            if turn == 0:
+                constants = {"plate": plate, **tiles}
+                made.append(Launch(outside.scale_first, programs, (*arguments, h, w), constants))
+                constants = {"early": early, **self._warps}
+                made.append(Launch(outside.bound_first, 1, (self.bounds, self.state), constants))
+            else:
+                more = 0 if plate else self._flat_programs(self._hc * self._wc)
+                arguments += (
+                    self.cells,
+                    self.shrunk,
+                    self.opened,
+                    self.reach,
+                    h,
+                    w,
+                    self._hc,
+                    self._wc,
+                )
+                constants = {"plate": plate, "programs": programs, "flat": self._flat, **tiles}
+                made.append(Launch(outside.scale_second, programs + more, arguments, constants))
+        return made
+
+    def _settle(self, out: Fields, plate: bool) -> list[Launch]:
+        """Folds, what is outside, and what is held out."""
+        h, w, n, early = self._h, self._w, self._h * self._w, self._early
+        size, tiles = max(h, w), self._tile_programs
+        pixels = self._flat_programs(n)
+        gap = max(2, size // 60)
+        grown = 1 + max(1, size // 120) + gap
+        cells = self._hc, self._wc
+        reach = max(1, size // 8 // 4)
+        near = up(self._h4 * self._w4, self._flat // 8)
+        rows = self._strip_rows
+        return [
+            Launch(
+                outside.bound_second,
+                1 + (pixels if plate else 3 * rows // 16),
+                (
+                    self.bounds,
+                    self.state,
+                    self.changed,
+                    self.grown,
+                    self.cells,
+                    self.opened,
+                    self.reach,
+                    self.ends,
+                    h,
+                    w,
+                    *cells,
+                ),
+                {
+                    "plate": plate,
+                    "radius": grown,
+                    "rows": rows,
+                    "flat": self._flat,
+                    "early": early,
+                }
+                | self._warps,
+            ),
+            Launch(
+                outside.find_foreign,
+                tiles + (pixels if plate else 3),
+                (
+                    self.off,
+                    self.shade,
+                    self.foreign,
+                    self.bounds,
+                    self.state,
+                    self.grown,
+                    self.wider_change,
+                    self.strips,
+                    self.ends,
+                    self.held,
+                    h,
+                    w,
+                    *cells,
+                ),
+                {
+                    "plate": plate,
+                    "radius": grown,
+                    "programs": tiles,
+                    "tiles": self._tiles,
+                    "rows": rows,
+                    "flat": self._flat,
+                    "early": early,
+                },
+            ),
+            Launch(
+                outside.grow_foreign,
+                near + (pixels if plate else 3),
+                (
+                    self.foreign,
+                    self.near,
+                    self.wider_change,
+                    self.proposed,
+                    self.below,
+                    self.closed,
+                    self.reach,
+                    self.cells,
+                    self.opened,
+                    self.ends,
+                    self.strips,
+                    self.held,
+                    self._h4,
+                    self._w4,
+                    h,
+                    w,
+                    *cells,
+                ),
+                {
+                    "plate": plate,
+                    "radius": reach,
+                    "gap": gap,
+                    "programs": near,
+                    "rows": rows,
+                    "block": self._flat // 8,
+                    "flat": self._flat,
+                    "early": early,
+                },
+            ),
+            Launch(
+                subject.settle,
+                tiles,
+                (
+                    self.small,
+                    self.sampled,
+                    self.color,
+                    self.weight,
+                    self.off,
+                    self.shade,
+                    self.near,
+                    self.proposed,
+                    self.below,
+                    self.marks,
+                    self.closed,
+                    self.strips,
+                    self.reach,
+                    self.state,
+                    out.fields,
+                    self.kept,
+                    self.rough0,
+                    self.lit,
+                    self.strange,
+                    self.noises,
+                    h,
+                    w,
+                    self._h4,
+                    self._w4,
+                    *cells,
+                ),
+                {"plate": plate, "tiles": self._tiles, "early": early},
+            ),
+            Launch(
+                subject.soften_rough,
+                pixels,
+                (
+                    self.rough0,
+                    self.rough,
+                    self.noises,
+                    self.reach,
+                    self.state,
+                    out.told,
+                    h,
+                    w,
+                    self._factor,
+                    *self.size,
+                ),
+                {
+                    "plate": plate,
+                    "n8_block": max(16, power(self._squares)),
+                    "block": self._flat,
+                    "early": early,
+                },
+            ),
+        ]

@@ -1,0 +1,243 @@
+"""The per-pixel part of a live frame on a card: fields and planes in, picture out.
+
+Everything that it launches can be captured in a CUDA graph: sizes and addresses stay, what
+changes from frame to frame lies in tensors.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import torch
+import triton
+from torch import Tensor
+
+from models.color import Encoding, Matrix, Planes
+from models.despill import _GIVEN_BACK
+from models.kernels.cuda import laying
+from models.kernels.cuda.decoding import CURVES, matrix_of, sited_at
+from models.kernels.cuda.fields import Fields
+from models.kernels.cuda.keying import asked_kernel, listed_kernel, plain_kernel
+from models.kernels.cuda.layers import Layers, Level
+from models.kernels.cuda.network import HIDDEN, Weights
+from models.kernels.cuda.places import Way
+from models.settings import KeySettings
+
+# chosen: measured on an H200.
+_LISTED = {"num_warps": 2, "num_stages": 1}
+_PLAIN = {"num_warps": 4, "num_stages": 1, "maxnreg": 64}
+_ASKED = {"num_warps": 4, "num_stages": 1}
+_LAID = {"num_warps": 8, "num_stages": 1}
+_PROGRAMS = 16
+"""Programs that work the list off, for each multiprocessor."""
+_TABLE_BLOCK = 64
+_MOST_NODES = 64
+_BLANK = KeySettings()
+
+
+@dataclass(frozen=True)
+class Room:
+    """What the kernels of one slot work in, apart from what comes and goes.
+
+    Attributes:
+        table: (h * w, 32) float32, what the first layer makes of the looked-up channels.
+        small: likewise of the shapes.
+        words: (3, rows, columns) int32, for each pixel what it and its neighbours are told by.
+        between: (4, H, W) float32, the premultiplied subject at the frame's size where it is
+            enlarged, else None.
+        counters: (2,) int32, how many tiles are listed, and how many to be asked about.
+        tiles_near: int32, which are listed, and
+        tiles_asked: which asked about, as quarters of tiles.
+        integers: (32,) int32 and
+        floats: the same memory as float32: where the frame lies.
+    """
+
+    table: Tensor
+    small: Tensor
+    words: Tensor
+    between: Tensor | None
+    counters: Tensor
+    tiles_near: Tensor
+    tiles_asked: Tensor
+    integers: Tensor
+    floats: Tensor
+
+    @classmethod
+    def of(cls, fields: Fields, way: Way, size: tuple[int, int], numbers: Tensor) -> Room:
+        """Room for a slot.
+
+        Args:
+            fields: of the frame.
+            way: how the frame comes into the picture.
+            size: (H, W) of the picture.
+            numbers: (32,) int32, where it lies.
+        """
+        device = fields.fields.device
+        made = [
+            torch.zeros(t.shape[-2] * t.shape[-1], HIDDEN, device=device)
+            for t in (fields.fields, fields.shapes)
+        ]
+        keyed = fields.size if way is Way.LARGER else size
+        down, across = _tiles(*keyed)
+        words = torch.zeros(3, down * laying.ROWS, across * laying.COLUMNS, device=device).int()
+        between = None
+        if way is Way.LARGER:
+            between = torch.zeros(4, *fields.size, device=device)
+        counters, near, asked = (
+            torch.zeros(n, dtype=torch.int32, device=device)
+            for n in (2, down * across, down * across * 4)
+        )
+        floats = numbers.view(torch.float32)
+        return cls(made[0], made[1], words, between, counters, near, asked, numbers, floats)
+
+
+class Core:
+    """Launches the kernels of frames of one size and encoding.
+
+    Args:
+        planes: where the frames' planes lie: on the card, the same tensors for every frame.
+        encoding: how to read them.
+        quarter_turns: clockwise turns that make them upright.
+        fields: of these frames.
+        weights: of the live network.
+        settings: what a person set; those that `covers` names.
+    """
+
+    def __init__(
+        self,
+        planes: Planes,
+        encoding: Encoding,
+        quarter_turns: int,
+        fields: Fields,
+        weights: Weights,
+        settings: KeySettings = _BLANK,
+    ) -> None:
+        self._fields, self._weights = fields, weights
+        turns = quarter_turns % 4
+        high, wide = planes[0].shape
+        chroma = planes[1]
+        at_column, at_row = sited_at(encoding)
+        strides = *planes[0].stride(), *chroma.stride()
+        self._planes = (*planes, *strides, high, wide, *chroma.shape, *matrix_of(encoding))
+        rgb = encoding.matrix is Matrix.RGB
+        self._read = {
+            "TURNS": turns,
+            "RGB": rgb,
+            "HALF_R": not rgb and chroma.shape[0] != high,
+            "HALF_C": not rgb and chroma.shape[1] != wide,
+            "SITED_R": at_row,
+            "SITED_C": at_column,
+            "CURVE": CURVES[encoding.transfer],
+        }
+        device = fields.fields.device
+        several = 1
+        if device.type == "cuda":
+            several = torch.cuda.get_device_properties(device).multi_processor_count
+        self._programs = several * _PROGRAMS
+        self._amounts = (
+            settings.black_point,
+            1 / (settings.white_point - settings.black_point),
+            settings.despill,
+            _GIVEN_BACK * settings.despill_luminance,
+        )
+
+    def __call__(
+        self,
+        layers: Layers,
+        slots: Sequence[tuple[int, Way, Room]],
+        picture: Tensor,
+        alpha: Tensor | None = None,
+    ) -> None:
+        """Make a picture.
+
+        Args:
+            layers: the template.
+            slots: the level of each subject, the lowest first, how its frame comes into the
+                picture, and its room.
+            picture: (H, W, 3) uint8, written.
+            alpha: (H, W) float32, written with the subjects' coverage, or None.
+        """
+        if not slots:
+            picture.copy_(layers.bare)
+            if alpha is not None:
+                alpha.zero_()
+        for count, (level, way, room) in enumerate(slots):
+            self._lay(layers, layers.levels[level], way, room, picture, alpha, count == 0)
+
+    def _lay(
+        self,
+        layers: Layers,
+        level: Level,
+        way: Way,
+        room: Room,
+        picture: Tensor,
+        alpha: Tensor | None,
+        first: bool,
+    ) -> None:
+        """Lay one subject."""
+        told, weights = self._fields, self._weights
+        high, wide = layers.size
+        field_size, small_size = told.fields.shape[-2:], told.shapes.shape[-2:]
+        nothing = told.told  # stands where a kernel has no use for a pointer
+        gain = nothing if level.gain is None else level.gain
+        offset = nothing if level.offset is None else level.offset
+        gains = 0 if level.gain is None else len(level.gain)
+        out = nothing if alpha is None else alpha
+        between = nothing if room.between is None else room.between
+        layer = level.below, gain, offset
+        drawn = {"ALPHA": alpha is not None, "PACKED": first and wide % 4 == 0}
+        larger = way is Way.LARGER
+        size = told.size if larger else layers.size
+        made = (nothing, between, *size) if larger else (picture, out, *size)
+        how: dict[str, int] = {
+            **({"ALPHA": False, "PACKED": False} if larger else drawn),
+            "ONLY_KEY": larger,
+        }
+        how["FIRST"] = first and not larger
+        place = told.told, room.integers, room.floats
+        tiles = math.prod(_tiles(*size))
+        blocks = sum(triton.cdiv(len(t), _TABLE_BLOCK) for t in (room.table, room.small))
+        listed_kernel[(tiles + blocks,)](
+            told.fields, *field_size, told.shapes, *small_size, *place,
+            weights.looked_up, weights.bias, room.table, room.small, room.counters,
+            room.tiles_near, layers.bare, *made, **how,
+            BLOCK=_TABLE_BLOCK, **_LISTED,
+        )  # fmt: skip
+        how["GAINS"] = 0 if larger else gains
+        read = told.fields, *field_size, *place, room.words, room.counters
+        plain_kernel[(min(self._programs, 4 * tiles),)](
+            *self._planes, *read, room.tiles_near, room.tiles_asked, *layer, *made,
+            *self._amounts[2:], **self._read, **how, REDUCED=way is Way.SMALLER, **_PLAIN,
+        )  # fmt: skip
+        nodes = self._nodes(way, field_size), self._nodes(way, small_size)
+        asked_kernel[(min(self._programs, 4 * tiles),)](
+            *read, room.tiles_asked, *layer, *made, *self._amounts[2:], *small_size, room.table,
+            room.small, weights.pixel, weights.second, weights.rest, *self._amounts[:2], **how,
+            ACROSS=nodes[0][0], NODES=nodes[0][1],
+            ACROSS_SMALL=nodes[1][0], NODES_SMALL=nodes[1][1], **_ASKED,
+        )  # fmt: skip
+        if larger:
+            tiles = triton.cdiv(high, laying.ROWS) * triton.cdiv(wide, laying.COLUMNS)
+            laying.enlarged_kernel[(tiles,)](
+                between, room.integers, room.floats, *layer, layers.bare, picture, out, high, wide,
+                math.prod(size), size[1], GAINS=gains, FIRST=first, **drawn, **_LAID,
+            )  # fmt: skip
+
+    def _nodes(self, way: Way, have: Sequence[int]) -> tuple[int, int]:
+        """How many nodes of a field lie under a tile: each way, and room for all; 0 for many."""
+        if way is Way.SMALLER:
+            return 0, 0
+        size = self._fields.size
+        # A field's last square may hang over the frame, so this is an upper bound.
+        spans = [(laying.SIDE - 1) * h / s for h, s in zip(have, size, strict=True)]
+        most = max(map(math.floor, spans)) + 3
+        room = max(16, triton.next_power_of_2(most * most))
+        return (most, room) if room <= _MOST_NODES else (0, 0)
+
+
+def _tiles(high: int, wide: int) -> tuple[int, int]:
+    """How many tiles a picture has, down and across."""
+    margin = laying.TOP + 1, laying.LEFT + 1
+    return triton.cdiv(high + margin[0], laying.ROWS), triton.cdiv(wide + margin[1], laying.COLUMNS)

@@ -1,0 +1,320 @@
+"""Planes to picture in three Triton kernels: the live grade of `models.keyer`, pixel by pixel.
+
+The first copies the bare picture where nothing of a subject can be, lists the other tiles, and
+looks the fields up for the network. The second makes linear light and the rough matte of the
+listed tiles, and lays what is plainly subject; quarters of tiles that hold pixels to ask about go
+on another list, with what their pixels are asked for. The third works that off with the network.
+"""
+
+from __future__ import annotations
+
+# ruff: noqa: N803  constants of a kernel in capitals, as Triton writes them
+# mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
+import triton
+import triton.language as tl
+
+from models.kernels.cuda.decoding import shown
+from models.kernels.cuda.laying import copied, laid, put, stored
+from models.kernels.cuda.lookup import anything_near, at_places, corners, places, window
+from models.kernels.cuda.network import alpha_of, halves, high_half, looked_up, low_half
+from models.kernels.cuda.reducing import reduced
+
+
+@triton.jit
+def _despilled(red, green, blue, back_r, back_g, back_b, own_key, is_green, amount, given_back):
+    """`models.despill.despill`."""
+    t = tl.minimum(tl.maximum((own_key - 0.02) * 10, 0.0), 1.0)
+    own_key = own_key * (t * t * (3 - 2 * t)) + 0.5
+    key, other = tl.where(is_green, green, blue), tl.where(is_green, blue, green)
+    back_key = tl.where(is_green, back_g, back_b)
+    back_other = tl.where(is_green, back_b, back_g)
+    limit = tl.minimum(tl.maximum(red, other), (red + other) * own_key)
+    back_limit = tl.minimum(tl.maximum(back_r, back_other), (back_r + back_other) * own_key)
+    share = (key - limit) / tl.maximum(back_key - back_limit, 1e-3)
+    share = tl.minimum(tl.maximum(share, 0.0), 1.0) * amount
+    grey = (0.2126 * back_r + 0.7152 * back_g + 0.0722 * back_b) * given_back
+    red = tl.minimum(tl.maximum(red + share * (grey - back_r), 0.0), 1.0)
+    green = tl.minimum(tl.maximum(green + share * (grey - back_g), 0.0), 1.0)
+    blue = tl.minimum(tl.maximum(blue + share * (grey - back_b), 0.0), 1.0)
+    return red, green, blue
+
+
+@triton.jit
+def _finished(
+    red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
+    top, left, high, wide, FIRST: tl.constexpr,
+    ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
+):  # fmt: skip
+    """Store a quarter of a tile: premultiplied, or laid into the scene."""
+    red, green, blue = red * alpha, green * alpha, blue * alpha
+    row = top + tl.arange(0, 16)[:, None]
+    column = left + tl.arange(0, 16)[None, :]
+    seen = (row >= 0) & (row < high) & (column >= 0) & (column < wide)
+    if ONLY_KEY:
+        area = high * wide
+        put(alpha_out, red, seen, top, left, high, wide, 16, 16)
+        put(alpha_out + area, green, seen, top, left, high, wide, 16, 16)
+        put(alpha_out + 2 * area, blue, seen, top, left, high, wide, 16, 16)
+        put(alpha_out + 3 * area, alpha, seen, top, left, high, wide, 16, 16)
+    else:
+        if not FIRST:
+            seen = seen & inside  # beside it stands another subject
+        code = laid(
+            red, green, blue, alpha, below, gain, offset, row, column, seen, high * wide, wide,
+            GAINS,
+        )  # fmt: skip
+        stored(picture, code, seen, top, left, high, wide, 16, 16, PACKED)
+        if ALPHA:
+            put(alpha_out, alpha, seen, top, left, high, wide, 16, 16)
+
+
+@triton.jit
+def listed_kernel(
+    fields, field_high, field_wide, shapes, shapes_high, shapes_wide, told, ints, floats,
+    weights, bias, table, table_small, counters, tiles_near, bare, picture, alpha_out, high, wide,
+    ONLY_KEY: tl.constexpr, FIRST: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
+    BLOCK: tl.constexpr,
+):  # fmt: skip
+    """The bare picture where nobody is, the list of tiles where somebody may be, the tables."""
+    block = tl.program_id(0)
+    n, m = field_high * field_wide, shapes_high * shapes_wide
+    blocks = tl.cdiv(n, BLOCK) + tl.cdiv(m, BLOCK)
+    if block < blocks:
+        if block == 0:
+            tl.store(counters + 1, 0)  # of this frame nothing has been asked about yet
+        looked_up(
+            fields + 10 * n, shapes, told, weights, bias, table, table_small, n, m, floats, block,
+            19, 8, BLOCK,
+        )  # fmt: skip
+    else:
+        tile = block - blocks
+        tiles = tl.cdiv(wide + 5, 64)
+        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4
+        extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
+        origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
+        mirrored = tl.load(ints + 2)
+        row_low, row_high, column_low, column_high = window(
+            told, ints, floats, extent_h, extent_w, origin_r, origin_c
+        )
+        # The tile with the pixels around it.
+        r = top - tl.load(ints) - 1
+        c = left - tl.load(ints + 1) - 1
+        c = tl.where(mirrored != 0, extent_w - 1 - c - 65, c)
+        some = (r <= row_high + 1) & (r + 17 >= row_low - 1)
+        some = some & (c <= column_high + 1) & (c + 65 >= column_low - 1)
+        here = False
+        if some:
+            by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
+            r, c = r + origin_r, c + origin_c
+            here = anything_near(
+                fields,
+                places(r, by_y, field_high), places(r + 17, by_y, field_high),
+                places(c, by_x, field_wide), places(c + 65, by_x, field_wide),
+                field_high, field_wide,
+            ) | (tl.load(told + 1) == 0)  # fmt: skip
+        if here:
+            tl.store(tiles_near + tl.atomic_add(counters, 1), tile)
+        else:
+            if ONLY_KEY or ALPHA:
+                nothing = tl.zeros((16, 64), tl.float32)
+                everywhere = tl.full((16, 64), 1, tl.int1)
+                for k in tl.static_range(4 if ONLY_KEY else 1):
+                    if ONLY_KEY or FIRST:
+                        out = alpha_out + k * high * wide
+                        put(out, nothing, everywhere, top, left, high, wide, 16, 64)
+            if FIRST:
+                copied(bare, picture, top, left, high, wide, 16, 64, PACKED)
+
+
+@triton.jit
+def plain_kernel(
+    first, second, third, stride_r, stride_c, chroma_r, chroma_c,
+    plane_high, plane_wide, chroma_high, chroma_wide,
+    y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
+    fields, field_high, field_wide, told, ints, floats, words, counters, tiles_near, tiles_asked,
+    below, gain, offset, picture, alpha_out, high, wide, despill, given_back,
+    TURNS: tl.constexpr, RGB: tl.constexpr, HALF_R: tl.constexpr, HALF_C: tl.constexpr,
+    SITED_R: tl.constexpr, SITED_C: tl.constexpr, CURVE: tl.constexpr,
+    REDUCED: tl.constexpr, FIRST: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr,
+    ALPHA: tl.constexpr, PACKED: tl.constexpr,
+):  # fmt: skip
+    """The tiles that `listed_kernel` put on the list, by as many programs as the card holds.
+
+    ``ints`` and ``floats`` are one buffer: where the frame lies, see `models.kernels.cuda.places`.
+    """
+    tiles = tl.cdiv(wide + 5, 64)
+    area = tl.cdiv(high + 2, 16) * 16 * tiles * 64
+    extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
+    origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
+    mirrored = tl.load(ints + 2)
+    row_low, row_high, column_low, column_high = window(
+        told, ints, floats, extent_h, extent_w, origin_r, origin_c
+    )
+    found = tl.load(told + 1) > 0
+    is_green = tl.load(told + 2) < 1.5
+    n = field_high * field_wide
+    for i in range(tl.program_id(0), 4 * tl.load(counters), tl.num_programs(0)):
+        # A quarter at a time: code that is longer does not stay in the instruction cache.
+        number = tl.load(tiles_near + i // 4) * 4 + i % 4
+        tile = number // 4
+        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4 + number % 4 * 16
+        row, column = top + tl.arange(0, 16), left + tl.arange(0, 16)
+        r = row - tl.load(ints)
+        c = mirrored * (extent_w - 1) + (1 - 2 * mirrored) * (column - tl.load(ints + 1))
+        inside_r = (r >= row_low) & (r <= row_high) & (row >= 0) & (row < high)
+        inside_c = (c >= column_low) & (c <= column_high) & (column >= 0) & (column < wide)
+        inside = inside_r[:, None] & inside_c[None, :]
+        at_r = tl.minimum(tl.maximum(r, 0), extent_h - 1)
+        at_c = tl.minimum(tl.maximum(c, 0), extent_w - 1)
+        if REDUCED:
+            red, green, blue = reduced(
+                first, second, third, at_r, at_c, ints, floats,
+                stride_r, stride_c, chroma_r, chroma_c,
+                plane_high, plane_wide, chroma_high, chroma_wide,
+                y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
+                TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE, 16, 16,
+            )  # fmt: skip
+        else:
+            red, green, blue = shown(
+                first, second, third, (at_r + origin_r)[:, None], (at_c + origin_c)[None, :],
+                stride_r, stride_c, chroma_r, chroma_c,
+                plane_high, plane_wide, chroma_high, chroma_wide,
+                y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
+                TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE,
+            )  # fmt: skip
+        alpha = inside.to(tl.float32)
+        asking = False
+        if found:
+            y = places(r + origin_r, tl.load(floats + 8), field_high)
+            x = places(c + origin_c, tl.load(floats + 9), field_wide)
+            a, b, c0, d, fy, fx = corners(y, x, field_high, field_wide)
+            back_r = at_places(fields, a, b, c0, d, fy, fx)
+            back_g = at_places(fields + n, a, b, c0, d, fy, fx)
+            back_b = at_places(fields + 2 * n, a, b, c0, d, fy, fx)
+            near = at_places(fields + 3 * n, a, b, c0, d, fy, fx)
+            solid = at_places(fields + 4 * n, a, b, c0, d, fy, fx)
+            hold_out = at_places(fields + 5 * n, a, b, c0, d, fy, fx)
+            key, other = tl.where(is_green, green, blue), tl.where(is_green, blue, green)
+            back_key = tl.where(is_green, back_g, back_b)
+            back_other = tl.where(is_green, back_b, back_g)
+            full = tl.maximum(back_key - tl.maximum(back_r, back_other), 1e-3)
+            rough = (1 - (key - tl.maximum(red, other)) / full) * (1 - hold_out)
+            luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+            place = words + (row + 1)[:, None] * (tiles * 64) + (column + 4)[None, :]
+            clamped = tl.minimum(tl.maximum(rough, -0.3), 1.3)
+            tl.store(place, halves(clamped, tl.sqrt(luma)))
+            whole = (solid > 0.99) & (rough > 0.5) & inside
+            asked = (near > 0) & (whole == 0) & inside
+            alpha = whole.to(tl.float32)
+            asking = tl.max(tl.max(asked.to(tl.int32), 1), 0) > 0
+            if asking:
+                tl.store(place + area, halves(tl.sqrt(red), tl.sqrt(green)))
+                said = alpha + 2 * asked.to(tl.float32)
+                tl.store(place + 2 * area, halves(tl.sqrt(blue), said))
+                tl.store(tiles_asked + tl.atomic_add(counters + 1, 1), number)
+            else:
+                own_key = at_places(fields + 9 * n, a, b, c0, d, fy, fx)
+                red, green, blue = _despilled(
+                    red, green, blue, back_r, back_g, back_b, own_key, is_green, despill,
+                    given_back,
+                )  # fmt: skip
+        if not asking:
+            _finished(
+                red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
+                top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED,
+            )  # fmt: skip
+
+
+@triton.jit
+def asked_kernel(
+    fields, field_high, field_wide, told, ints, floats, words, counters, tiles_asked,
+    below, gain, offset, picture, alpha_out, high, wide, despill, given_back,
+    shapes_high, shapes_wide, table, table_small, pixel, second_layer, rest, black, by_span,
+    FIRST: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr,
+    PACKED: tl.constexpr, ACROSS: tl.constexpr, NODES: tl.constexpr,
+    ACROSS_SMALL: tl.constexpr, NODES_SMALL: tl.constexpr,
+):  # fmt: skip
+    """The tiles that `plain_kernel` put on the list, by as many programs as the card holds."""
+    tiles = tl.cdiv(wide + 5, 64)
+    across = tiles * 64
+    area = tl.cdiv(high + 2, 16) * 16 * across
+    extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
+    origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
+    down, right = tl.load(ints), tl.load(ints + 1)
+    mirrored = tl.load(ints + 2)
+    step = 1 - 2 * mirrored
+    row_low, row_high, column_low, column_high = window(
+        told, ints, floats, extent_h, extent_w, origin_r, origin_c
+    )
+    is_green = tl.load(told + 2) < 1.5
+    pixel += (tl.load(told + 2).to(tl.int32) - 1) * 1024
+    n = field_high * field_wide
+    k = tl.arange(0, 16)
+    ring_r = tl.where(k < 9, k // 3 - 1, 0)[None, :]
+    ring_c = tl.where(k < 9, k % 3 - 1, 0)[None, :]
+    plane = (tl.maximum(k - 8, 0) * area)[None, :]
+    if tl.program_id(0) == 0:
+        tl.store(counters, 0)  # nothing of the next frame has been listed yet
+    for i in range(tl.program_id(0), tl.load(counters + 1), tl.num_programs(0)):
+        number = tl.load(tiles_asked + i)
+        tile = number // 4
+        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4 + number % 4 * 16
+        row, column = top + tl.arange(0, 16), left + tl.arange(0, 16)
+        r = row - down
+        c = mirrored * (extent_w - 1) + step * (column - right)
+        inside = ((r >= row_low) & (r <= row_high))[:, None]
+        inside = inside & ((c >= column_low) & (c <= column_high))[None, :]
+        # The words of the nine pixels around each: at most at the window's edge, and at the
+        # picture's for pixels outside of it, which nobody reads.
+        near_r = tl.minimum(tl.maximum(r[:, None] + ring_r, row_low), row_high) + down
+        near_r = tl.minimum(tl.maximum(near_r, -1), high)
+        near_c = tl.minimum(tl.maximum(c[:, None] + ring_c, column_low), column_high)
+        near_c = right + step * (near_c - mirrored * (extent_w - 1))
+        near_c = tl.minimum(tl.maximum(near_c, -1), wide)
+        at = ((near_r + 1) * across + plane)[:, None, :] + (near_c + 4)[None, :, :]
+        at = tl.reshape(at, (256, 16))
+        around = tl.load(words + at, (k < 11)[None, :], 0)
+        place = words + area + (row + 1)[:, None] * across + (column + 4)[None, :]
+        word = tl.load(place)
+        red, green = low_half(word), high_half(word)
+        word = tl.load(place + area)
+        blue, said = low_half(word), high_half(word)
+        red, green, blue = red * red, green * green, blue * blue
+        asked = said > 1.5
+        y = places(r + origin_r, tl.load(floats + 8), field_high)
+        x = places(c + origin_c, tl.load(floats + 9), field_wide)
+        y_small = places(r + origin_r, tl.load(floats + 10), shapes_high)
+        x_small = places(c + origin_c, tl.load(floats + 11), shapes_wide)
+        a, b, c0, d, fy, fx = corners(y, x, field_high, field_wide)
+        back_r = at_places(fields, a, b, c0, d, fy, fx)
+        back_g = at_places(fields + n, a, b, c0, d, fy, fx)
+        back_b = at_places(fields + 2 * n, a, b, c0, d, fy, fx)
+        guess = alpha_of(
+            around, tl.maximum(tl.where(is_green, back_g, back_b), 0.005),
+            table, y, x, field_high, field_wide,
+            table_small, y_small, x_small, shapes_high, shapes_wide, pixel, second_layer, rest,
+            16, ACROSS, NODES, ACROSS_SMALL, NODES_SMALL,
+        )  # fmt: skip
+        guess = tl.minimum(tl.maximum((guess - black) * by_span, 0.0), 1.0)
+        alpha = tl.where(asked, guess, said)
+        # `models.despill.unmix`
+        clear = 1 - alpha
+        doubt = 0.05 * clear
+        by = 1 / tl.maximum(alpha * alpha + doubt, 1e-6)
+        front = at_places(fields + 6 * n, a, b, c0, d, fy, fx)
+        mixed = (alpha * (red - clear * back_r) + doubt * front) * by
+        red = tl.where(asked, tl.maximum(mixed, 0.0), red)
+        front = at_places(fields + 7 * n, a, b, c0, d, fy, fx)
+        mixed = (alpha * (green - clear * back_g) + doubt * front) * by
+        green = tl.where(asked, tl.maximum(mixed, 0.0), green)
+        front = at_places(fields + 8 * n, a, b, c0, d, fy, fx)
+        mixed = (alpha * (blue - clear * back_b) + doubt * front) * by
+        blue = tl.where(asked, tl.maximum(mixed, 0.0), blue)
+        own_key = at_places(fields + 9 * n, a, b, c0, d, fy, fx)
+        red, green, blue = _despilled(
+            red, green, blue, back_r, back_g, back_b, own_key, is_green, despill, given_back
+        )
+        _finished(
+            red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
+            top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED,
+        )  # fmt: skip

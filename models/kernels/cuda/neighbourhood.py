@@ -1,0 +1,324 @@
+# mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
+"""Neighbourhoods inside Triton kernels: softening, squares, enlarging, spreading, ranks.
+
+The same arithmetic as `models.pyramid`, one value at a time, so that a kernel can recompute what
+its neighbours need instead of waiting for another launch.
+"""
+
+from __future__ import annotations
+
+import triton
+import triton.language as tl
+from triton.language.extra.cuda import gdc_launch_dependents, gdc_wait
+
+_SIZES = [
+    "h",
+    "w",
+    "h2",
+    "w2",
+    "h4",
+    "w4",
+    "h8",
+    "w8",
+    "hc",
+    "wc",
+    "n",
+    "n8",
+    "cells",
+    "deep_cells",
+    "stride",
+    "height",
+    "width",
+    "chroma_h",
+    "chroma_w",
+    "pooled_h",
+    "pooled_w",
+    "low",
+    "high",
+]
+kernel = triton.jit(do_not_specialize=_SIZES)
+"""Decorates what is started from the host; compiled once for frames of all sizes."""
+
+
+@triton.jit
+def begin(early: tl.constexpr):
+    """Let the next kernel be brought in early, and wait for the one before."""
+    if early:
+        gdc_launch_dependents()
+        gdc_wait()
+
+
+@triton.jit
+def mirrored(i, n):
+    """Softening twice with the edge repeated is one filter over the mirrored picture."""
+    i = tl.where(i < 0, -1 - i, i)
+    i = tl.where(i >= n, 2 * n - 1 - i, i)
+    return tl.minimum(tl.maximum(i, 0), n - 1)
+
+
+@triton.jit
+def clamped(i, n):
+    """The edge repeated."""
+    return tl.minimum(tl.maximum(i, 0), n - 1)
+
+
+@triton.jit
+def softened(plane, y, x, h, w, inside):
+    """`pyramid.soften` at single places of a plane."""
+    total = tl.zeros_like(y).to(tl.float32)
+    for dy in tl.static_range(-1, 2):
+        row = clamped(y + dy, h) * w
+        for dx in tl.static_range(-1, 2):
+            weight = (2 - dy * dy) * (2 - dx * dx) / 16.0
+            total += weight * tl.load(plane + row + clamped(x + dx, w), mask=inside, other=0.0)
+    return total
+
+
+@triton.jit
+def softened_twice(plane, y, x, h, w, inside):
+    """`pyramid.soften` twice at single places of a plane."""
+    total = tl.zeros_like(y).to(tl.float32)
+    for dy in tl.static_range(-2, 3):
+        row = mirrored(y + dy, h) * w
+        for dx in tl.static_range(-2, 3):
+            # 6, 4, 1 for distances of 0, 1, 2.
+            down = 6 - 2.25 * dy * dy + 0.25 * dy * dy * dy * dy
+            across = 6 - 2.25 * dx * dx + 0.25 * dx * dx * dx * dx
+            taken = tl.load(plane + row + mirrored(x + dx, w), mask=inside, other=0.0)
+            total += (down * across / 256.0) * taken
+    return total
+
+
+@triton.jit
+def extremes(plane, y, x, h, w, radius: tl.constexpr, inside):
+    """`pyramid.shrink` and `pyramid.grow` at single places of a plane."""
+    low = tl.zeros_like(y).to(tl.float32) + float("inf")
+    high = tl.zeros_like(y).to(tl.float32) - float("inf")
+    for dy in tl.static_range(-radius, radius + 1):
+        row = clamped(y + dy, h) * w
+        for dx in tl.static_range(-radius, radius + 1):
+            taken = tl.load(plane + row + clamped(x + dx, w), mask=inside, other=0.0)
+            low, high = tl.minimum(low, taken), tl.maximum(high, taken)
+    return low, high
+
+
+@triton.jit
+def least(plane, y, x, h, w, radius: tl.constexpr, inside):
+    """`pyramid.shrink` at single places of a plane."""
+    low, _ = extremes(plane, y, x, h, w, radius, inside)
+    return low
+
+
+@triton.jit
+def most(plane, y, x, h, w, radius: tl.constexpr, inside):
+    """`pyramid.grow` at single places of a plane."""
+    _, high = extremes(plane, y, x, h, w, radius, inside)
+    return high
+
+
+@triton.jit
+def between(i, have, size):
+    """The two values of a smaller field between which a place lies, and how far along."""
+    at = tl.maximum((i.to(tl.float32) + 0.5) * ((have * 1.0) / (size * 1.0)) - 0.5, 0.0)
+    first = tl.minimum(at.to(tl.int32), have - 1)
+    return first, tl.minimum(first + 1, have - 1), at - first.to(tl.float32)
+
+
+@triton.jit
+def mixed(a, b, c, d, down, across):
+    """Linear in both directions: a b above c d."""
+    return (a + (b - a) * across) * (1 - down) + (c + (d - c) * across) * down
+
+
+@triton.jit
+def enlarged(field, y, x, have_h, have_w, h, w, inside):
+    """`pyramid.enlarge` at single places of the larger field."""
+    y0, y1, down = between(y, have_h, h)
+    x0, x1, across = between(x, have_w, w)
+    a = tl.load(field + y0 * have_w + x0, mask=inside, other=0.0)
+    b = tl.load(field + y0 * have_w + x1, mask=inside, other=0.0)
+    c = tl.load(field + y1 * have_w + x0, mask=inside, other=0.0)
+    d = tl.load(field + y1 * have_w + x1, mask=inside, other=0.0)
+    return mixed(a, b, c, d, down, across)
+
+
+@triton.jit
+def flat_places(pid, h, w, block: tl.constexpr):
+    """Places of a plane in order: flat index, row, column, whether there is one."""
+    e = pid * block + tl.arange(0, block)
+    return e, e // w, e % w, e < h * w
+
+
+@triton.jit
+def tile_places(pid, h, w, tiles: tl.constexpr):
+    """Places of squares of eight pixels: row, column, whether there is one."""
+    e = tl.arange(0, tiles * 64)
+    across = (w + 7) // 8
+    t = pid * tiles + e // 64
+    y = (t // across) * 8 + (e % 64) // 8
+    x = (t % across) * 8 + e % 8
+    return y, x, (y < h) & (x < w)
+
+
+@triton.jit
+def square_places(pid, h, w, tiles: tl.constexpr, side: tl.constexpr):
+    """Where the squares of a `tile_places` go that have been joined to ``side`` a side."""
+    e = tl.arange(0, tiles * side * side)
+    across = (w + 7) // 8
+    factor: tl.constexpr = 8 // side
+    hs, ws = (h + factor - 1) // factor, (w + factor - 1) // factor
+    t = pid * tiles + e // (side * side)
+    y = (t // across) * side + (e % (side * side)) // side
+    x = (t % across) * side + e % side
+    return y * ws + x, (y < hs) & (x < ws) & (t < across * ((h + 7) // 8))
+
+
+@triton.jit
+def squares(v, tiles: tl.constexpr, side: tl.constexpr):
+    """Sums over squares of two by two of tiles that are ``side`` a side."""
+    half: tl.constexpr = side // 2
+    v = tl.reshape(v, (tiles, half, 2, half, 2))
+    v = tl.sum(tl.sum(v, 4), 2)
+    return tl.reshape(v, (tiles * half * half,))
+
+
+@triton.jit
+def means(v, inside, tiles: tl.constexpr, side: tl.constexpr):
+    """Means over squares of two by two, and which of them there are."""
+    count = squares(inside.to(tl.float32), tiles, side)
+    return squares(tl.where(inside, v, 0.0), tiles, side) / tl.maximum(count, 1.0), count > 0
+
+
+@triton.jit
+def whole_means(v, inside, tiles: tl.constexpr):
+    """Means over squares of eight by eight."""
+    count = tl.sum(tl.reshape(inside.to(tl.float32), (tiles, 64)), 1)
+    total = tl.sum(tl.reshape(tl.where(inside, v, 0.0), (tiles, 64)), 1)
+    return total / tl.maximum(count, 1.0)
+
+
+@triton.jit
+def level_of(h, w, level: tl.constexpr):
+    """Values before a level of a pyramid, its height and its width."""
+    # Sums make tensors of what may be constants.
+    at, h, w = h * 0, h + 0, w + 0
+    for _ in tl.static_range(level):
+        at += h * w
+        h = (h + 1) // 2
+        w = (w + 1) // 2
+    return at, h, w
+
+
+@triton.jit
+def share_of_mean(i, n, level: tl.constexpr):
+    """What a value of a row counts for in the mean ``level`` levels up; the last may be alone."""
+    share = i * 0.0 + 1.0
+    for _ in tl.static_range(level):
+        share *= tl.where((i | 1) < n, 0.5, 1.0)
+        i = i >> 1
+        n = (n + 1) >> 1
+    return share
+
+
+@triton.jit
+def pull(plane, h, w, first: tl.constexpr, by: tl.constexpr, block: tl.constexpr):
+    """A level of a pyramid, from the level ``first``, ``by`` levels below, at once."""
+    span: tl.constexpr = 1 << (2 * by)
+    cells: tl.constexpr = block // span
+    at, hl, wl = level_of(h, w, first)
+    above, hc, wc = level_of(h, w, first + by)
+    k = tl.arange(0, span)[None, :]
+    for start in range(0, hc * wc, cells):
+        e = start + tl.arange(0, cells)
+        y = (e // wc * (1 << by))[:, None] + (k >> by)
+        x = (e % wc * (1 << by))[:, None] + (k & ((1 << by) - 1))
+        there = (e < hc * wc)[:, None] & (y < hl) & (x < wl)
+        share = share_of_mean(y, hl, by) * share_of_mean(x, wl, by)
+        v = tl.load(plane + at + y * wl + x, mask=there, other=0.0)
+        tl.store(plane + above + e, tl.sum(v * share, 1), mask=e < hc * wc)
+
+
+@triton.jit
+def trusted(values, weights, around, y, x, h, w, level: tl.constexpr, inside):
+    """A level's own value where it is known, else what its surroundings say."""
+    at, _, wl = level_of(h, w, level)
+    place = at + y * wl + x
+    known = tl.load(weights + place, mask=inside, other=0.0)
+    here = tl.load(values + place, mask=inside, other=0.0) / tl.maximum(known, 1e-8)
+    return around + (here - around) * tl.minimum(known * 4, 1.0)
+
+
+@triton.jit
+def filled_one(values, weights, filled, y, x, h, w, level: tl.constexpr, inside):
+    """`pyramid.spread` at places of a level, from the next one, which is filled already."""
+    _, hl, wl = level_of(h, w, level)
+    above, hc, wc = level_of(h, w, level + 1)
+    around = enlarged(filled + above, y, x, hc, wc, hl, wl, inside)
+    return trusted(values, weights, around, y, x, h, w, level, inside)
+
+
+@triton.jit
+def filled_two(values, weights, filled, y, x, h, w, level: tl.constexpr, inside):
+    """`pyramid.spread` at places of a level, from the second next one."""
+    _, hl, wl = level_of(h, w, level)
+    _, hc, wc = level_of(h, w, level + 1)
+    y0, y1, down = between(y, hc, hl)
+    x0, x1, across = between(x, wc, wl)
+    a = filled_one(values, weights, filled, y0, x0, h, w, level + 1, inside)
+    b = filled_one(values, weights, filled, y0, x1, h, w, level + 1, inside)
+    c = filled_one(values, weights, filled, y1, x0, h, w, level + 1, inside)
+    d = filled_one(values, weights, filled, y1, x1, h, w, level + 1, inside)
+    around = mixed(a, b, c, d, down, across)
+    return trusted(values, weights, around, y, x, h, w, level, inside)
+
+
+@triton.jit
+def fill(values, weights, filled, h, w, last: tl.constexpr, block: tl.constexpr):
+    """`pyramid.spread` of one channel of a field by one program; ``last`` is where one is left.
+
+    Three levels are made at a time and filled two at a time: steps wait for each other.
+    """
+    for by in tl.static_range(1, 4):
+        if by <= last:
+            pull(values, h, w, 0, by, block)
+            pull(weights, h, w, 0, by, block)
+    tl.debug_barrier()
+    for by in tl.static_range(1, 4):
+        if 3 + by <= last:
+            pull(values, h, w, 3, by, block)
+            pull(weights, h, w, 3, by, block)
+    tl.debug_barrier()
+    top, _, _ = level_of(h, w, last)
+    tl.store(filled + top, tl.load(values + top) / tl.maximum(tl.load(weights + top), 1e-8))
+    tl.debug_barrier()
+    if last % 2 == 1:
+        fill_level(values, weights, filled, h, w, last - 1, 1, 64)
+    for step in tl.static_range(last // 2):
+        # High levels are a handful of values.
+        fill_level(values, weights, filled, h, w, last // 2 * 2 - 2 - 2 * step, 2,
+                   64 if step + 2 < last // 2 else (128 if step + 1 < last // 2 else block // 2)
+                   )  # fmt: skip
+
+
+@triton.jit
+def fill_level(values, weights, filled, h, w, level: tl.constexpr, by: tl.constexpr,
+               block: tl.constexpr):  # fmt: skip
+    at, hl, wl = level_of(h, w, level)
+    for start in range(0, hl * wl, block):
+        e = start + tl.arange(0, block)
+        inside = e < hl * wl
+        if by == 1:
+            v = filled_one(values, weights, filled, e // wl, e % wl, h, w, level, inside)
+        else:
+            v = filled_two(values, weights, filled, e // wl, e % wl, h, w, level, inside)
+        tl.store(filled + at + e, v, mask=inside)
+    tl.debug_barrier()
+
+
+@triton.jit
+def ranks(mine, place, values, index, counted):
+    """How many of the counted values come before each of mine; equal ones in their order."""
+    before = (values[None, :] < mine[:, None]) | (
+        (values[None, :] == mine[:, None]) & (index[None, :] < place[:, None])
+    )
+    return tl.sum((before & counted[None, :]).to(tl.int32), 1)
