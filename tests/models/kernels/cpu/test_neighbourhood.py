@@ -11,6 +11,8 @@ from models.kernels.cpu.neighbourhood import enlarge, soften_twice
 from models.pyramid import soften
 
 CLOSE = 1e-6
+PLACED = 6e-6
+"""Places up to 45 in float32: torch's own lie up to 45 / 2 ** 23 off those of float64."""
 SIZES = [(h, w) for h in range(1, 7) for w in range(1, 7)] + [(31, 45), (40, 17)]
 
 
@@ -36,4 +38,4 @@ def test_enlarged(size: tuple[int, int]) -> None:
             between, out = np.empty((2, *want), np.float32)
             enlarge(x[0, 0].numpy(), between, out)
             known = functional.interpolate(x, want, mode="bilinear", align_corners=False)
-            assert np.abs(out - known[0, 0].numpy()).max() < CLOSE
+            assert np.abs(out - known[0, 0].numpy()).max() < PLACED
