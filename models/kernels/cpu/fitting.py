@@ -18,6 +18,7 @@ from models.kernels.cpu.neighbourhood import (
     shrink,
     soften,
     soften_counts,
+    soften_twice,
     spread,
     squares,
 )
@@ -291,8 +292,7 @@ def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool, work: Workspace)
     between, shade, off, wide = room.planes[:4]
     alike, sure, counts, marked = room.masks[:4]
     for c in range(3):
-        soften(frame[c], between, seen[c])
-        soften(seen[c], between, seen[c])
+        soften_twice(frame[c], between, seen[c])
     low, high, tolerance = (0.25, 1.8, 0.12) if from_plate else (0.15, 4.0, 0.11)
     looks_alike(seen, color, key, tolerance, shade, alike)
     if from_plate and (n := taken(shade, alike, room.flat)):

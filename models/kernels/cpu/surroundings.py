@@ -9,7 +9,7 @@ from models import features
 from models.color import LUMA_WEIGHTS, Matrix
 from models.features import Context, radius
 from models.kernels.cpu.compiled import kernel
-from models.kernels.cpu.neighbourhood import Array, enlarge, grow, pool, shrink, soften
+from models.kernels.cpu.neighbourhood import Array, enlarge, grow, pool, shrink, soften_twice
 from models.kernels.cpu.ranking import f4
 from models.kernels.cpu.workspace import Room
 
@@ -101,14 +101,12 @@ def _window(mask: Array) -> tuple[int, int, int, int]:
 def _wide_mean(src: Array, factor: int, between: Array, out: Array) -> None:
     """A mean over a wide neighbourhood, made on a copy that is smaller by ``factor``."""
     if factor == 1:
-        soften(src, between, out)
-        soften(out, between, out)
+        soften_twice(src, between, out)
         return
     size = -(-src.shape[0] // factor), -(-src.shape[1] // factor)
     small, other = np.empty((2, *size), np.float32)
     pool(src, factor, small)
-    soften(small, other, small)
-    soften(small, other, small)
+    soften_twice(small, other, small)
     enlarge(small, between, out)
 
 
