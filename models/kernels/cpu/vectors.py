@@ -20,8 +20,11 @@ from numba.extending import intrinsic
 
 Array = Any
 
+_CAN = get_host_cpu_features()
+QUICK = bool(_CAN.get("avx512f") or _CAN.get("avx2"))
+"""Whether vectors are long enough here for these steps to be quicker than torch's convolution."""
 LANES = 16
-BLOCK = 12 if get_host_cpu_features().get("avx512f") else 6
+BLOCK = 12 if _CAN.get("avx512f") else 6
 """Values of a row, and output channels, whose sums are held in registers."""
 _IN = (
     (1, 0, -21 / 4, 0, 21 / 4, 0, -1, 0),

@@ -11,7 +11,6 @@ import triton
 import triton.language as tl
 
 from models.kernels.cuda.analysis_fit import LEAST_SHADE, MOST_SHADE
-from models.kernels.cuda.analysis_outside import strips_at
 from models.kernels.cuda.analysis_screen import (
     BOUND,
     DEAD,
@@ -23,6 +22,7 @@ from models.kernels.cuda.analysis_screen import (
     misfit,
     split,
 )
+from models.kernels.cuda.analysis_strips import strips_at
 from models.kernels.cuda.neighbourhood import (
     begin,
     clamped,
