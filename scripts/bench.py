@@ -35,6 +35,7 @@ from demo_clips import make, scenario
 from scripts.cards import card_name, on_card
 from scripts.evening import TEMPLATES, evening
 from scripts.keying import against_pixels, job, over_baseline
+from scripts.large import large
 from scripts.lasting import lasting
 from scripts.living import MOST_P99_MS, living
 from scripts.pictures import clip_frame, compositing, cutting, printing
@@ -80,7 +81,8 @@ def _options() -> argparse.Namespace:
     parser.add_argument(
         "--only",
         default="",
-        help="measure only these, apart by spaces: final prints evening keying pixels live card",
+        help="measure only these, apart by spaces: final prints evening large "
+        "keying pixels live card",
     )
     parser.add_argument(
         "--people", type=int, help="make the pictures of so many people by two templates, no more"
@@ -92,7 +94,7 @@ def _options() -> argparse.Namespace:
         value = getattr(args, name)
         if value is not None and not 0 < value < float("inf"):
             parser.error(f"--{name} {value}: need a number above 0")
-    known = ("final", "prints", "evening", "keying", "pixels", "live", "card")
+    known = ("final", "prints", "evening", "large", "keying", "pixels", "live", "card")
     if unknown := set(args.only.split()) - set(known):
         parser.error(f"--only {' '.join(sorted(unknown))}: known are {' '.join(known)}")
     args.only = set(args.only.split()) or set(known)
@@ -119,6 +121,8 @@ def _measure(args: argparse.Namespace, templates: list[Path], folder: Path, add:
         add(printing(made, event, max(2, repeats // 4), TEMPLATES))
     if "evening" in args.only and not quick:
         add(evening(made, 5, templates))
+    if "large" in args.only and not quick:
+        add(large(made))
     bound_threads()  # what the live program allows itself
     if "keying" in args.only:
         add(compositing(frame, plate, event, repeats))

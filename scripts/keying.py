@@ -23,8 +23,7 @@ from models.resample import Placement
 from models.upright import Upright
 from scripts.baseline import Baseline, Ground
 from scripts.baseline_fields import Fields
-from scripts.living import met
-from scripts.timing import Work, alternately
+from scripts.timing import Work, alternately, met
 from stream.capture.frame import Frame
 from stream.event import Event
 from stream.live.scenes import preview_size

@@ -25,7 +25,9 @@ from numpy.typing import NDArray
 
 from demo_clips import make
 from models.keyer import KeySettings
+from models.strips import MOST_BYTES
 from scripts.evening import STILL
+from scripts.timing import met
 from stream.capture.stills import read_still
 from stream.event import Event
 from stream.shot import add_still, save_plate
@@ -160,6 +162,7 @@ def large(made: Path, *, pictures: int = 1, form: str = "jpeg") -> dict[str, Any
         "row": f"24 MP still into {wide}x{high} as {form}, {pictures} pictures, batch run",
         "peak_gb": None if peak is None else peak / 1e9,
         "peak_bytes": peak,
+        "bars": {"peak_bytes": met(peak, MOST_BYTES)},
         "seconds": {"shots": stages["shots"], **stages["seconds"]},
     }
 

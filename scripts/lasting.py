@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from scripts.living import Run, coded_clip, met, percentiles_ms, play, shown, told
+from scripts.living import Run, coded_clip, percentiles_ms, play, shown, told
+from scripts.timing import met
 from stream.event import Event
 
 EVERY_S = 10.0

@@ -23,6 +23,7 @@ import numpy as np
 from demo_clips import scenario
 from scripts import timecode
 from scripts.browser import Page, chromium, find_chromium
+from scripts.timing import met
 from stream.event import Event
 from stream.template import preview_size
 
@@ -205,14 +206,6 @@ def percentiles_ms(seconds: Sequence[float]) -> dict[str, float]:
     x = np.sort(np.asarray(seconds)) * 1e3
     shares = {"p50_ms": 0.5, "p99_ms": 0.99, "p99.9_ms": 0.999, "max_ms": 1.0}
     return {k: float(x[max(0, int(np.ceil(s * len(x))) - 1)]) for k, s in shares.items()}
-
-
-def met(value: float | None, bar: float, most: bool = True) -> str:
-    """A bar and whether it holds, in words."""
-    if value is None:
-        return "not measured"
-    held = value <= bar if most else value >= bar
-    return f"{'met' if held else 'NOT met'} (bar: {'at most' if most else 'at least'} {bar:g})"
 
 
 def living(

@@ -87,3 +87,11 @@ def _words(key: str, value: object) -> str:
     if isinstance(value, dict):
         return f"{name} ({', '.join(_words(k, v) for k, v in value.items())})"
     return f"{name} {value:.3g}" if isinstance(value, float) else f"{name} {value}"
+
+
+def met(value: float | None, bar: float, most: bool = True) -> str:
+    """A bar and whether it holds, in words."""
+    if value is None:
+        return "not measured"
+    held = value <= bar if most else value >= bar
+    return f"{'met' if held else 'NOT met'} (bar: {'at most' if most else 'at least'} {bar:g})"

@@ -14,7 +14,7 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["--only", "keyed"], "--only keyed: known are final prints evening keying pixels"),
+        (["--only", "keyed"], "--only keyed: known are final prints evening large keying pixels"),
         (["--minutes", "0"], "--minutes 0.0: need a number above 0"),
         (["--people", "0"], "--people 0: need at least 1"),
     ],

@@ -12,8 +12,9 @@ from PIL import Image
 from scripts import cards
 from scripts.cards import held_bytes
 from scripts.lasting import samples, trend
-from scripts.living import Run, met, percentiles_ms, shown, told
+from scripts.living import Run, percentiles_ms, shown, told
 from scripts.plots import WIDTH, bars, draw, ratios
+from scripts.timing import met
 
 
 def _reading(at: float, frames: int, resident: float) -> dict[str, object]:
