@@ -40,7 +40,8 @@ def test_as_the_reference(mirror: bool, part: str, window: str, threads: int) ->
         want = scaled_part(whole, placement, size, False, at)
         spans = spans_in(extent, placement, size, at)
         if want is None or spans is None:
-            assert want is spans is None
+            assert want is None
+            assert spans is None
             continue
         assert (spans[2][0], spans[2][1]) == want[1:]
         got = placed(held, at, extent, spans[0], mirror, spans[1], Bands(threads))
