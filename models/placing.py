@@ -120,10 +120,13 @@ class Placer:
             held, at = self.core.cut(shown, known, full, *window, shrink), inner
             if extent != laid_size:
                 around = _grown(laid_at[0], laid_size[0]), _grown(laid_at[1], laid_size[1])
-                held = self.core.place(held, at, extent, laid_size, False, around)
+                held = self.core.place(held, at, extent, laid_size, False, around).whole()
                 at = around
-            held = self.core.place(held, at, laid_size, spans[0], part.mirror, spans[1])
-            return replace(nobody, subject=held, rows=spans[2][0], columns=spans[2][1])
+            rows, columns = spans[2]
+            scaled = self.core.place(
+                held, at, laid_size, spans[0], part.mirror, spans[1], rows.start
+            )
+            return replace(nobody, subject=scaled, rows=rows, columns=columns)
         pieces = cut_in_bands(
             self._solver, self._grade, linear, known, full, *window, shrink, strokes
         )

@@ -7,11 +7,13 @@ from torch import Tensor
 from models.analysis import Known
 from models.color import Encoding, Planes
 from models.composite import Scene
+from models.enlarged import InRows
 from models.estimator import Estimator
-from models.kernels.cpu import laying, placing
+from models.kernels.cpu import laying
 from models.kernels.cpu.banding import Bands
 from models.kernels.cpu.light import Light
 from models.kernels.cpu.matting import Matting
+from models.kernels.cpu.placing import Scaled, Spans
 from models.settings import KeySettings
 
 
@@ -28,6 +30,7 @@ class Core:
         self._bands = Bands(threads)
         self._matting = Matting(network, self._bands)
         self._settings = settings
+        self._layer = laying.Layer()
 
     def light(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Light | None:
         """What reads planes as linear light; None for planes that it does not read."""
@@ -65,28 +68,34 @@ class Core:
     def place(
         self,
         held: Tensor,
-        at: placing.Spans,
+        at: Spans,
         extent: tuple[int, int],
         wanted: tuple[int, int],
         mirror: bool,
-        part: placing.Spans,
-    ) -> Tensor:
-        """As `models.kernels.cpu.placing.placed`."""
-        return placing.placed(held, at, extent, wanted, mirror, part, self._bands)
+        part: Spans,
+        top: int = 0,
+    ) -> Scaled:
+        """As `models.kernels.cpu.placing.Scaled`."""
+        return Scaled(held, at, extent, wanted, mirror, part, self._bands, top)
 
     def lay(
-        self, subject: Tensor, rows: slice, columns: slice, scene: Scene, picture: Tensor,
+        self, subject: InRows | Tensor, rows: slice, columns: slice, scene: Scene, picture: Tensor,
         alpha: Tensor,
     ) -> bool:  # fmt: skip
         """Lay the one subject of a scene; False where torch has to.
 
         Args:
-            subject, rows, columns, picture, alpha: as in `models.kernels.cpu.laying.lay`.
+            subject: as in `models.cut.Placed`.
+            rows, columns, picture, alpha: as in `models.kernels.cpu.laying.lay`.
             scene: the template.
         """
         if len(scene.order) > 1 or self._settings.light_wrap or not laying.covers(scene.overlays):
             return False
-        if not scene.below.is_contiguous() or subject.shape[0] != 1:
+        if not scene.below.is_contiguous():
             return False
-        laying.lay(subject, rows, columns, scene.below, scene.overlays, picture, alpha, self._bands)
+        if not isinstance(subject, Scaled):
+            whole = subject if isinstance(subject, Tensor) else subject.whole()
+            subject = Scaled.as_it_is(whole, self._bands)
+        step = self._layer(scene.overlays)
+        laying.lay(subject, rows, columns, scene.below, step, picture, alpha, self._bands)
         return True

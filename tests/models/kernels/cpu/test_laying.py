@@ -22,6 +22,14 @@ def noise(channels: int, seed: int, height: int = H, width: int = W) -> Tensor:
     return torch.rand(1, channels, height, width, generator=made)
 
 
+def part(x: Tensor, nothing: float) -> Tensor:
+    """Nothing but in some rows, some columns and a single pixel."""
+    out = torch.full_like(x, nothing)
+    out[..., 20:30, :], out[..., 80:] = x[..., 20:30, :], x[..., 80:]
+    out[..., 33, 40] = x[..., 33, 40]
+    return out
+
+
 def somebody(rows: slice, columns: slice, alpha: float | None = None) -> Placed:
     """Random colours; a quarter is surely empty, a quarter surely full, filters overshoot."""
     high, wide = rows.stop - rows.start, columns.stop - columns.start
@@ -60,6 +68,7 @@ OVERLAYS: dict[str, tuple[Overlay, ...]] = {
     "none": (),
     "one channel": (Overlay(gain=noise(1, 5).expand(1, 3, H, W), offset=noise(3, 6) * 0.5),),
     "three channels": (Overlay(gain=noise(3, 7), offset=noise(3, 8) * 0.5),),
+    "a part": (Overlay(gain=part(noise(3, 7), 1.0), offset=part(noise(3, 8) * 0.5, 0.0)),),
     "a layer": (Overlay(rgb_enc=noise(3, 9), alpha=noise(1, 10)),),
 }
 
