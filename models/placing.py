@@ -116,7 +116,8 @@ class Placer:
             return nobody
         no_smaller = all(got >= have for got, have in zip(spans[0], laid_size, strict=True))
         if self.core is not None and strokes is None and no_smaller and self.core.covers(known):
-            shown = linear(slice(0, down.stop - down.start))
+            everything = slice(0, down.stop - down.start)
+            shown = linear(everything) if shrink < 1 else self.core.shown(frame, *window)
             held, at = self.core.cut(shown, known, full, *window, shrink), inner
             if extent != laid_size:
                 around = _grown(laid_at[0], laid_size[0]), _grown(laid_at[1], laid_size[1])

@@ -15,6 +15,7 @@ from models.kernels.cpu.light import Light
 from models.kernels.cpu.matting import Matting
 from models.kernels.cpu.placing import Scaled, Spans
 from models.settings import KeySettings
+from models.upright import Upright
 
 
 class Core:
@@ -42,9 +43,15 @@ class Core:
         """Whether a frame can be cut here: it shows a screen, and edges stay where they are."""
         return known.bare is not None and known.subject is not None and not self._settings.choke
 
+    def shown(self, frame: Upright, rows: slice, columns: slice) -> Tensor | Light:
+        """A window of a frame at full size as `cut` takes it."""
+        if isinstance(frame.reader, Light) and frame.reader.direct:
+            return frame.reader
+        return frame.linear(rows, columns)
+
     def cut(
         self,
-        shown: Tensor,
+        shown: Tensor | Light,
         known: Known,
         size: tuple[int, int],
         rows: slice,
@@ -54,7 +61,7 @@ class Core:
         """As `models.solver.Solver.cut` without strokes, premultiplied.
 
         Args:
-            shown: (1, 3, rows, columns) float, linear Rec.709.
+            shown: (1, 3, rows, columns) float, linear Rec.709; or as `shown` gives it.
             known, size, rows, columns, scale: as there.
 
         Returns:
@@ -63,7 +70,9 @@ class Core:
         s = self._settings
         levels = s.black_point, s.white_point, s.despill, s.despill_luminance
         noise = known.noise * min(1.0, scale)
-        return self._matting.cut(shown.contiguous(), known, noise, size, rows, columns, levels)
+        if isinstance(shown, Tensor):
+            shown = shown.contiguous()
+        return self._matting.cut(shown, known, noise, size, rows, columns, levels)
 
     def place(
         self,

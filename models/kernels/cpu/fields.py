@@ -65,17 +65,15 @@ def vertical(field: Floats, y: int, by: Any, first: int, last: int, line: Floats
 
 
 @kernel()
-def across(line: Floats, x: int, by: Any, out: Floats) -> None:
-    """Between two values of a row of a field."""
+def across(
+    line: Floats, x: int, by: Any, more: Floats, other: int, more_by: Any, out: Floats
+) -> None:
+    """Between two values of a row of the wide field, with what the shapes add to it."""
     a, b = np.uint64(x), np.uint64(x + 1)
-    for c in range(32):
+    p, q = np.uint64(other), np.uint64(other + 1)
+    for c in range(24):
+        here, there = line[a, c], more[p, c]
+        out[c] = (here + by * (line[b, c] - here)) + (there + more_by * (more[q, c] - there))
+    for c in range(24, 32):
         here = line[a, c]
         out[c] = here + by * (line[b, c] - here)
-
-
-@kernel()
-def across_more(line: Floats, x: int, by: Any, out: Floats) -> None:
-    a, b = np.uint64(x), np.uint64(x + 1)
-    for c in range(24):
-        here = line[a, c]
-        out[c] += here + by * (line[b, c] - here)

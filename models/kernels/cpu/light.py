@@ -258,6 +258,16 @@ class Light:
         pairs = zip(second.shape, first.shape, strict=True)
         return all(have in (full, (full + 1) // 2) for have, full in pairs)
 
+    @property
+    def direct(self) -> bool:
+        """Whether other kernels can read its rows: of upright planes of 8 bits."""
+        return self._turns == 0 and self._flat[0].dtype == np.uint8
+
+    @property
+    def read(self) -> tuple[Any, ...]:
+        """What `plane_row` needs of the whole frame."""
+        return (*self._flat, self._place, self._tone, self._curve)
+
     def linear(self, rows: slice, columns: slice) -> Tensor:
         """As `models.upright.Upright.linear`."""
         down, across = unturned(rows, columns, self._size, self._turns)

@@ -22,7 +22,8 @@ from models.estimator import AROUND, PIXELS, Estimator
 from models.kernels.cpu.banding import Bands, lerped
 from models.kernels.cpu.blocks import despill, estimate, put
 from models.kernels.cpu.compiled import kernel
-from models.kernels.cpu.fields import across, across_more, pack, vertical
+from models.kernels.cpu.fields import across, pack, vertical
+from models.kernels.cpu.light import Light, plane_row
 from models.pyramid import extent
 
 Floats = NDArray[np.float32]
@@ -37,6 +38,8 @@ _PLAIN, _WIDE = 8, 32
 own key), and what only pixels asked about are (hidden values, the foreground, one unused)."""
 _KR, _KB = (np.float32(w) for w in LUMA_WEIGHTS[Matrix.BT709])
 _KG = np.float32(1) - _KR - _KB
+_NO_RGB = np.zeros((0, 0, 0), np.float32)
+_NO_LIGHT = (*[np.zeros(0, np.uint8)] * 3, np.zeros(0, np.int64), *[np.zeros(0, np.float32)] * 2)
 _ONE, _HALF = np.float32(1), np.float32(0.5)
 _THOUSANDTH = np.float32(1e-3)
 
@@ -81,7 +84,7 @@ def _lighten(red: Floats, green: Floats, blue: Floats, luma: Floats) -> None:
 
 @kernel()
 def _look(
-    r: int, lo: int, hi: int, rgb: Floats, plain: Floats, row_at: Ints, row_by: Floats,
+    r: int, lo: int, hi: int, shown: Floats, plain: Floats, row_at: Ints, row_by: Floats,
     column_at: Ints, column_by: Floats, key: int, line: Floats, known: Floats, rough: Floats,
     luma: Floats,
 ) -> None:  # fmt: skip
@@ -101,21 +104,32 @@ def _look(
         for c in range(8):
             here = line[x, c]
             known[j, c] = here + f * (line[x + 1, c] - here)
-    _differ(known[lo:hi], rgb[key, r, lo:hi], rgb[0, r, lo:hi], rgb[3 - key, r, lo:hi], key,
-            rough[lo:hi])  # fmt: skip
-    _lighten(rgb[0, r, lo:hi], rgb[1, r, lo:hi], rgb[2, r, lo:hi], luma[lo:hi])
+    _differ(known[lo:hi], shown[key], shown[0], shown[3 - key], key, rough[lo:hi])
+    _lighten(shown[0], shown[1], shown[2], luma[lo:hi])
+
+
+@kernel()
+def _of_row(lights: Floats, n: int) -> Any:
+    """The light of ``n`` pixels of a row, channel by channel, in memory for more."""
+    return lights[: 3 * n].reshape((3, n))
 
 
 @kernel(
-    "void(f4[:,:,::1], f4[:,:,::1], f4[:,:,::1], f4[:,:,::1], i4[:,::1], f4[:,::1], i4[:,::1],"
+    "void(f4[:,:,::1], u1[::1], u1[::1], u1[::1], i8[::1], f4[::1], f4[::1], i8, i8,"
+    "f4[:,:,::1], f4[:,:,::1], f4[:,:,::1], i4[:,::1], f4[:,::1], i4[:,::1],"
     "f4[:,::1], f4[:,::1], f4[:,::1], f4[::1], f4[::1], i8, f4[:,::1], f4[:,:,::1], i8, i8)"
 )
 def _cut(
-    rgb: Floats, plain: Floats, wide: Floats, shapes: Floats, rows_at: Ints, rows_by: Floats,
+    rgb: Floats, p0: Any, p1: Any, p2: Any, place_of: Any, tone: Floats, curve: Floats, top: int,
+    left: int, plain: Floats, wide: Floats, shapes: Floats, rows_at: Ints, rows_by: Floats,
     columns_at: Ints, columns_by: Floats, first: Floats, second: Floats, last: Floats,
     levels: Floats, key: int, near: Floats, out: Floats, begin: int, end: int,
 ) -> None:  # fmt: skip
-    height, width = rgb.shape[1], rgb.shape[2]
+    """Rows of a window; of the planes of a frame where ``rgb`` is empty."""
+    height, width = out.shape[0], out.shape[1]
+    lights, start = np.empty((3, 3 * width), np.float32), np.zeros(3, np.int64)
+    span = np.zeros(3, np.int64)
+    small, twice = np.empty((2, width + 4), np.float32), np.empty((2, width + 4), np.float32)
     row_at, row_by, column_at, column_by = rows_at[0], rows_by[0], columns_at[0], columns_by[0]
     line = np.empty((plain.shape[1] + 1, 8), np.float32)
     hidden_line = np.empty((plain.shape[1] + 1, 32), np.float32)
@@ -153,9 +167,21 @@ def _cut(
                     hi = max(hi, min(reach[made + d, 1] + 1, width))
             if hi > lo:
                 m = made % 3
-                _look(made, lo, hi, rgb, plain, row_at, row_by, column_at, column_by, key, line,
+                shown_m = _of_row(lights[m], hi - lo)
+                start[m], span[m] = lo, hi - lo
+                if rgb.size:
+                    for c in range(3):
+                        for x in range(hi - lo):
+                            shown_m[c, x] = rgb[c, made, lo + x]
+                else:
+                    plane_row(p0, p1, p2, place_of, tone, curve, top + made, left + lo, shown_m,
+                              small, twice)  # fmt: skip
+                _look(made, lo, hi, shown_m, plain, row_at, row_by, column_at, column_by, key, line,
                       known[m], rough[m], luma[m])  # fmt: skip
             made += 1
+        for x in range(width):
+            for c in range(4):
+                out[r, x, c] = np.float32(0)
         lo, hi = reach[r + 1, 0], reach[r + 1, 1]
         if hi <= lo:
             continue
@@ -163,18 +189,19 @@ def _cut(
         above, beneath = max(r - 1, 0) % 3, min(r + 1, height - 1) % 3
         known_r, rough_r, luma_r = known[here], rough[here], luma[here]
         rough_a, rough_b, luma_a, luma_b = rough[above], rough[beneath], luma[above], luma[beneath]
-        red, green, blue = rgb[0, r], rgb[1, r], rgb[2, r]
-        keyed, other = rgb[key, r], rgb[3 - key, r]
+        light, ahead = _of_row(lights[here], span[here]), start[here]
+        red, green, blue = light[0], light[1], light[2]
+        keyed, other = light[key], light[3 - key]
         for column in range(lo, hi):
             # Unsigned: a signed place is looked at whether it counts from the end.
-            j = np.uint64(column)
+            j, own_j = np.uint64(column), np.uint64(column - ahead)
             if not known_r[j, 3] > 0:
                 continue
             if known_r[j, 4] > np.float32(0.99) and rough_r[j] > _HALF:
                 i = np.uint64(solids)
                 s_place[0, i], s_place[1, i] = r, column
                 s_key[i] = known_r[j, 6]
-                s_own[0, i], s_own[1, i], s_own[2, i] = red[j], green[j], blue[j]
+                s_own[0, i], s_own[1, i], s_own[2, i] = red[own_j], green[own_j], blue[own_j]
                 s_back[0, i] = known_r[j, 0]
                 s_back[1, i] = known_r[j, 1]
                 s_back[2, i] = known_r[j, 2]
@@ -193,10 +220,10 @@ def _cut(
             i = np.uint64(asked)
             place[0, i], place[1, i] = r, column
             own_key[i] = known_r[j, 6]
-            own[0, i], own[1, i], own[2, i] = red[j], green[j], blue[j]
+            own[0, i], own[1, i], own[2, i] = red[own_j], green[own_j], blue[own_j]
             back[0, i], back[1, i], back[2, i] = known_r[j, 0], known_r[j, 1], known_r[j, 2]
             keys[i] = known_r[j, key]
-            told[0, i], told[1, i], told[2, i] = keyed[j], red[j], other[j]
+            told[0, i], told[1, i], told[2, i] = keyed[own_j], red[own_j], other[own_j]
             a, b = np.uint64(max(column - 1, 0)), np.uint64(min(column + 1, width - 1))
             told[4, i] = rough_r[j]
             told[5, i], told[6, i], told[7, i] = rough_a[a], rough_a[j], rough_a[b]
@@ -206,8 +233,8 @@ def _cut(
             told[14, i], told[15, i], told[16, i] = luma_a[a], luma_a[j], luma_a[b]
             told[17, i], told[18, i] = luma_r[a], luma_r[b]
             told[19, i], told[20, i], told[21, i] = luma_b[a], luma_b[j], luma_b[b]
-            across(hidden_line, column_at[j], column_by[j], shown)
-            across_more(shapes_line, columns_at[1, j], columns_by[1, j], shown)
+            across(hidden_line, column_at[j], column_by[j], shapes_line, columns_at[1, j],
+                   columns_by[1, j], shown)  # fmt: skip
             for c in range(24):
                 hidden[c, i] = shown[c]
             front[0, i], front[1, i], front[2, i] = shown[24], shown[25], shown[26]
@@ -262,7 +289,7 @@ class Matting:
 
     def cut(
         self,
-        shown: Tensor,
+        shown: Tensor | Light,
         known: Known,
         noise: float,
         size: tuple[int, int],
@@ -273,7 +300,8 @@ class Matting:
         """Alpha and despilled foreground of a window.
 
         Args:
-            shown: (1, 3, rows, columns) float, contiguous, the window; linear Rec.709.
+            shown: (1, 3, rows, columns) float, contiguous, the window; linear Rec.709. Or the
+                light of the whole frame, of upright planes of 8 bits, where it is not scaled.
             known: of the whole frame; it shows a screen.
             noise: of the matte over the bare screen at the window's scale.
             size: (H, W) of the whole at the window's scale.
@@ -313,12 +341,15 @@ class Matting:
         )  # fmt: skip
         black, white, despill, luminance = levels
         tone = np.array([black, 1 / (white - black), despill, 0.9 * luminance], np.float32)
-        out = torch.zeros(shown.shape[2], shown.shape[3], 4)
-        arguments = (
-            shown[0].numpy(), plain, wide, shapes, rows_at, rows_by, columns_at, columns_by,
+        high, across_ = rows.stop - rows.start, columns.stop - columns.start
+        out = torch.empty(high, across_, 4)
+        light = _NO_LIGHT if isinstance(shown, Tensor) else shown.read
+        arguments: tuple[Any, ...] = (
+            shown[0].numpy() if isinstance(shown, Tensor) else _NO_RGB, *light, rows.start,
+            columns.start, plain, wide, shapes, rows_at, rows_by, columns_at, columns_by,
             self._first, self._second, self._last, tone, bare.hue.value, near, out.numpy(),
         )  # fmt: skip
-        self._bands(shown.shape[2], lambda first, last: _cut(*arguments, first, last))
+        self._bands(high, lambda *part: _cut(*arguments, *part))
         return out.permute(2, 0, 1)[None]
 
 
