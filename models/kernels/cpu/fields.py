@@ -24,13 +24,12 @@ def pack(
 ) -> None:  # fmt: skip
     """Lay fields value beside value; ``weights`` (20, 24), the bias last."""
     height, width = near.shape
-    hidden = np.empty(24, np.float32)
+    some = np.zeros(width, np.bool_)
     for y in range(top, bottom):
+        above, below = max(y - 1, 0), min(y + 1, height - 1)
         for x in range(left, right):
-            some = _ZERO
-            for j in range(max(y - 1, 0), min(y + 2, height)):
-                for i in range(max(x - 1, 0), min(x + 2, width)):
-                    some += near[j, i]
+            some[x] = near[above, x] > 0 or near[y, x] > 0 or near[below, x] > 0
+        for x in range(left, right):
             for c in range(3):
                 plain[y, x, c] = color[c, y, x]
             plain[y, x, 3] = near[y, x]
@@ -38,15 +37,21 @@ def pack(
             plain[y, x, 5] = held[y, x]
             plain[y, x, 6] = around[17, y, x]
             plain[y, x, 7] = _ZERO
-            if some > 0:
+        # Values that nobody looks at stay what they were.
+        for x in range(left, right):
+            if some[x] or some[max(x - 1, left)] or some[min(x + 1, right - 1)]:
+                hidden = wide[y, x]
                 for k in range(24):
                     hidden[k] = weights[19, k]
-                for c in range(19):
-                    value = around[c, y, x]
+                for c in range(0, 18, 3):
+                    a, b, d = around[c, y, x], around[c + 1, y, x], around[c + 2, y, x]
                     for k in range(24):
-                        hidden[k] += value * weights[c, k]
+                        hidden[k] += (
+                            a * weights[c, k] + b * weights[c + 1, k] + d * weights[c + 2, k]
+                        )
+                a = around[18, y, x]
                 for k in range(24):
-                    wide[y, x, k] = hidden[k]
+                    hidden[k] += a * weights[18, k]
                 for c in range(3):
                     wide[y, x, 24 + c] = front[c, y, x]
 

@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from models.analysis import Known
-from models.color import LUMA_WEIGHTS, Matrix
 from models.estimator import AROUND, PIXELS, Estimator
 from models.kernels.cpu.banding import Bands, lerped
 from models.kernels.cpu.blocks import despill, estimate, put
 from models.kernels.cpu.compiled import kernel
 from models.kernels.cpu.fields import across, pack, vertical
 from models.kernels.cpu.light import Light, plane_row
+from models.kernels.cpu.looking import look, reach_of
 from models.pyramid import extent
 
 Floats = NDArray[np.float32]
@@ -36,76 +36,9 @@ _TOLD = PIXELS - 1
 _PLAIN, _WIDE = 8, 32
 """Values of a field: what each pixel near the subject is looked up (screen, near, solid, held out,
 own key), and what only pixels asked about are (hidden values, the foreground, one unused)."""
-_KR, _KB = (np.float32(w) for w in LUMA_WEIGHTS[Matrix.BT709])
-_KG = np.float32(1) - _KR - _KB
 _NO_RGB = np.zeros((0, 0, 0), np.float32)
 _NO_LIGHT = (*[np.zeros(0, np.uint8)] * 3, np.zeros(0, np.int64), *[np.zeros(0, np.float32)] * 2)
-_ONE, _HALF = np.float32(1), np.float32(0.5)
-_THOUSANDTH = np.float32(1e-3)
-
-
-@kernel()
-def _reach(row: int, near: Floats, columns: Ints, width: int) -> tuple[Any, Any]:
-    """The columns of a row of pixels outside of which none is near the subject."""
-    low, high = -1, -1
-    other = min(row + 1, near.shape[0] - 1)
-    for x in range(near.shape[1]):
-        if near[row, x] > 0 or near[other, x] > 0:
-            if low < 0:
-                low = x
-            high = x
-    if low < 0:
-        return 0, 0
-    first = np.searchsorted(columns[:width], low - 1)
-    last = np.searchsorted(columns[:width], high, "right")
-    return first, last
-
-
-@kernel()
-def _differ(
-    known: Floats, keys: Floats, first: Floats, second: Floats, key: int, rough: Floats
-) -> None:
-    """The normalised colour difference of a row."""
-    other = 3 - key
-    for j in range(rough.size):
-        a, b = known[j, 0], known[j, other]
-        own = known[j, key] - (a if a > b else b)
-        own = own if own > _THOUSANDTH else _THOUSANDTH
-        a, b = first[j], second[j]
-        seen = keys[j] - (a if a > b else b)
-        rough[j] = (_ONE - seen / own) * (_ONE - known[j, 5])
-
-
-@kernel()
-def _lighten(red: Floats, green: Floats, blue: Floats, luma: Floats) -> None:
-    for j in range(luma.size):
-        luma[j] = _KR * red[j] + _KG * green[j] + _KB * blue[j]
-
-
-@kernel()
-def _look(
-    r: int, lo: int, hi: int, shown: Floats, plain: Floats, row_at: Ints, row_by: Floats,
-    column_at: Ints, column_by: Floats, key: int, line: Floats, known: Floats, rough: Floats,
-    luma: Floats,
-) -> None:  # fmt: skip
-    """What the fields say at each pixel of a row, its normalised difference, its luminance."""
-    y, by = row_at[r], row_by[r]
-    below = min(y + 1, plain.shape[0] - 1)
-    first, last = column_at[lo], min(column_at[hi - 1] + 2, plain.shape[1])
-    for x in range(first, last):
-        for c in range(8):
-            here = plain[y, x, c]
-            line[x, c] = here + by * (plain[below, x, c] - here)
-    if last == plain.shape[1]:
-        for c in range(8):
-            line[last, c] = line[last - 1, c]
-    for j in range(lo, hi):
-        x, f = column_at[j], column_by[j]
-        for c in range(8):
-            here = line[x, c]
-            known[j, c] = here + f * (line[x + 1, c] - here)
-    _differ(known[lo:hi], shown[key], shown[0], shown[3 - key], key, rough[lo:hi])
-    _lighten(shown[0], shown[1], shown[2], luma[lo:hi])
+_HALF = np.float32(0.5)
 
 
 @kernel()
@@ -154,7 +87,7 @@ def _cut(
     asked, solids = 0, 0
     reach = np.zeros((height + 2, 2), np.int64)
     for r in range(max(begin - 2, 0), min(end + 2, height)):
-        lo, hi = _reach(row_at[r], near, column_at, width)
+        lo, hi = reach_of(row_at[r], near, column_at, width)
         reach[r + 1, 0], reach[r + 1, 1] = lo, hi
     made = max(begin - 1, 0)
     for r in range(begin, end):
@@ -176,7 +109,7 @@ def _cut(
                 else:
                     plane_row(p0, p1, p2, place_of, tone, curve, top + made, left + lo, shown_m,
                               small, twice)  # fmt: skip
-                _look(made, lo, hi, shown_m, plain, row_at, row_by, column_at, column_by, key, line,
+                look(made, lo, hi, shown_m, plain, row_at, row_by, column_at, column_by, key, line,
                       known[m], rough[m], luma[m])  # fmt: skip
             made += 1
         for x in range(width):

@@ -74,6 +74,26 @@ def agree(
         assert float((got - want).abs().max()) < ALPHA
 
 
+@pytest.mark.parametrize("threads", [1, 3])
+def test_planes_are_read_as_a_window_of_light(threads: int) -> None:
+    solver = Solver(Grade.LIVE, KeySettings(), torch.device("cpu"))
+    assert solver.network is not None
+    core = Core(solver.network, KeySettings(), threads)
+    planes = enlarged(CASES["4:2:0 hair"]().planes, VIDEO_8, (321, 483))
+    _, known = looked_at(planes, VIDEO_8)
+    frame = Upright(planes, VIDEO_8, 0, core.light(planes, VIDEO_8, 0))
+    for window in (
+        (slice(0, 321), slice(0, 483)),
+        (slice(101, 320), slice(57, 402)),
+        (slice(200, 201), slice(240, 241)),
+    ):
+        shown = core.shown(frame, *window)
+        assert not isinstance(shown, Tensor)
+        got = core.cut(shown, known, frame.size, *window, 1.0)
+        want = core.cut(frame.linear(*window), known, frame.size, *window, 1.0)
+        torch.testing.assert_close(got, want, atol=ALPHA, rtol=0)
+
+
 @pytest.mark.parametrize("name", list(CASES))
 def test_every_scene(name: str) -> None:
     case = CASES[name]()
