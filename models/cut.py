@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from torch import Tensor
 
-from models.enlarged import Enlarged
+from models.enlarged import InRows
 from models.errors import ShapeError
 from models.figure import Figure
 from models.resample import Placement
@@ -68,7 +68,7 @@ class Placed:
         shade: the subject's shadow; None where there is none, or shadows are removed.
     """
 
-    subject: Tensor | Enlarged | None
+    subject: Tensor | InRows | None
     rows: slice
     columns: slice
     screen_found: bool
@@ -80,7 +80,9 @@ class Placed:
     @property
     def subject_pm(self) -> Tensor | None:
         """All of ``subject`` as one tensor; made anew each time where it is enlarged."""
-        return self.subject.whole() if isinstance(self.subject, Enlarged) else self.subject
+        if self.subject is None or isinstance(self.subject, Tensor):
+            return self.subject
+        return self.subject.whole()
 
     @property
     def at_hand(self) -> Placed:
@@ -89,10 +91,10 @@ class Placed:
 
     def taken(self, rows: slice) -> Tensor:
         """Rows of the picture of its subject, within ``rows``: (1, 4, rows, columns)."""
-        if isinstance(self.subject, Enlarged):
-            return self.subject.take(rows)
         if self.subject is None:
             raise ShapeError("taken: got nobody; need a subject")
+        if not isinstance(self.subject, Tensor):
+            return self.subject.take(rows)
         return self.subject[..., rows.start - self.rows.start : rows.stop - self.rows.start, :]
 
 

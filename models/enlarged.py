@@ -11,6 +11,7 @@ IEEE Transactions on Acoustics, Speech, and Signal Processing 29(6), 1981, with 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Protocol
 
 import torch
 from torch import Tensor
@@ -36,6 +37,16 @@ def _weights(t: Tensor) -> list[Tensor]:
         return ((a * x - 5 * a) * x + 8 * a) * x - 4 * a
 
     return [far(t + 1), near(t), near(1 - t), far(2 - t)]
+
+
+class InRows(Protocol):
+    """What gives a placed subject row by row."""
+
+    def take(self, rows: slice) -> Tensor:
+        """Rows of the picture, (1, C, rows, columns); a new tensor."""
+
+    def whole(self) -> Tensor:
+        """All of it."""
 
 
 class Enlarged:

@@ -56,19 +56,18 @@ class Laying:
             ShapeError: more subjects than slots, or another depth.
         """
         given = [placed] if isinstance(placed, Placed) else list(placed)
-        subjects = [None if subject is None else subject.at_hand for subject in given]
-        if len(subjects) > len(scene.order):
+        if len(given) > len(scene.order):
             raise ShapeError(
-                f"lay: got {len(subjects)} subjects for {len(scene.order)} slots; need at most as "
-                "many"
+                f"lay: got {len(given)} subjects for {len(scene.order)} slots; need at most as many"
             )
         if depth not in (8, 16):
             raise ShapeError(f"lay: got a depth of {depth} bits; need 8 or 16")
         grounds, codes = self._bare_picture(scene, depth)
         picture, below = codes.clone(), grounds[0]
         alpha = below.new_zeros(1, 1, *scene.size)
-        if depth == 8 and self._laid_by_core(subjects, scene, picture, alpha):
-            return _composite(picture, alpha, subjects)
+        if depth == 8 and self._laid_by_core(given, scene, picture, alpha):
+            return _composite(picture, alpha, given)
+        subjects = [None if subject is None else subject.at_hand for subject in given]
         changed: list[_Window] = []
         for level, (slot, steps) in enumerate(zip(scene.order, scene.runs, strict=True)):
             subject = subjects[slot] if slot < len(subjects) else None
@@ -98,7 +97,7 @@ class Laying:
         present = [s for s in subjects if s is not None and (s.subject is not None or s.shade)]
         if self.core is None or len(present) != 1 or present[0].shade is not None:
             return False
-        one = present[0].subject_pm
+        one = present[0].subject
         if one is None:
             return False
         return self.core.lay(one, present[0].rows, present[0].columns, scene, picture, alpha)

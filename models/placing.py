@@ -116,14 +116,18 @@ class Placer:
             return nobody
         no_smaller = all(got >= have for got, have in zip(spans[0], laid_size, strict=True))
         if self.core is not None and strokes is None and no_smaller and self.core.covers(known):
-            shown = linear(slice(0, down.stop - down.start))
+            everything = slice(0, down.stop - down.start)
+            shown = linear(everything) if shrink < 1 else self.core.shown(frame, *window)
             held, at = self.core.cut(shown, known, full, *window, shrink), inner
             if extent != laid_size:
                 around = _grown(laid_at[0], laid_size[0]), _grown(laid_at[1], laid_size[1])
-                held = self.core.place(held, at, extent, laid_size, False, around)
+                held = self.core.place(held, at, extent, laid_size, False, around).whole()
                 at = around
-            held = self.core.place(held, at, laid_size, spans[0], part.mirror, spans[1])
-            return replace(nobody, subject=held, rows=spans[2][0], columns=spans[2][1])
+            rows, columns = spans[2]
+            scaled = self.core.place(
+                held, at, laid_size, spans[0], part.mirror, spans[1], rows.start
+            )
+            return replace(nobody, subject=scaled, rows=rows, columns=columns)
         pieces = cut_in_bands(
             self._solver, self._grade, linear, known, full, *window, shrink, strokes
         )

@@ -45,15 +45,15 @@ class Upright:
             planes, encoding, quarter_turns: as in `models.keyer.Keyer.cut`.
             reader: reads windows of them in place of torch.
         """
-        self._reader = reader
+        self.reader = reader
         self.planes, self._encoding, self._turns = planes, encoding, quarter_turns % 4
         height, width = planes[0].shape
         self.size = (width, height) if self._turns % 2 else (height, width)
 
     def linear(self, rows: slice, columns: slice) -> Tensor:
         """A window at full size: (1, 3, rows, columns), linear Rec.709."""
-        if self._reader is not None:
-            return self._reader.linear(rows, columns)
+        if self.reader is not None:
+            return self.reader.linear(rows, columns)
         across = unturned(rows, columns, self.size, self._turns)
         planes, top, left = crop(self.planes, *across)
         encoded = planes_to_rgb(planes, self._encoding)[..., top, left]
@@ -82,8 +82,8 @@ class Upright:
         Returns:
             (1, 3, *wanted) float, linear Rec.709.
         """
-        if self._reader is not None:
-            return self._reader.scaled(rows, columns, size, wanted)
+        if self.reader is not None:
+            return self.reader.scaled(rows, columns, size, wanted)
         height, width = rows.stop - rows.start, columns.stop - columns.start
         across = self.planes[0].device.type == "cpu" and height * width > _LARGE_PIXELS
         if not across or min(size) < 2 or size[0] >= height or size[1] >= width:

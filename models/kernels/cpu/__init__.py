@@ -9,6 +9,7 @@ def load(progress: Callable[[int, int], None] | None = None) -> bool:
     """Compile all, or read what was compiled before; see `models.kernels.load`."""
     from models.kernels.cpu import analysing, compiled, core
 
-    assert analysing and core  # what they declare is compiled
+    assert analysing  # what they declare is compiled
+    assert core
     compiled.load(progress)
     return True

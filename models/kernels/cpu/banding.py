@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -37,10 +38,7 @@ class Bands:
             work(0, rows)
             return
         edges = [rows * i // count for i in range(count + 1)]
-        waiting = [
-            self._pool.submit(work, first, last)
-            for first, last in zip(edges[1:-1], edges[2:], strict=True)
-        ]
+        waiting = [self._pool.submit(work, first, last) for first, last in pairwise(edges[1:])]
         try:
             work(edges[0], edges[1])
         finally:

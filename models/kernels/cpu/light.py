@@ -1,12 +1,7 @@
-"""Planes to linear light in one pass, and their antialiased reduction; see `models.upright`.
-
-Source of the reduction's weights: torch's ``interpolate(mode="bilinear", antialias=True)``, a
-triangle as wide as the reduction, its weights normalised.
-"""
+"""Planes to linear light in one pass, and their antialiased reduction; see `models.upright`."""
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -18,6 +13,7 @@ from models.color import LUMA_WEIGHTS, Encoding, Matrix, Planes, Siting, levels
 from models.kernels.cpu.banding import Bands, flat
 from models.kernels.cpu.compiled import kernel
 from models.kernels.cpu.curves import decode_line, decoding
+from models.kernels.cpu.filters import one_column, turned_round, weights
 from models.planes import unturned
 
 Floats = NDArray[np.float32]
@@ -202,45 +198,6 @@ def _reduced(
                 out[at + c * channel + k * right] = done[c]
 
 
-@lru_cache(maxsize=64)
-def _triangle(have: int, want: int) -> tuple[NDArray[np.int32], Floats]:
-    """The first sample that each output looks at, and its weights, as many for each."""
-    ratio = have / want
-    reach = max(ratio, 1.0)
-    middle = (np.arange(want) + 0.5) * ratio
-    start = np.maximum((middle - reach + 0.5).astype(np.int64), 0)
-    stop = np.minimum((middle + reach + 0.5).astype(np.int64), have)
-    taps = int((stop - start).max())
-    begin = np.minimum(start, have - taps)
-    at = begin[:, None] + np.arange(taps)
-    weight = np.maximum(0, 1 - np.abs(at + 0.5 - middle[:, None]) / reach)
-    weight[(at < start[:, None]) | (at >= stop[:, None])] = 0
-    weight /= weight.sum(1, keepdims=True)
-    return begin.astype(np.int32), weight.astype(np.float32)
-
-
-def _weights(have: int, want: int, part: slice) -> tuple[NDArray[np.int32], Floats]:
-    begin, weight = _triangle(have, want)
-    return begin[part], weight[part]
-
-
-def _one_column(have: int) -> tuple[NDArray[np.int32], Floats]:
-    """As `models.resample.resize` makes one column: the mean of two."""
-    begin, weight = _triangle(have, 2)
-    out = np.zeros((1, have), np.float32)
-    for at, row in zip(begin, weight, strict=True):
-        out[0, at : at + len(row)] += row / 2
-    return np.zeros(1, np.int32), out
-
-
-def _turned_round(
-    begin: NDArray[np.int32], weight: Floats, have: int
-) -> tuple[NDArray[np.int32], Floats]:
-    """The same filter along an axis that is read backwards."""
-    back = (have - weight.shape[1] - begin)[::-1]
-    return np.ascontiguousarray(back), np.ascontiguousarray(weight[::-1, ::-1])
-
-
 class Light:
     """A frame's planes as linear light, any window of them.
 
@@ -272,8 +229,18 @@ class Light:
         down = cosited if encoding.siting is Siting.TOP_LEFT else between
         across = between if encoding.siting is Siting.CENTER else cosited
         self._tone = np.array(
-            [y0, 1 / y_span, c0, 1 / c_span, red, blue, blue * kb / kg, red * kr / kg]
-            + [*down, *across],
+            [
+                y0,
+                1 / y_span,
+                c0,
+                1 / c_span,
+                red,
+                blue,
+                blue * kb / kg,
+                red * kr / kg,
+                *down,
+                *across,
+            ],
             np.float32,
         )
         self._curve = decoding(encoding.transfer)
@@ -291,6 +258,16 @@ class Light:
         pairs = zip(second.shape, first.shape, strict=True)
         return all(have in (full, (full + 1) // 2) for have, full in pairs)
 
+    @property
+    def direct(self) -> bool:
+        """Whether other kernels can read its rows: of upright planes of 8 bits."""
+        return self._turns == 0 and self._flat[0].dtype == np.uint8
+
+    @property
+    def read(self) -> tuple[Any, ...]:
+        """What `plane_row` needs of the whole frame."""
+        return (*self._flat, self._place, self._tone, self._curve)
+
     def linear(self, rows: slice, columns: slice) -> Tensor:
         """As `models.upright.Upright.linear`."""
         down, across = unturned(rows, columns, self._size, self._turns)
@@ -305,7 +282,7 @@ class Light:
             out.view(-1).numpy(),
             where,
         )
-        self._bands(down.stop - down.start, lambda first, last: _linear(*arguments, first, last))
+        self._bands(down.stop - down.start, lambda *part: _linear(*arguments, *part))
         return out
 
     def scaled(
@@ -317,15 +294,15 @@ class Light:
     ) -> Tensor:
         """As `models.upright.Upright.scaled`."""
         have = (rows.stop - rows.start, columns.stop - columns.start)
-        filters = [_weights(h, w, p) for h, w, p in zip(have, size, wanted, strict=True)]
+        filters = [weights(h, w, p) for h, w, p in zip(have, size, wanted, strict=True)]
         if size[1] == 1 and have[1] != 1:
-            filters[1] = _one_column(have[1])
+            filters[1] = one_column(have[1])
         got = (len(filters[0][0]), len(filters[1][0]))
         down, across = unturned(rows, columns, self._size, self._turns)
         if self._turns in (2, 3):
-            filters[0] = _turned_round(*filters[0], have[0])
+            filters[0] = turned_round(*filters[0], have[0])
         if self._turns in (1, 2):
-            filters[1] = _turned_round(*filters[1], have[1])
+            filters[1] = turned_round(*filters[1], have[1])
         if self._turns % 2:
             filters.reverse()
         (row_at, row_weight), (column_at, column_weight) = filters
@@ -339,7 +316,7 @@ class Light:
             np.ascontiguousarray(row_at), np.ascontiguousarray(row_weight),
             np.ascontiguousarray(column_at), np.ascontiguousarray(column_weight),
         )  # fmt: skip
-        self._bands(len(row_at), lambda first, last: _reduced(*arguments, first, last))
+        self._bands(len(row_at), lambda *part: _reduced(*arguments, *part))
         return out
 
     def _where(self, top: int, left: int, n: int, size: tuple[int, int]) -> Ints:

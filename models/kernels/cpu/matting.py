@@ -17,11 +17,13 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from models.analysis import Known
-from models.color import LUMA_WEIGHTS, Matrix
 from models.estimator import AROUND, PIXELS, Estimator
 from models.kernels.cpu.banding import Bands, lerped
+from models.kernels.cpu.blocks import despill, estimate, put
 from models.kernels.cpu.compiled import kernel
-from models.kernels.cpu.curves import clamped
+from models.kernels.cpu.fields import across, pack, vertical
+from models.kernels.cpu.light import Light, plane_row
+from models.kernels.cpu.looking import look, reach_of
 from models.pyramid import extent
 
 Floats = NDArray[np.float32]
@@ -31,280 +33,36 @@ HIDDEN = 24
 """Width of the live perceptron; for another the reference is used."""
 _TOLD = PIXELS - 1
 """Values of a pixel itself: the noise is the same for all and goes into the bias."""
-_LANES = 64
-"""Pixels in a block: what is known of them fits the fastest cache."""
 _PLAIN, _WIDE = 8, 32
 """Values of a field: what each pixel near the subject is looked up (screen, near, solid, held out,
 own key), and what only pixels asked about are (hidden values, the foreground, one unused)."""
-_KEY_FLOOR = np.float32(0.005)
-_KR, _KB = (np.float32(w) for w in LUMA_WEIGHTS[Matrix.BT709])
-_KG = np.float32(1) - _KR - _KB
-_ONE, _ZERO, _HALF = np.float32(1), np.float32(0), np.float32(0.5)
-_THOUSANDTH = np.float32(1e-3)
-_TRUST, _TINY = np.float32(0.05), np.float32(1e-6)
+_NO_RGB = np.zeros((0, 0, 0), np.float32)
+_NO_LIGHT = (*[np.zeros(0, np.uint8)] * 3, np.zeros(0, np.int64), *[np.zeros(0, np.float32)] * 2)
+_HALF = np.float32(0.5)
+
+
+@kernel()
+def _of_row(lights: Floats, n: int) -> Any:
+    """The light of ``n`` pixels of a row, channel by channel, in memory for more."""
+    return lights[: 3 * n].reshape((3, n))
 
 
 @kernel(
-    "void(f4[:,:,::1], f4[:,::1], f4[:,::1], f4[:,::1], f4[:,:,::1], f4[:,:,::1], f4[:,::1],"
-    "f4[:,:,::1], f4[:,:,::1], i8, i8, i8, i8)"
-)
-def _fields(
-    color: Floats, near: Floats, solid: Floats, held: Floats, front: Floats, around: Floats,
-    weights: Floats, plain: Floats, wide: Floats, top: int, bottom: int, left: int, right: int,
-) -> None:  # fmt: skip
-    """Lay fields value beside value; ``weights`` (20, 24), the bias last."""
-    height, width = near.shape
-    hidden = np.empty(24, np.float32)
-    for y in range(top, bottom):
-        for x in range(left, right):
-            some = _ZERO
-            for j in range(max(y - 1, 0), min(y + 2, height)):
-                for i in range(max(x - 1, 0), min(x + 2, width)):
-                    some += near[j, i]
-            for c in range(3):
-                plain[y, x, c] = color[c, y, x]
-            plain[y, x, 3] = near[y, x]
-            plain[y, x, 4] = solid[y, x]
-            plain[y, x, 5] = held[y, x]
-            plain[y, x, 6] = around[17, y, x]
-            plain[y, x, 7] = _ZERO
-            if some > 0:
-                for k in range(24):
-                    hidden[k] = weights[19, k]
-                for c in range(19):
-                    value = around[c, y, x]
-                    for k in range(24):
-                        hidden[k] += value * weights[c, k]
-                for k in range(24):
-                    wide[y, x, k] = hidden[k]
-                for c in range(3):
-                    wide[y, x, 24 + c] = front[c, y, x]
-
-
-@kernel()
-def _reach(row: int, near: Floats, columns: Ints, width: int) -> tuple[int, int]:
-    """The columns of a row of pixels outside of which none is near the subject."""
-    low, high = -1, -1
-    other = min(row + 1, near.shape[0] - 1)
-    for x in range(near.shape[1]):
-        if near[row, x] > 0 or near[other, x] > 0:
-            if low < 0:
-                low = x
-            high = x
-    if low < 0:
-        return 0, 0
-    first = np.searchsorted(columns[:width], low - 1)
-    last = np.searchsorted(columns[:width], high, "right")
-    return first, last
-
-
-@kernel()
-def _differ(
-    known: Floats, keys: Floats, first: Floats, second: Floats, key: int, rough: Floats
-) -> None:
-    """The normalised colour difference of a row."""
-    other = 3 - key
-    for j in range(rough.size):
-        a, b = known[j, 0], known[j, other]
-        own = known[j, key] - (a if a > b else b)
-        own = own if own > _THOUSANDTH else _THOUSANDTH
-        a, b = first[j], second[j]
-        seen = keys[j] - (a if a > b else b)
-        rough[j] = (_ONE - seen / own) * (_ONE - known[j, 5])
-
-
-@kernel()
-def _lighten(red: Floats, green: Floats, blue: Floats, luma: Floats) -> None:
-    for j in range(luma.size):
-        luma[j] = _KR * red[j] + _KG * green[j] + _KB * blue[j]
-
-
-@kernel()
-def _look(
-    r: int, lo: int, hi: int, rgb: Floats, plain: Floats, row_at: Ints, row_by: Floats,
-    column_at: Ints, column_by: Floats, key: int, line: Floats, known: Floats, rough: Floats,
-    luma: Floats,
-) -> None:  # fmt: skip
-    """What the fields say at each pixel of a row, its normalised difference, its luminance."""
-    y, by = row_at[r], row_by[r]
-    below = min(y + 1, plain.shape[0] - 1)
-    first, last = column_at[lo], min(column_at[hi - 1] + 2, plain.shape[1])
-    for x in range(first, last):
-        for c in range(8):
-            here = plain[y, x, c]
-            line[x, c] = here + by * (plain[below, x, c] - here)
-    if last == plain.shape[1]:
-        for c in range(8):
-            line[last, c] = line[last - 1, c]
-    for j in range(lo, hi):
-        x, f = column_at[j], column_by[j]
-        for c in range(8):
-            here = line[x, c]
-            known[j, c] = here + f * (line[x + 1, c] - here)
-    _differ(known[lo:hi], rgb[key, r, lo:hi], rgb[0, r, lo:hi], rgb[3 - key, r, lo:hi], key,
-            rough[lo:hi])  # fmt: skip
-    _lighten(rgb[0, r, lo:hi], rgb[1, r, lo:hi], rgb[2, r, lo:hi], luma[lo:hi])
-
-
-@kernel()
-def _perceive(told: Floats, hidden: Floats, first: Floats, second: Floats, last: Floats,
-              alpha: Floats) -> None:  # fmt: skip
-    """The perceptron over a block; ``hidden`` holds what the fields gave to the first layer."""
-    for j in range(24):
-        for i in range(64):
-            s = hidden[j, i]
-            for k in range(22):
-                s += first[j, k] * told[k, i]
-            hidden[j, i] = s if s > _ZERO else _ZERO
-    for i in range(64):
-        alpha[i] = last[24]
-    for j in range(24):
-        bias, out = second[j, 24], last[j]
-        for i in range(64):
-            s = bias
-            for k in range(24):
-                s += second[j, k] * hidden[k, i]
-            alpha[i] += out * (s if s > _ZERO else _ZERO)
-
-
-@kernel()
-def _describe(told: Floats, keys: Floats) -> None:
-    """What was read of the pixels of a block, relative to the screen, as roots."""
-    for i in range(64):
-        x = keys[i] if keys[i] > _KEY_FLOOR else _KEY_FLOOR
-        keys[i] = _ONE / x
-        x = x if x < np.float32(2) else np.float32(2)
-        told[3, i] = np.sqrt(x)
-    for k in range(22):
-        if k < 3 or k > 12:
-            for i in range(64):
-                x = told[k, i] * keys[i]
-                x = x if x > _ZERO else _ZERO
-                x = x if x < np.float32(6) else np.float32(6)
-                told[k, i] = np.sqrt(x)
-        elif k > 3:
-            for i in range(64):
-                x = told[k, i]
-                x = x if x > np.float32(-0.3) else np.float32(-0.3)
-                told[k, i] = x if x < np.float32(1.3) else np.float32(1.3)
-
-
-@kernel()
-def _unmix(alpha: Floats, own: Floats, back: Floats, front: Floats, levels: Floats) -> None:
-    """Black and white point, then the foreground's straight colour in place of the pixel's own."""
-    black, gain = levels[0], levels[1]
-    for i in range(64):
-        alpha[i] = clamped((clamped(alpha[i]) - black) * gain)
-    for c in range(3):
-        for i in range(64):
-            a = alpha[i]
-            clear = _ONE - a
-            doubt = _TRUST * clear
-            total = a * a + doubt
-            total = total if total > _TINY else _TINY
-            x = (a * (own[c, i] - clear * back[c, i]) + doubt * front[c, i]) / total
-            own[c, i] = x if x > _ZERO else _ZERO
-
-
-@kernel()
-def _excess(key: Floats, first: Floats, other: Floats, lift: Floats, out: Floats) -> None:
-    """How far the screen's channel stands above its limit."""
-    for i in range(64):
-        a, b = first[i], other[i]
-        most, limit = (a if a > b else b), (a + b) * lift[i]
-        out[i] = key[i] - (most if most < limit else limit)
-
-
-@kernel()
-def _exchange(own: Floats, back: Floats, share: Floats, grey: Floats, alpha: Floats) -> None:
-    for i in range(64):
-        own[i] = clamped(own[i] + share[i] * (grey[i] - back[i])) * alpha[i]
-
-
-@kernel()
-def _despill(alpha: Floats, own: Floats, back: Floats, own_key: Floats, key: int,
-             levels: Floats, work: Floats) -> None:  # fmt: skip
-    """Exchange the screen's light for neutral light and premultiply, in place."""
-    # Few arrays in each loop: what could overlap is checked first, and many are not checked at all.
-    amount, given_back = levels[2], levels[3]
-    lift, over, under, grey = work[0], work[1], work[2], work[3]
-    for i in range(64):
-        t = clamped((own_key[i] - np.float32(0.02)) * np.float32(10))
-        lift[i] = own_key[i] * (t * t * (np.float32(3) - np.float32(2) * t)) + _HALF
-    _excess(own[key], own[0], own[3 - key], lift, over)
-    _excess(back[key], back[0], back[3 - key], lift, under)
-    for i in range(64):
-        most = under[i] if under[i] > _THOUSANDTH else _THOUSANDTH
-        over[i] = clamped(over[i] / most) * amount
-    for i in range(64):
-        grey[i] = (_KR * back[0, i] + _KG * back[1, i] + _KB * back[2, i]) * given_back
-    for c in range(3):
-        _exchange(own[c], back[c], over, grey, alpha)
-
-
-@kernel()
-def _put(count: int, place: Ints, alpha: Floats, own: Floats, out: Floats) -> None:
-    for i in range(count):
-        r, j = place[0, i], place[1, i]
-        out[r, j, 0] = own[0, i]
-        out[r, j, 1] = own[1, i]
-        out[r, j, 2] = own[2, i]
-        out[r, j, 3] = alpha[i]
-
-
-@kernel()
-def _estimate(count: int, told: Floats, keys: Floats, hidden: Floats, alpha: Floats, own: Floats,
-              back: Floats, front: Floats, own_key: Floats, key: int, levels: Floats,
-              first: Floats, second: Floats, last: Floats, place: Ints,
-              out: Floats, work: Floats) -> None:  # fmt: skip
-    """Everything that is done to a block of pixels asked about."""
-    _describe(told, keys)
-    _perceive(told, hidden, first, second, last, alpha)
-    _unmix(alpha, own, back, front, levels)
-    _despill(alpha, own, back, own_key, key, levels, work)
-    _put(count, place, alpha, own, out)
-
-
-@kernel()
-def _vertical(field: Floats, y: int, by: Any, first: int, last: int, line: Floats) -> None:
-    """A row between two rows of a field, one value beyond its end."""
-    below, end = min(y + 1, field.shape[0] - 1), min(last, field.shape[1])
-    for x in range(first, end):
-        for c in range(field.shape[2]):
-            here = field[y, x, c]
-            line[x, c] = here + by * (field[below, x, c] - here)
-    if last > end:
-        for c in range(field.shape[2]):
-            line[end, c] = line[end - 1, c]
-
-
-@kernel()
-def _across(line: Floats, x: int, by: Any, out: Floats) -> None:
-    """Between two values of a row of a field."""
-    a, b = np.uint64(x), np.uint64(x + 1)
-    for c in range(32):
-        here = line[a, c]
-        out[c] = here + by * (line[b, c] - here)
-
-
-@kernel()
-def _across_more(line: Floats, x: int, by: Any, out: Floats) -> None:
-    a, b = np.uint64(x), np.uint64(x + 1)
-    for c in range(24):
-        here = line[a, c]
-        out[c] += here + by * (line[b, c] - here)
-
-
-@kernel(
-    "void(f4[:,:,::1], f4[:,:,::1], f4[:,:,::1], f4[:,:,::1], i4[:,::1], f4[:,::1], i4[:,::1],"
+    "void(f4[:,:,::1], u1[::1], u1[::1], u1[::1], i8[::1], f4[::1], f4[::1], i8, i8,"
+    "f4[:,:,::1], f4[:,:,::1], f4[:,:,::1], i4[:,::1], f4[:,::1], i4[:,::1],"
     "f4[:,::1], f4[:,::1], f4[:,::1], f4[::1], f4[::1], i8, f4[:,::1], f4[:,:,::1], i8, i8)"
 )
 def _cut(
-    rgb: Floats, plain: Floats, wide: Floats, shapes: Floats, rows_at: Ints, rows_by: Floats,
+    rgb: Floats, p0: Any, p1: Any, p2: Any, place_of: Any, tone: Floats, curve: Floats, top: int,
+    left: int, plain: Floats, wide: Floats, shapes: Floats, rows_at: Ints, rows_by: Floats,
     columns_at: Ints, columns_by: Floats, first: Floats, second: Floats, last: Floats,
     levels: Floats, key: int, near: Floats, out: Floats, begin: int, end: int,
 ) -> None:  # fmt: skip
-    height, width = rgb.shape[1], rgb.shape[2]
+    """Rows of a window; of the planes of a frame where ``rgb`` is empty."""
+    height, width = out.shape[0], out.shape[1]
+    lights, start = np.empty((3, 3 * width), np.float32), np.zeros(3, np.int64)
+    span = np.zeros(3, np.int64)
+    small, twice = np.empty((2, width + 4), np.float32), np.empty((2, width + 4), np.float32)
     row_at, row_by, column_at, column_by = rows_at[0], rows_by[0], columns_at[0], columns_by[0]
     line = np.empty((plain.shape[1] + 1, 8), np.float32)
     hidden_line = np.empty((plain.shape[1] + 1, 32), np.float32)
@@ -329,7 +87,7 @@ def _cut(
     asked, solids = 0, 0
     reach = np.zeros((height + 2, 2), np.int64)
     for r in range(max(begin - 2, 0), min(end + 2, height)):
-        lo, hi = _reach(row_at[r], near, column_at, width)
+        lo, hi = reach_of(row_at[r], near, column_at, width)
         reach[r + 1, 0], reach[r + 1, 1] = lo, hi
     made = max(begin - 1, 0)
     for r in range(begin, end):
@@ -342,9 +100,21 @@ def _cut(
                     hi = max(hi, min(reach[made + d, 1] + 1, width))
             if hi > lo:
                 m = made % 3
-                _look(made, lo, hi, rgb, plain, row_at, row_by, column_at, column_by, key, line,
+                shown_m = _of_row(lights[m], hi - lo)
+                start[m], span[m] = lo, hi - lo
+                if rgb.size:
+                    for c in range(3):
+                        for x in range(hi - lo):
+                            shown_m[c, x] = rgb[c, made, lo + x]
+                else:
+                    plane_row(p0, p1, p2, place_of, tone, curve, top + made, left + lo, shown_m,
+                              small, twice)  # fmt: skip
+                look(made, lo, hi, shown_m, plain, row_at, row_by, column_at, column_by, key, line,
                       known[m], rough[m], luma[m])  # fmt: skip
             made += 1
+        for x in range(width):
+            for c in range(4):
+                out[r, x, c] = np.float32(0)
         lo, hi = reach[r + 1, 0], reach[r + 1, 1]
         if hi <= lo:
             continue
@@ -352,40 +122,41 @@ def _cut(
         above, beneath = max(r - 1, 0) % 3, min(r + 1, height - 1) % 3
         known_r, rough_r, luma_r = known[here], rough[here], luma[here]
         rough_a, rough_b, luma_a, luma_b = rough[above], rough[beneath], luma[above], luma[beneath]
-        red, green, blue = rgb[0, r], rgb[1, r], rgb[2, r]
-        keyed, other = rgb[key, r], rgb[3 - key, r]
+        light, ahead = _of_row(lights[here], span[here]), start[here]
+        red, green, blue = light[0], light[1], light[2]
+        keyed, other = light[key], light[3 - key]
         for column in range(lo, hi):
             # Unsigned: a signed place is looked at whether it counts from the end.
-            j = np.uint64(column)
+            j, own_j = np.uint64(column), np.uint64(column - ahead)
             if not known_r[j, 3] > 0:
                 continue
             if known_r[j, 4] > np.float32(0.99) and rough_r[j] > _HALF:
                 i = np.uint64(solids)
                 s_place[0, i], s_place[1, i] = r, column
                 s_key[i] = known_r[j, 6]
-                s_own[0, i], s_own[1, i], s_own[2, i] = red[j], green[j], blue[j]
+                s_own[0, i], s_own[1, i], s_own[2, i] = red[own_j], green[own_j], blue[own_j]
                 s_back[0, i] = known_r[j, 0]
                 s_back[1, i] = known_r[j, 1]
                 s_back[2, i] = known_r[j, 2]
                 solids += 1
                 if solids == 64:
-                    _despill(s_alpha, s_own, s_back, s_key, key, levels, work)
-                    _put(64, s_place, s_alpha, s_own, out)
+                    despill(s_alpha, s_own, s_back, s_key, key, levels, work)
+                    put(64, s_place, s_alpha, s_own, out)
                     solids = 0
                 continue
             if not ready:
                 ready = True
-                _vertical(wide, row_at[r], row_by[r], column_at[lo], column_at[hi - 1] + 2,
+                vertical(wide, row_at[r], row_by[r], column_at[lo], column_at[hi - 1] + 2,
                           hidden_line)  # fmt: skip
-                _vertical(shapes, rows_at[1, r], rows_by[1, r], columns_at[1, lo],
+                vertical(shapes, rows_at[1, r], rows_by[1, r], columns_at[1, lo],
                           columns_at[1, hi - 1] + 2, shapes_line)  # fmt: skip
             i = np.uint64(asked)
             place[0, i], place[1, i] = r, column
             own_key[i] = known_r[j, 6]
-            own[0, i], own[1, i], own[2, i] = red[j], green[j], blue[j]
+            own[0, i], own[1, i], own[2, i] = red[own_j], green[own_j], blue[own_j]
             back[0, i], back[1, i], back[2, i] = known_r[j, 0], known_r[j, 1], known_r[j, 2]
             keys[i] = known_r[j, key]
-            told[0, i], told[1, i], told[2, i] = keyed[j], red[j], other[j]
+            told[0, i], told[1, i], told[2, i] = keyed[own_j], red[own_j], other[own_j]
             a, b = np.uint64(max(column - 1, 0)), np.uint64(min(column + 1, width - 1))
             told[4, i] = rough_r[j]
             told[5, i], told[6, i], told[7, i] = rough_a[a], rough_a[j], rough_a[b]
@@ -395,21 +166,21 @@ def _cut(
             told[14, i], told[15, i], told[16, i] = luma_a[a], luma_a[j], luma_a[b]
             told[17, i], told[18, i] = luma_r[a], luma_r[b]
             told[19, i], told[20, i], told[21, i] = luma_b[a], luma_b[j], luma_b[b]
-            _across(hidden_line, column_at[j], column_by[j], shown)
-            _across_more(shapes_line, columns_at[1, j], columns_by[1, j], shown)
+            across(hidden_line, column_at[j], column_by[j], shapes_line, columns_at[1, j],
+                   columns_by[1, j], shown)  # fmt: skip
             for c in range(24):
                 hidden[c, i] = shown[c]
             front[0, i], front[1, i], front[2, i] = shown[24], shown[25], shown[26]
             asked += 1
             if asked == 64:
-                _estimate(64, told, keys, hidden, alpha, own, back, front, own_key, key, levels,
+                estimate(64, told, keys, hidden, alpha, own, back, front, own_key, key, levels,
                           first, second, last, place, out, work)  # fmt: skip
                 asked = 0
     if solids:
-        _despill(s_alpha, s_own, s_back, s_key, key, levels, work)
-        _put(solids, s_place, s_alpha, s_own, out)
+        despill(s_alpha, s_own, s_back, s_key, key, levels, work)
+        put(solids, s_place, s_alpha, s_own, out)
     if asked:
-        _estimate(asked, told, keys, hidden, alpha, own, back, front, own_key, key, levels,
+        estimate(asked, told, keys, hidden, alpha, own, back, front, own_key, key, levels,
                   first, second, last, place, out, work)  # fmt: skip
 
 
@@ -423,7 +194,7 @@ class Matting:
 
     def __init__(self, network: Estimator, bands: Bands) -> None:
         self._network, self._bands = network, bands
-        self._memory: tuple[Floats, ...] | None = None
+        self._memory: tuple[Floats, Floats] | None = None
         weight = network.first.weight.detach().numpy()
         own = [k for k in range(PIXELS) if k != 4]
         self._first = np.ascontiguousarray(weight[:, own])
@@ -440,7 +211,8 @@ class Matting:
     def _kept(self, have: tuple[int, ...]) -> tuple[Floats, Floats]:
         """Memory for fields of a size: fresh memory costs more than filling it."""
         if self._memory is None or self._memory[0].shape[:2] != have:
-            self._memory = tuple(np.zeros((*have, n), np.float32) for n in (_PLAIN, _WIDE))
+            plain, wide = (np.zeros((*have, n), np.float32) for n in (_PLAIN, _WIDE))
+            self._memory = plain, wide
         return self._memory
 
     @staticmethod
@@ -450,7 +222,7 @@ class Matting:
 
     def cut(
         self,
-        shown: Tensor,
+        shown: Tensor | Light,
         known: Known,
         noise: float,
         size: tuple[int, int],
@@ -461,7 +233,8 @@ class Matting:
         """Alpha and despilled foreground of a window.
 
         Args:
-            shown: (1, 3, rows, columns) float, contiguous, the window; linear Rec.709.
+            shown: (1, 3, rows, columns) float, contiguous, the window; linear Rec.709. Or the
+                light of the whole frame, of upright planes of 8 bits, where it is not scaled.
             known: of the whole frame; it shows a screen.
             noise: of the matte over the bare screen at the window's scale.
             size: (H, W) of the whole at the window's scale.
@@ -494,19 +267,22 @@ class Matting:
         top, left = int(rows_at[0, 0]), int(columns_at[0, 0])
         bottom = min(int(rows_at[0, -1]) + 2, have[0])
         right = min(int(columns_at[0, -1]) + 2, have[1])
-        _fields(
-            *(_of(x) for x in (bare.color, subject.near, subject.solid, bare.hold_out)),
+        pack(
+            _of(bare.color), _of(subject.near), _of(subject.solid), _of(bare.hold_out),
             _of(subject.color), _of(subject.told.around), weights, plain, wide,
             top, bottom, left, right,
         )  # fmt: skip
         black, white, despill, luminance = levels
         tone = np.array([black, 1 / (white - black), despill, 0.9 * luminance], np.float32)
-        out = torch.zeros(shown.shape[2], shown.shape[3], 4)
-        arguments = (
-            shown[0].numpy(), plain, wide, shapes, rows_at, rows_by, columns_at, columns_by,
+        high, across_ = rows.stop - rows.start, columns.stop - columns.start
+        out = torch.empty(high, across_, 4)
+        light = _NO_LIGHT if isinstance(shown, Tensor) else shown.read
+        arguments: tuple[Any, ...] = (
+            shown[0].numpy() if isinstance(shown, Tensor) else _NO_RGB, *light, rows.start,
+            columns.start, plain, wide, shapes, rows_at, rows_by, columns_at, columns_by,
             self._first, self._second, self._last, tone, bare.hue.value, near, out.numpy(),
         )  # fmt: skip
-        self._bands(shown.shape[2], lambda first, last: _cut(*arguments, first, last))
+        self._bands(high, lambda *part: _cut(*arguments, *part))
         return out.permute(2, 0, 1)[None]
 
 
