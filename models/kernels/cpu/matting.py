@@ -9,6 +9,7 @@ over a block are vector code.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -21,9 +22,12 @@ from models.estimator import AROUND, PIXELS, Estimator
 from models.kernels.cpu.banding import Bands, lerped
 from models.kernels.cpu.blocks import despill, estimate, put
 from models.kernels.cpu.compiled import kernel
+from models.kernels.cpu.convolving import Packed
+from models.kernels.cpu.convolving import shapes as shapes_of
 from models.kernels.cpu.fields import across, pack, vertical
 from models.kernels.cpu.light import Light, plane_row
 from models.kernels.cpu.looking import look, reach_of
+from models.kernels.cpu.vectors import QUICK
 from models.pyramid import extent
 
 Floats = NDArray[np.float32]
@@ -193,7 +197,11 @@ class Matting:
     """
 
     def __init__(self, network: Estimator, bands: Bands) -> None:
-        self._network, self._bands = network, bands
+        self._bands = bands
+        packed = Packed(network.shapes)
+        self._convolve: Callable[[Tensor], Tensor] = network.shapes
+        if QUICK:
+            self._convolve = lambda overview: shapes_of(overview, packed)
         self._memory: tuple[Floats, Floats] | None = None
         weight = network.first.weight.detach().numpy()
         own = [k for k in range(PIXELS) if k != 4]
@@ -252,7 +260,7 @@ class Matting:
         near = subject.near[0, 0].contiguous().numpy()
         have = near.shape
         with torch.inference_mode():
-            seen = self._network.shapes(subject.told.overview)[0].permute(1, 2, 0)
+            seen = self._convolve(subject.told.overview)[0].permute(1, 2, 0)
             shapes = (seen @ self._shapes).contiguous().numpy()
         whole = extent((have[0], have[1]), size)
         places = [
