@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import torch
 
@@ -24,6 +23,7 @@ from models.cut import Placed as Placed
 from models.cut import Printed as Printed
 from models.errors import ShapeError
 from models.figure import Figure as Figure
+from models.kernels.fused import Fused, fused
 from models.laying import Laying
 from models.mask import Mask
 from models.placing import Placer
@@ -36,11 +36,6 @@ from models.steady import Steady
 from models.strips import StripLaying, Strips
 from models.upright import Upright
 from models.window import bounds, hull
-
-if TYPE_CHECKING:
-    from models.kernels.cpu.core import Core
-    from models.kernels.cuda.engine import Engine
-    from models.kernels.cuda.live import LiveAnalyser
 
 
 class Keyer:
@@ -77,9 +72,8 @@ class Keyer:
         self._seen: tuple[Mark, Encoding, Known] | None = None
         self._plate: Mark | None = None
         self._laying = Laying(self.settings.light_wrap)
-        self._core: Core | None = None
-        self._engine: Engine | None = None
-        self._analyser: LiveAnalyser | None = None
+        self.parts = Fused()
+        """What is used in place of plain torch."""
 
     def set_plate(
         self, planes: Planes | None, encoding: Encoding | None = None, quarter_turns: int = 0
@@ -100,8 +94,8 @@ class Keyer:
             plate = self._upload(planes, encoding, quarter_turns)
             mark = Mark.of(planes, encoding, quarter_turns)
         self._analysis.set_plate(plate)
-        if self._analyser is not None:
-            self._analyser.set_plate(plate)
+        if self.parts.analyser is not None:
+            self.parts.analyser.set_plate(plate)
         self._plate, self._seen = mark, None
 
     def use_kernels(self, threads: int = 1) -> None:
@@ -110,35 +104,32 @@ class Keyer:
         Args:
             threads: how many share a frame on a CPU.
         """
-        network = self.solver.network
-        if self.grade is not Grade.LIVE or network is None:
-            return
-        if self.device.type == "cuda":
-            from models.kernels.cuda.engine import Engine
-            from models.kernels.cuda.live import LiveAnalyser
+        if self.grade is Grade.LIVE and self.solver.network is not None:
+            plate = self._analysis.plate
+            self._use(fused(self.solver.network, self.settings, plate, threads))
 
-            self._analyser = LiveAnalyser(self.settings, network)
-            self._analyser.set_plate(self._analysis.plate)
-            engine = Engine(network, self._analyser, self.settings)
-            self._engine = engine if engine.covers else None
-        if self.device.type != "cpu":
-            return
-        # Late: numba takes half a second to import, and not every program uses it.
-        from models.kernels.cpu.analysing import steps
-        from models.kernels.cpu.core import Core
+    def drop_kernels(self) -> None:
+        """Key by plain torch again, as when kernels have failed."""
+        self._use(Fused())
 
-        self._analysis.steps = steps()
-        self._core = Core(network, self.settings, threads)
-        self._placer.core = self._laying.core = self._core
+    def _use(self, parts: Fused) -> None:
+        self.parts = parts
+        self._analysis.steps = parts.steps
+        self._placer.core = self._laying.core = parts.core
 
     @property
     def fineness(self) -> float:
-        """In (0, 1]: a frame is scaled to at most this share before it is keyed for a picture."""
+        """In (0, 1]: a frame is scaled to at most this share before it is keyed."""
         return self._placer.fineness
 
     @fineness.setter
     def fineness(self, share: float) -> None:
         self._placer.fineness = share
+
+    @property
+    def heeds_fineness(self) -> bool:
+        """Whether that counts; on a card frames are keyed at their full size."""
+        return self.parts.engine is None
 
     def set_mask(self, painted: Mask | None) -> None:
         """Keep strokes painted by hand that override the matte of every frame, or drop them.
@@ -252,11 +243,11 @@ class Keyer:
         """
         placings: list[Placing | None]
         placings = list(placing) if isinstance(placing, Sequence) else [placing]
-        if self._engine is not None and self._placer.mask is None:
+        if self.parts.engine is not None and self._placer.mask is None:
             if any(callable(p) for p in placings):
                 figure = self.figure(planes, encoding, quarter_turns)
                 placings = [p(figure) if callable(p) else p for p in placings]
-            done = self._engine.composite(planes, encoding, quarter_turns, scene, placings)
+            done = self.parts.engine.composite(planes, encoding, quarter_turns, scene, placings)
             if done is not None:
                 return done
         frame, known = self._look(planes, encoding, quarter_turns)
@@ -348,7 +339,8 @@ class Keyer:
     def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Upright:
         y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
         here = y, cb, cr
-        reader = None if self._core is None else self._core.light(here, encoding, quarter_turns)
+        core = self.parts.core
+        reader = None if core is None else core.light(here, encoding, quarter_turns)
         return Upright(here, encoding, quarter_turns, reader)
 
     def _analyse(

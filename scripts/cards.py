@@ -152,9 +152,8 @@ def _engine(keyer: Keyer, work: Job) -> tuple[Any, str]:
     """
 
     analysing, engine = _module("analysing"), _module("engine")
-    for held in vars(keyer).values():
-        if isinstance(held, engine.Engine):
-            return held, "the keyer's engine"
+    if keyer.parts.engine is not None:
+        return keyer.parts.engine, "the keyer's engine"
     analysis = Analysis(Grade.LIVE, KeySettings(), clip=True)
     y, cb, cr = (p.to("cuda") for p in work.plate)
     analysis.set_plate(Upright((y, cb, cr), work.plate_encoding, 0))

@@ -208,6 +208,17 @@ def percentiles_ms(seconds: Sequence[float]) -> dict[str, float]:
     return {k: float(x[max(0, int(np.ceil(s * len(x))) - 1)]) for k, s in shares.items()}
 
 
+def missed(seen: int, seconds: float) -> float:
+    """The share of a clip's frames that nobody saw.
+
+    Args:
+        seen: frames that were seen, each once.
+        seconds: that the clip was played for.
+    """
+    wanted = timecode.FPS * seconds
+    return max(0.0, 1 - seen / wanted) if wanted > 0 else 1.0
+
+
 def living(
     made: Path, event: Event, folder: Path, seconds: float, *, scale: float = 1.0,
     most: int = timecode.MOST,
@@ -234,16 +245,17 @@ def told(run: Run, scale: float) -> dict[str, Any]:
         row |= {"shown_p50_ms": last["shown_p50_ms"], "shown_p99_ms": p99}
     else:
         row["page"] = "Chromium, by the time code on its canvas"
-        # The edges of the run are not known on both sides.
-        first, end = run.readings[0]["wall"], got.at[-1] - 1.0 if got.at else 0.0
+        # The edges of the run are not known on both sides. What was due is told by the clip's own
+        # clock: neither a reader that lags nor a page that stands still makes a frame less.
+        first, end = run.readings[0]["wall"], run.readings[-1]["wall"] - 1.0
         due = {n for n, at in run.came if first <= at <= end}
-        drops = len(due - set(got.number)) / max(len(due), 1)
+        drops = missed(len(due & set(got.number)), end - first)
         row |= {"delay": percentiles_ms(got.delay)}
         p99 = row["delay"].get("p99_ms")
         row["delay_from_due"] = percentiles_ms(
             [d + late for d, late in zip(got.delay, got.late_by, strict=True)]
         )
-        gaps = np.diff(got.at)
+        gaps = np.diff([at for at in got.at if at < end] + [end])
         row["longest_gap_ms"] = 1e3 * float(gaps.max()) if len(gaps) else None
         fps = len(due & set(got.number)) / max(end - first, 1e-9)
         row["misread"] = sum(code is None for _, code in run.drawn)

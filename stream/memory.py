@@ -35,6 +35,10 @@ def trim() -> bool:
     return True
 
 
+# chosen: libraries are loaded in bursts of some seconds; sweeps come every .4 s.
+CALM_SWEEPS = 10
+
+
 class Sweeping:
     """Finds garbage in cycles often, by looking only at what came since it began.
 
@@ -47,16 +51,24 @@ class Sweeping:
     def __init__(self) -> None:
         """Leave what is there now out of every collection until `end`."""
         gc.freeze()
-        self._modules = len(sys.modules)
+        self._left_out = self._modules = len(sys.modules)
+        self._calm = 0
 
     def __call__(self) -> int:
         """Collect; how many objects were found.
 
-        What modules that were loaded meanwhile brought is left out from then on.
+        What modules that were loaded meanwhile brought is left out once no more come for a while.
+        Then everything is looked at, which takes long but happens seldom: frames that were in work
+        when something was left out must not stay for ever.
         """
         found = gc.collect()
-        if len(sys.modules) != self._modules:
-            self._modules = len(sys.modules)
+        modules = len(sys.modules)
+        self._calm = self._calm + 1 if modules == self._modules else 0
+        self._modules = modules
+        if modules != self._left_out and self._calm >= CALM_SWEEPS:
+            self._left_out = modules
+            gc.unfreeze()
+            found += gc.collect()
             gc.freeze()
         return found
 

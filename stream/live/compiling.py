@@ -19,13 +19,14 @@ Progress = Callable[[int, int], None]
 
 # chosen: reading what was compiled before takes less, and needs no word.
 QUIET_S = 2.0
+_LOOK_S = 0.2
 ONCE = (
     "The fast keyer is being made for this computer. This happens once and may take a minute or "
     "two; the picture is there meanwhile, at a slower pace."
 )
 FAILED = (
-    "The fast keyer could not be made ready ({why}); the picture goes on at the slower pace. The "
-    "event's log has more."
+    "The fast keyer does not work on this computer ({why}); the picture goes on at the slower "
+    "pace. The event's log has more."
 )
 
 
@@ -108,8 +109,8 @@ def made_ready(
     device: str,
     settings: KeySettings,
     threads: int,
-    frame: Frame | None,
-    setting: Setting | None,
+    seen: Callable[[], tuple[Frame | None, Setting | None]],
+    stop: threading.Event,
     progress: Progress,
 ) -> bool:
     """Make the kernels of a device ready and use each of them once.
@@ -121,8 +122,9 @@ def made_ready(
         device: where pictures are keyed.
         settings: as the loop's keyer has them.
         threads: how many share a frame.
-        frame: of the source; None while there is none.
-        setting: what the loop shows; None likewise.
+        seen: a frame of the source and what the loop shows, as far as they are there; both are
+            waited for.
+        stop: set when the program ends.
         progress: as in `models.kernels.load`.
 
     Returns:
@@ -130,15 +132,18 @@ def made_ready(
     """
     if not kernels.load(device, progress):
         return False
-    if frame is None or setting is None:
-        return True
+    frame, setting = seen()
+    while frame is None or setting is None:
+        if stop.wait(_LOOK_S):
+            return False
+        frame, setting = seen()
     keyer = Keyer(Grade.LIVE, settings, device, clip=True)
     keyer.use_kernels(threads)
     slots = range(len(setting.scene.order))
     placings = [setting.placement(frame.upright_size, slot) for slot in slots]
-    seen = frame.planes, frame.encoding, frame.quarter_turns
+    shown = frame.planes, frame.encoding, frame.quarter_turns
     for plate in (None, frame.planes):
         keyer.set_plate(plate, frame.encoding, frame.quarter_turns)
         for _ in range(2):  # a card captures what the first one launched
-            keyer.composite(*seen, setting.scene, placings)
+            keyer.composite(*shown, setting.scene, placings)
     return True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -9,12 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models.errors import PosewallError
 from models.figure import Figure
-from models.keyer import Keyer, Placing
+from models.keyer import Composite, Keyer, Placing
 from models.resample import Placement
 from stream.capture.frame import Frame
+from stream.live.compiling import FAILED
 from stream.live.figures import Clock, Meter
-from stream.live.pacing import Pacing, Quality
+from stream.live.pacing import SHOWN_STEPS, STEPS, Pacing, Quality
 from stream.live.plates import PlateKeeper
 from stream.live.ring import Ring
 from stream.live.scenes import Setting
@@ -22,6 +25,8 @@ from stream.live.slot import Slot
 from stream.live.steady import Steady
 from stream.opencv import cv2
 from stream.pages.feed import Feed
+
+log = logging.getLogger("posewall.live")
 
 JPEG_QUALITY = 85
 TAKE_S = 0.25
@@ -135,7 +140,8 @@ class LiveLoop:
         self._on_screen = on_screen
         self._kernels = kernels
         self._threads = threads
-        self._uses_kernels = False
+        self._uses_kernels = self._kernels_failed = False
+        self._on_error = on_error
         self._on_quality = on_quality
         self._clock = clock
         self._pacing = Pacing()
@@ -215,9 +221,7 @@ class LiveLoop:
         with stages.timed("key"):
             placings = self._scale.watched(setting.placings(frame.upright_size, frame.arrived_s))
             self._keyer.fineness = self._scale.fineness(self._pacing.quality)
-            done = self._keyer.composite(
-                frame.planes, frame.encoding, frame.quarter_turns, setting.scene, placings
-            )
+            done = self._keyed(frame, setting, placings)
         with stages.timed("download"):
             picture = done.picture.cpu().numpy()
         self._meter.composited(frame.arrived_s)
@@ -230,12 +234,30 @@ class LiveLoop:
         self._pace(setting, began_s)
         return True
 
+    def _keyed(
+        self, frame: Frame, setting: Setting, placings: Sequence[Placing | None]
+    ) -> Composite:
+        """The frame in the template; where the kernels fail, by torch from now on."""
+        seen = frame.planes, frame.encoding, frame.quarter_turns
+        try:
+            return self._keyer.composite(*seen, setting.scene, placings)
+        except PosewallError:
+            raise
+        except Exception as error:
+            if not self._uses_kernels or self._kernels_failed:
+                raise
+            log.exception("the kernels failed %s", self._at_hand)
+            self._kernels_failed = True
+            self._keyer.drop_kernels()
+            self._on_error(FAILED.format(why=type(error).__name__))
+            return self._keyer.composite(*seen, setting.scene, placings)
+
     def _switch(self) -> None:
         """Take the kernels into use once they are ready: between two frames, by this thread."""
         if not self._uses_kernels and self._kernels():
             self._uses_kernels = True
             self._keyer.use_kernels(self._threads)
-            if self._pacing.afresh():
+            if self._pacing.afresh(STEPS if self._keyer.heeds_fineness else SHOWN_STEPS):
                 self._on_quality(self._pacing.quality)
 
     def _pace(self, setting: Setting, began_s: float) -> None:

@@ -38,6 +38,9 @@ STEPS = (
     Quality(0.5, 0.5),
 )
 
+SHOWN_STEPS = (FULL, Quality(preview=0.75), Quality(preview=0.5))
+"""For a keyer that refines every frame at its full size."""
+
 TIGHT, ROOM = 0.95, 0.65
 """Shares of the source's interval: above the first frames would soon be passed over; below the
 second there is room, since a step up costs up to 1.8 times as much of what depends on pixels."""
@@ -57,6 +60,7 @@ class Pacing:
 
     def __init__(self) -> None:
         """Begin at full quality."""
+        self._steps: tuple[Quality, ...] = STEPS
         self._step = 0
         self._took: deque[tuple[float, float]] = deque()
         self._came: deque[tuple[float, float, int]] = deque()
@@ -69,7 +73,7 @@ class Pacing:
     @property
     def quality(self) -> Quality:
         """What to make now."""
-        return STEPS[self._step]
+        return self._steps[self._step]
 
     @property
     def interval_s(self) -> float | None:
@@ -131,19 +135,23 @@ class Pacing:
             self._room_since = now_s
         return now_s - self._room_since >= self._up_after_s and self._up(now_s)
 
-    def afresh(self) -> bool:
+    def afresh(self, steps: tuple[Quality, ...] = STEPS) -> bool:
         """Full quality again: what the frames took says nothing any more, as with a faster keyer.
+
+        Args:
+            steps: those that help from now on, the first of them full quality.
 
         Returns:
             Whether the quality is another one from now on.
         """
         changed = self._step > 0
+        self._steps = steps
         self._step, self._raised_s, self._up_after_s = 0, None, UP_AFTER_S
         self._forget()
         return changed
 
     def _down(self, now_s: float) -> bool:
-        if self._step + 1 == len(STEPS):
+        if self._step + 1 == len(self._steps):
             self._room_since = None
             return False
         if self._raised_s is not None:

@@ -14,6 +14,7 @@ from typing import Any
 from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings
 from stream.capture.arrivals import Arrivals
+from stream.capture.frame import Frame
 from stream.capture.stills import read_still
 from stream.errors import UserError
 from stream.event import Event
@@ -33,7 +34,7 @@ from stream.live.pacing import FULL, Quality, quality_sentence, quality_words
 from stream.live.plates import PlateKeeper, as_turned
 from stream.live.posing import Posing
 from stream.live.ring import Ring
-from stream.live.scenes import SceneMaker
+from stream.live.scenes import SceneMaker, Setting
 from stream.live.shooting import Shooting
 from stream.live.steady import Steady
 from stream.live.tether import Tether
@@ -154,8 +155,10 @@ class Session:
         intake, scenes = self._intake, self._scenes
 
         def ready(progress: Progress) -> bool:
-            frame = self._ring.nearest(time.monotonic())
-            return made_ready(device, settings, threads, frame, scenes.current, progress)
+            def seen() -> tuple[Frame | None, Setting | None]:
+                return self._ring.nearest(time.monotonic()), scenes.current
+
+            return made_ready(device, settings, threads, seen, self._stop, progress)
 
         self._compiling = compiling = Compiling(ready, self.notices.passing)
         self._loop = LiveLoop(

@@ -12,7 +12,7 @@ from PIL import Image
 from scripts import cards
 from scripts.cards import held_bytes
 from scripts.lasting import samples, trend
-from scripts.living import Run, percentiles_ms, shown, told
+from scripts.living import Run, missed, percentiles_ms, shown, told
 from scripts.plots import WIDTH, bars, draw, ratios
 from scripts.timing import met
 
@@ -114,6 +114,13 @@ def test_the_picture_shows_all_kinds(tmp_path: Path) -> None:
     # a bar on each side of 1, the histogram, the marks
     assert {(194, 112, 61), (47, 125, 107), (60, 98, 168), (179, 38, 58)} <= colours
     assert not draw([{"row": "nothing"}], {}, tmp_path / "none.png", 100.0)
+
+
+def test_frames_that_nobody_saw_are_told_by_the_clock() -> None:
+    assert missed(1800, 60.0) == 0
+    assert missed(300, 60.0) == pytest.approx(5 / 6)  # a page that stood still after ten seconds
+    assert missed(720, 60.0) == pytest.approx(0.6)  # a reader at 12 a second
+    assert missed(0, 60.0) == missed(0, 0.0) == 1
 
 
 def test_memory_is_counted_once() -> None:

@@ -18,7 +18,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 # and infinity keep their meaning.
 FAST = {"contract", "reassoc", "nsz", "arcp"}
 
-_declared: list[tuple[Any, tuple[str, ...]]] = []
+_pending: list[tuple[Any, tuple[str, ...]]] = []
 
 
 def kernel(*signatures: str) -> Callable[[F], F]:
@@ -30,8 +30,13 @@ def kernel(*signatures: str) -> Callable[[F], F]:
     """
 
     def declare(function: F) -> F:
-        made: Any = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)(function)
-        _declared.append((made, signatures))
+        how: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": FAST}
+        try:
+            made: Any = numba.njit(cache=True, **how)(function)
+        except RuntimeError:  # no folder at all that can be written: compiled anew each time
+            made = numba.njit(**how)(function)
+        if signatures:
+            _pending.append((made, signatures))
         result: F = made
         return result
 
@@ -41,11 +46,17 @@ def kernel(*signatures: str) -> Callable[[F], F]:
 def load(progress: Callable[[int, int], None] | None = None) -> None:
     """Compile every kernel declared so far, or read what was compiled before.
 
+    From then on a call with other types is brought to those declared, or refused: nothing is
+    compiled while pictures wait.
+
     Args:
         progress: told how many are done, and of how many, after each.
     """
-    wanted = [(made, signature) for made, signatures in _declared for signature in signatures]
+    wanted = [(made, signature) for made, signatures in _pending for signature in signatures]
     for done, (made, signature) in enumerate(wanted, 1):
         made.compile(signature)
         if progress is not None:
             progress(done, len(wanted))
+    for made, _ in _pending:
+        made.disable_compile()
+    _pending.clear()

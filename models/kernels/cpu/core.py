@@ -33,6 +33,11 @@ class Core:
         self._settings = settings
         self._layer = laying.Layer()
 
+    @staticmethod
+    def covers_network(network: Estimator) -> bool:
+        """Whether a network has the shape that the kernels are written for."""
+        return Matting.covers(network)
+
     def light(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Light | None:
         """What reads planes as linear light; None for planes that it does not read."""
         if not Light.covers(planes, encoding):

@@ -224,9 +224,9 @@ class Matting:
         return self._memory
 
     @staticmethod
-    def covers(network: Estimator | None) -> bool:
+    def covers(network: Estimator) -> bool:
         """Whether a network has the shape that the kernels are written for."""
-        return network is not None and network.second.weight.shape == (HIDDEN, HIDDEN)
+        return network.second.weight.shape == (HIDDEN, HIDDEN)
 
     def cut(
         self,
