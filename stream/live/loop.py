@@ -141,7 +141,6 @@ class LiveLoop:
         self._kernels = kernels
         self._threads = threads
         self._uses_kernels = self._kernels_failed = False
-        self._on_error = on_error
         self._on_quality = on_quality
         self._clock = clock
         self._pacing = Pacing()
@@ -156,6 +155,7 @@ class LiveLoop:
             meter.failed()
             on_error(sentence)
 
+        self._failed = failed
         self._stations = [
             Steady("capture", self._take_in, self._stop, failed),
             Steady("key", self._key, self._stop, failed, lambda: self._at_hand),
@@ -249,7 +249,7 @@ class LiveLoop:
             log.exception("the kernels failed %s", self._at_hand)
             self._kernels_failed = True
             self._keyer.drop_kernels()
-            self._on_error(FAILED.format(why=type(error).__name__))
+            self._failed(FAILED.format(why=type(error).__name__))
             return self._keyer.composite(*seen, setting.scene, placings)
 
     def _switch(self) -> None:

@@ -85,3 +85,28 @@ def test_without_a_place_the_libraries_choose(
     monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
     compiled_code.keep()
     assert "NUMBA_CACHE_DIR" not in os.environ
+
+
+def test_where_nothing_can_be_kept_kernels_are_compiled_all_the_same(tmp_path: Path) -> None:
+    nowhere = tmp_path / "file"
+    nowhere.write_text("")
+    about = os.environ | {"XDG_CACHE_HOME": str(nowhere), "HOME": str(nowhere)}
+    about |= {"NUMBA_CACHE_DIR": str(nowhere / "below"), "PYTHONPATH": str(ROOT)}
+    code = """
+import numpy as np
+from models.kernels.cpu import compiled
+
+@compiled.kernel("void(f4[::1])")
+def double(x):
+    for i in range(x.size):
+        x[i] *= np.float32(2)
+
+compiled.load()
+x = np.ones(2, np.float32)
+double(x)
+print(x.tolist())
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=about, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[2.0, 2.0]"

@@ -15,10 +15,12 @@ import torch
 
 from models.color import Encoding, Planes
 from models.composite import Scene
+from models.kernels.fused import Fused
 from models.keyer import Composite, Grade, Keyer, KeySettings, Placing
 from stream.batch.render import Renderer
 from stream.capture.frame import Frame
 from stream.event import Event
+from stream.live.compiling import FAILED
 from stream.live.figures import Meter
 from stream.live.loop import LiveLoop
 from stream.live.pacing import FULL, STEPS, Quality
@@ -55,8 +57,8 @@ class CostlyKeyer(Keyer):
         placing: Placing | Sequence[Placing | None],
     ) -> Composite:
         self.busy = True
-        self.finenesses.append(self.fineness)
         done = super().composite(planes, encoding, quarter_turns, scene, placing)
+        self.finenesses.append(self.fineness)
         self.now_s += self.cost()
         self.busy = False
         return done
@@ -204,3 +206,22 @@ def test_what_is_kept_and_printed_is_whole(tmp_path: Path, slow: bool) -> None:
         held.planes, held.encoding, held.quarter_turns, there, place
     )
     assert torch.equal(picture.pixels, want.picture)
+
+
+def test_the_kernels_of_this_machine_are_used_and_left_when_they_fail(tmp_path: Path) -> None:
+    with Evening(make_event(tmp_path)) as evening:
+        keyer = evening.keyer
+        evening.kernels = True
+        evening.until(lambda: keyer.kernel_threads == 3)
+        Keyer.use_kernels(keyer, 1)
+        before = len(keyer.finenesses)
+        evening.until(lambda: len(keyer.finenesses) > before + 3)
+        core = keyer.parts.core
+        assert core is not None
+        assert evening.said == []
+        core.cut = None  # type: ignore[method-assign, assignment]
+        evening.until(lambda: keyer.parts == Fused())
+        before = evening.loop.shown
+        evening.until(lambda: evening.loop.shown > before + 3)
+    assert evening.said == [FAILED.format(why="TypeError")]
+    assert evening.meter.read().errors == 1
