@@ -41,9 +41,11 @@ STEPS = (
 SHOWN_STEPS = (FULL, Quality(preview=0.75), Quality(preview=0.5))
 """For a keyer that refines every frame at its full size."""
 
-TIGHT, ROOM = 0.95, 0.65
+TIGHT = 0.95
+ROOM = TIGHT / 2.25
 """Shares of the source's interval: above the first frames would soon be passed over; below the
-second there is room, since a step up costs up to 1.8 times as much of what depends on pixels."""
+second there is room, since the largest step up (half to three quarters each way) costs up to 2.25
+times as much."""
 LOOK_S = 2.0
 """Frames of so long are looked at, and as long after a step nothing is decided."""
 LEAST_FRAMES = 6
