@@ -53,6 +53,7 @@ class LiveAnalysis(ScreenRow):
             ShapeError: it is of another size than the frames.
         """
         require_same_size(plate.size, self.size)
+        self.plate = None
         made = Analysis(Grade.LIVE, self._settings, clip=True).read_plate(plate)
         proposed, below, marks = _of_plate(made)
         then = torch.log2(made.shown + _LEAST)
@@ -67,6 +68,11 @@ class LiveAnalysis(ScreenRow):
             (self.marks, marks),
         ):
             buffer.copy_(value.reshape(buffer.shape))
+        self.plate = plate
+
+    def forget_plate(self) -> None:
+        """Hold no plate any more; frames are then analysed without."""
+        self.plate = None
 
     def forget(self) -> None:
         """Begin anew, as with another camera: nothing of the screen is remembered."""

@@ -17,6 +17,7 @@ from models.features import _OVERVIEW
 from models.kernels.cuda.fields import reduction
 from models.outside import _cell
 from models.settings import KeySettings
+from models.upright import Upright
 
 
 @dataclass(frozen=True)
@@ -155,7 +156,8 @@ class Buffers:
         self.overview = self._zeros(h, w, 16)
         self._small = max(1, round(max(h, w) / _OVERVIEW))
         self._ho, self._wo = up(h, self._small), up(w, self._small)
-        # The plate: the screen's colour and what depends on the plate alone.
+        self.plate: Upright | None = None
+        """Which one the following hold: the screen's colour and what depends on it alone."""
         self.plate_color, self.plate8 = self._zeros(3, h, w), self._zeros(3, n8)
         self.then, self.then_low, self.then_high = (self._zeros(3, h, w) for _ in range(3))
         self.proposed, self.below, self.marks = (self._zeros(h, w) for _ in range(3))
