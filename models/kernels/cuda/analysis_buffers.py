@@ -70,14 +70,12 @@ class Buffers:
         quarter_turns: int,
         settings: KeySettings,
         network: Estimator,
-        early: bool = False,
     ) -> None:
         self._planes_size, self._chroma = size, chroma
         self._encoding, self._turns = encoding, quarter_turns % 4
         self.size = (size[1], size[0]) if self._turns % 2 else size
         self._settings = settings
         self._device = network.first.weight.device
-        self._early = early
         self._factor = reduction(self.size)
         self._h, self._w = (up(s, self._factor) for s in self.size)
         self._check()

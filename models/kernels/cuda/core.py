@@ -139,10 +139,10 @@ class Core:
             several = torch.cuda.get_device_properties(device).multi_processor_count
         self._programs = several * _PROGRAMS
         self._amounts = (
-            settings.black_point,
-            1 / (settings.white_point - settings.black_point),
-            settings.despill,
-            _GIVEN_BACK * settings.despill_luminance,
+            float(settings.black_point),
+            1.0 / (settings.white_point - settings.black_point),
+            float(settings.despill),
+            float(_GIVEN_BACK * settings.despill_luminance),
         )
 
     def __call__(
