@@ -48,8 +48,9 @@ class Recording:
         kept: object,
     ) -> None:
         planes = lane.form.planes(lane.stored)
-        self._kept = kept, lane.picture(layers.size, alpha)
-        self.picture, self.alpha = self._kept[1].codes, self._kept[1].alpha
+        picture = lane.picture(layers.size, alpha)
+        self._kept = kept, picture
+        self.picture, self.alpha = picture.codes, picture.alpha
         rooms = [
             (level, way, Room.of(lane.fields, way, layers.size, lane.numbers[i]))
             for i, (level, way) in enumerate(slots)
@@ -60,7 +61,8 @@ class Recording:
             analyser.analyse(planes, encoding, quarter_turns, lane.fields)
 
         def draw() -> None:
-            core(layers, rooms, self.picture, self.alpha)
+            # Not by way of self: whoever drops a recording frees the card's memory at once.
+            core(layers, rooms, picture.codes, picture.alpha)
 
         self._steps = (draw,) if not analyser.capturable else (analyse, draw)
         self._before = None if analyser.capturable else analyse
