@@ -300,7 +300,7 @@ class Engine:
 
     def _drop(self, names: Sequence[_Name]) -> None:
         """Give graphs up, with the pictures that only they make."""
-        if self._cuda and names:
+        if self._cuda:
             # A picture in them may be on its way down; what takes its memory waits for that.
             self._work.wait_stream(self._down)
         for name in names:
