@@ -29,14 +29,21 @@ class Analyser(Protocol):
         """Leave the plate out for now, as for a frame that it does not fit."""
 
     def prepare(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> object:
-        """Make what frames of a kind need, before any of them is captured.
+        """Make what frames of a kind need, before each of them; nothing, as a rule.
 
         Args:
-            planes, encoding, quarter_turns: as in `analyse`.
+            planes: of the kind; not looked at, and not necessarily on the card.
+            encoding, quarter_turns: as in `analyse`.
 
         Returns:
             What is to be kept as long as a graph of such frames.
+
+        Raises:
+            ShapeError: the plate is of another size than they.
         """
+
+    def discard(self) -> None:
+        """Begin anew: a frame broke off, and may have left half of its work behind."""
 
     def analyse(
         self, planes: Planes, encoding: Encoding, quarter_turns: int, fields: Fields
@@ -70,6 +77,9 @@ class ReferenceAnalyser:
 
     def prepare(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> None:
         """Nothing: it is made anew for each frame."""
+
+    def discard(self) -> None:
+        """Nothing, likewise."""
 
     def analyse(
         self, planes: Planes, encoding: Encoding, quarter_turns: int, fields: Fields

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import torch
 
-from models.analysis import Analysis, Grade
+from models.analysis import _FOLLOW, Analysis, Grade
 from models.color import Planes
 from models.features import radius
 from models.kernels.cuda import analysis_colour as colour
@@ -22,9 +22,6 @@ from models.outside import _LEAST, _of_plate
 from models.plate import require_same_size
 from models.pyramid import grow, pool, shrink
 from models.upright import Upright
-
-_ROUNDS = 6
-"""As `models.analysis` follows spill in the live grade."""
 
 
 class LiveAnalysis(ScreenRow):
@@ -39,8 +36,6 @@ class LiveAnalysis(ScreenRow):
         quarter_turns: clockwise turns that make a frame upright.
         settings: what a person set; ``shadow`` is left to the reference.
         network: the live network, on the device where the frames are.
-        early: bring each kernel in before the one before it has ended; needs compute
-            capability 9.
     """
 
     def set_plate(self, plate: Upright) -> None:
@@ -53,6 +48,7 @@ class LiveAnalysis(ScreenRow):
             ShapeError: it is of another size than the frames.
         """
         require_same_size(plate.size, self.size)
+        self.plate = None
         made = Analysis(Grade.LIVE, self._settings, clip=True).read_plate(plate)
         proposed, below, marks = _of_plate(made)
         then = torch.log2(made.shown + _LEAST)
@@ -67,6 +63,11 @@ class LiveAnalysis(ScreenRow):
             (self.marks, marks),
         ):
             buffer.copy_(value.reshape(buffer.shape))
+        self.plate = plate
+
+    def forget_plate(self) -> None:
+        """Hold no plate any more; frames are then analysed without."""
+        self.plate = None
 
     def forget(self) -> None:
         """Begin anew, as with another camera: nothing of the screen is remembered."""
@@ -86,26 +87,22 @@ class LiveAnalysis(ScreenRow):
 
     def launches(self, planes: Planes, out: Fields, plate: bool) -> list[Launch]:
         """The kernels of one frame, in order; arguments as in a call."""
-        made = [
+        return [
             *self._find(planes, plate),
             *self._fit(plate),
             *self._settle(out, plate),
             *self._subject(out),
             *self._shapes(out),
         ]
-        if self._early:
-            for one in made:
-                one.constants["launch_pdl"] = True
-        return made
 
     def _subject(self, out: Fields) -> list[Launch]:
         """The subject's core and colours, and what the network is told."""
-        h, w, n, early = self._h, self._w, self._h * self._w, self._early
+        h, w, n = self._h, self._w, self._h * self._w
         h2, w2, h4, w4 = self._h2, self._w2, self._h4, self._w4
         h8, w8, size = self._h8, self._w8, (h, w)
         halves, tiles = self._flat_programs(h2 * w2), self._tile_programs
         pixels = self._flat_programs(n)
-        flat = {"block": self._flat, "early": early}
+        flat = {"block": self._flat}
         pooled = [max(1, radius(size, p) // 2) for p in (4, 12, 40)]
         means = dict(zip(("one", "two", "three"), pooled, strict=True))
         small = [up(h, p) * up(w, p) for p in pooled if p > 1]
@@ -115,7 +112,6 @@ class LiveAnalysis(ScreenRow):
             "last": halvings(h8, w8),
             "block": self._block,
             "flat": self._flat,
-            "early": early,
             **self._warps,
         }
         return [
@@ -139,7 +135,7 @@ class LiveAnalysis(ScreenRow):
                     w2,
                     self._cells2,
                 ),
-                {"rounds": _ROUNDS, "early": early, **self._warps},
+                {"rounds": _FOLLOW[Grade.LIVE], **self._warps},
             ),
             Launch(
                 subject.spread_share,
@@ -198,7 +194,7 @@ class LiveAnalysis(ScreenRow):
                     w2,
                     self._cells2,
                 ),
-                {"tiles": self._tiles, "early": early},
+                {"tiles": self._tiles},
             ),
             Launch(
                 colour.spread_colour,
@@ -309,7 +305,6 @@ class LiveAnalysis(ScreenRow):
                         "factor": self._small if i == 0 else 1,
                         "last": last,
                         "block": block,
-                        "early": self._early,
                     },
                 )
             )

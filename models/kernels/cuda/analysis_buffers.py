@@ -17,6 +17,7 @@ from models.features import _OVERVIEW
 from models.kernels.cuda.fields import reduction
 from models.outside import _cell
 from models.settings import KeySettings
+from models.upright import Upright
 
 
 @dataclass(frozen=True)
@@ -69,14 +70,12 @@ class Buffers:
         quarter_turns: int,
         settings: KeySettings,
         network: Estimator,
-        early: bool = False,
     ) -> None:
         self._planes_size, self._chroma = size, chroma
         self._encoding, self._turns = encoding, quarter_turns % 4
         self.size = (size[1], size[0]) if self._turns % 2 else size
         self._settings = settings
         self._device = network.first.weight.device
-        self._early = early
         self._factor = reduction(self.size)
         self._h, self._w = (up(s, self._factor) for s in self.size)
         self._check()
@@ -155,7 +154,8 @@ class Buffers:
         self.overview = self._zeros(h, w, 16)
         self._small = max(1, round(max(h, w) / _OVERVIEW))
         self._ho, self._wo = up(h, self._small), up(w, self._small)
-        # The plate: the screen's colour and what depends on the plate alone.
+        self.plate: Upright | None = None
+        """Which one the following hold: the screen's colour and what depends on it alone."""
         self.plate_color, self.plate8 = self._zeros(3, h, w), self._zeros(3, n8)
         self.then, self.then_low, self.then_high = (self._zeros(3, h, w) for _ in range(3))
         self.proposed, self.below, self.marks = (self._zeros(h, w) for _ in range(3))

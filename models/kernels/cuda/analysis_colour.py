@@ -11,7 +11,6 @@ import triton.language as tl
 
 from models.kernels.cuda.analysis_subject import AROUND, direct_means, step
 from models.kernels.cuda.neighbourhood import (
-    begin,
     clamped,
     enlarged,
     fill,
@@ -38,10 +37,9 @@ def keep_squares(plane, value, inside, pid, h, w, hp, wp, level: tl.constexpr,
 
 
 @kernel
-def find_core(rough, solid, kept, core, sums, h, w, h2, w2, cells, tiles: tl.constexpr,
-              early: tl.constexpr):  # fmt: skip
+def find_core(rough, solid, kept, core, sums, h, w, h2, w2, cells,
+              tiles: tl.constexpr):  # fmt: skip
     """The core at full size, and the subject's colour in it in a pyramid."""
-    begin(early)
     pid = tl.program_id(0)
     y, x, inside = tile_places(pid, h, w, tiles)
     n, e = h * w, y * w + x
@@ -126,9 +124,8 @@ def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h
                   cells, deep_cells, last: tl.constexpr, radius: tl.constexpr,
                   one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
                   programs: tl.constexpr, tiles: tl.constexpr, block: tl.constexpr,
-                  flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+                  flat: tl.constexpr):  # fmt: skip
     """The subject's colour spread; meanwhile, its colour deep inside, and wide means."""
-    begin(early)
     pid = tl.program_id(0)
     if pid < 3:
         at, _, _ = level_of(h2, w2, 2)
@@ -153,10 +150,8 @@ def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h
 def spread_deep(deep, deep_filled, sums, filled, front, fields, core, pooled, soft, h, w, h2, w2,
                 h4, w4, h8, w8, cells, deep_cells, last: tl.constexpr, one: tl.constexpr,
                 two: tl.constexpr, three: tl.constexpr, halves: tl.constexpr,
-                pixels: tl.constexpr, block: tl.constexpr, flat: tl.constexpr,
-                early: tl.constexpr):  # fmt: skip
+                pixels: tl.constexpr, block: tl.constexpr, flat: tl.constexpr):  # fmt: skip
     """The colour deep inside spread; meanwhile, the spread colour at half size, and means."""
-    begin(early)
     pid = tl.program_id(0)
     if pid < 3:
         at, _, _ = level_of(h4, w4, 1)

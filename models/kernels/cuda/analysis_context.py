@@ -13,7 +13,6 @@ import triton.language as tl
 from models.kernels.cuda.analysis_screen import HUE, colours, split
 from models.kernels.cuda.analysis_subject import AROUND, step
 from models.kernels.cuda.neighbourhood import (
-    begin,
     between,
     enlarged,
     filled_one,
@@ -56,9 +55,8 @@ def wide_mean(out, soft, y, x, h, w, factor: tl.constexpr, inside):
 @kernel
 def describe(fields, kept, rough, core, front, deep, deep_filled, soft, seen, state, h, w, h2,
              w2, h4, w4, cells, one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
-             block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+             block: tl.constexpr):  # fmt: skip
     """The fields that need the subject's colour, and what the overview is pooled from."""
-    begin(early)
     e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
     n = h * w
     hue = tl.load(state + HUE).to(tl.int32)
@@ -137,13 +135,12 @@ def tapped(source, y, x, inside, full_h, full_w, h, w, k, dilation: tl.constexpr
 @kernel
 def convolve(source, weights, bias, last_weights, last_bias, out, full_h, full_w, h, w,
              dilation: tl.constexpr, factor: tl.constexpr, last: tl.constexpr,
-             block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+             block: tl.constexpr):  # fmt: skip
     """One dilated convolution with its rectifier; the last one with what is handed on.
 
     Channels come last and are filled up to 16. The first one pools its input by ``factor`` as it
     reads it. Three products of rounded parts are as exact as float32 and run on tensor cores.
     """
-    begin(early)
     e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
     c = tl.arange(0, 16)
     square = c[:, None] * 16 + c[None, :]

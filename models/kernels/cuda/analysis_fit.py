@@ -11,6 +11,7 @@ from __future__ import annotations
 import triton
 import triton.language as tl
 
+from models.field import _SHADES
 from models.kernels.cuda.analysis_screen import (
     BOUND,
     COLOR,
@@ -29,7 +30,6 @@ from models.kernels.cuda.analysis_screen import (
     split,
 )
 from models.kernels.cuda.neighbourhood import (
-    begin,
     enlarged,
     fill,
     flat_places,
@@ -48,7 +48,7 @@ FIRST_LEVEL = tl.constexpr((127 - 8) << 11)
 """The bin of 1/256: bits of a float32 but its last 12."""
 LEAST_OFF, LEAST_BITS = tl.constexpr(0.02 * 1.18 / 4), tl.constexpr(0x3BC154CA)
 """The median of the remainder below which the bound no longer falls, and its bits."""
-LEAST_SHADE, MOST_SHADE = tl.constexpr(0.35), tl.constexpr(3.0)
+LEAST_SHADE, MOST_SHADE = tl.constexpr(_SHADES[0]), tl.constexpr(_SHADES[1])
 
 
 @triton.jit
@@ -89,9 +89,8 @@ def bin_of_rank(counters, rank, rows: tl.constexpr):
 
 @kernel
 def start_fit(small, guess, seen, color, level, counters, state, h, w, plate: tl.constexpr,
-              block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+              block: tl.constexpr):  # fmt: skip
     """The frame softened, the first guess, and where the frame is like it at any level."""
-    begin(early)
     e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
     n = h * w
     hue = tl.load(state + HUE).to(tl.int32)
@@ -127,9 +126,8 @@ def start_fit(small, guess, seen, color, level, counters, state, h, w, plate: tl
 
 
 @kernel
-def middle_level(counters, state, early: tl.constexpr):
+def middle_level(counters, state):
     """The middle level of a plate or of what is remembered; another exposure is no shadow."""
-    begin(early)
     row, column = tl.arange(0, LEVEL_ROWS), tl.arange(0, BINS)
     total = tl.sum(tl.sum(tl.load(counters + row[:, None] * BINS + column[None, :]), 1), 0)
     place = bin_of_rank(counters, (total - 1) // 2, LEVEL_ROWS)
@@ -147,9 +145,8 @@ def alike_at_first(level, state, place, inside):
 
 @kernel
 def find_inner(level, off, shade, inner, counters, state, h, w, turn: tl.constexpr,
-               size: tl.constexpr, block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+               size: tl.constexpr, block: tl.constexpr):  # fmt: skip
     """Where neighbourhoods are like the screen."""
-    begin(early)
     pid = tl.program_id(0)
     emptied(counters, size, pid, tl.num_programs(0), block)
     e, y, x, inside = flat_places(pid, h, w, block)
@@ -173,10 +170,8 @@ def find_inner(level, off, shade, inner, counters, state, h, w, turn: tl.constex
 
 @kernel
 def weigh(small, seen, then, color, inner, weight, squares8, partial, state, h, w,
-          turn: tl.constexpr, plate: tl.constexpr, tiles: tl.constexpr,
-          early: tl.constexpr):  # fmt: skip
+          turn: tl.constexpr, plate: tl.constexpr, tiles: tl.constexpr):  # fmt: skip
     """Where whole neighbourhoods are screen; frame and guess there, over eight by eight."""
-    begin(early)
     pid = tl.program_id(0)
     y, x, inside = tile_places(pid, h, w, tiles)
     n, e = h * w, y * w + x

@@ -9,8 +9,8 @@ from __future__ import annotations
 import triton
 import triton.language as tl
 
+from models.kernels.cuda.decoding import decoded
 from models.kernels.cuda.neighbourhood import (
-    begin,
     between,
     kernel,
     mixed,
@@ -18,27 +18,8 @@ from models.kernels.cuda.neighbourhood import (
     whole_means,
 )
 
-LINEAR, SRGB, BT709 = tl.constexpr(0), tl.constexpr(1), tl.constexpr(2)
 SAME, SCALED, SITED = tl.constexpr(0), tl.constexpr(1), tl.constexpr(2)
 """How pooled chroma meets pooled luma: at the same places, scaled to them, or by its siting."""
-
-
-@triton.jit
-def power(x, exponent):
-    return tl.exp2(tl.log2(tl.maximum(x, 1e-30)) * exponent)
-
-
-@triton.jit
-def decoded(x, transfer: tl.constexpr):
-    """`transfer.decode`."""
-    x = tl.minimum(tl.maximum(x, 0.0), 1.0)
-    if transfer == SRGB:
-        high = power((x + 0.055) * (1 / 1.055), 2.4)
-        return tl.where(x <= 0.04045, x * (1 / 12.92), high)
-    if transfer == BT709:
-        high = power((x + 0.099) * (1 / 1.099), 1 / 0.45)
-        return tl.where(x < 0.081, x * (1 / 4.5), high)
-    return x
 
 
 @triton.jit
@@ -121,7 +102,9 @@ def stored(out, place, plane, one, two, three, y0, y_scale, c0, c_scale, r_cr, g
         red = luma + r_cr * cr
         green = luma + g_cb * cb + g_cr * cr
         blue = luma + b_cb * cb
-    red, green, blue = decoded(red, transfer), decoded(green, transfer), decoded(blue, transfer)
+    red = decoded(tl.minimum(tl.maximum(red, 0.0), 1.0), transfer)
+    green = decoded(tl.minimum(tl.maximum(green, 0.0), 1.0), transfer)
+    blue = decoded(tl.minimum(tl.maximum(blue, 0.0), 1.0), transfer)
     tl.store(out + place, red, mask=inside)
     tl.store(out + plane + place, green, mask=inside)
     tl.store(out + 2 * plane + place, blue, mask=inside)
@@ -136,9 +119,8 @@ def reduce_frame(first, second, third, first_y, first_x, second_y, second_x, thi
                  across: tl.constexpr, chroma_wide: tl.constexpr, way: tl.constexpr,
                  centred_y: tl.constexpr, centred_x: tl.constexpr, turns: tl.constexpr,
                  transfer: tl.constexpr, components: tl.constexpr,
-                 tiles: tl.constexpr, early: tl.constexpr):  # fmt: skip
+                 tiles: tl.constexpr):  # fmt: skip
     """Planes to the pooled frame, to single pixels of it, and to its means over eight by eight."""
-    begin(early)
     pid = tl.program_id(0)
     if pid == 0:
         # What later kernels narrow: first row, last row, first column, last column.

@@ -22,7 +22,6 @@ from models.kernels.cuda.analysis_fit import (
 from models.kernels.cuda.analysis_screen import BOUND
 from models.kernels.cuda.analysis_strips import begin_strip, end_strip, find_ends
 from models.kernels.cuda.neighbourhood import (
-    begin,
     clamped,
     flat_places,
     kernel,
@@ -33,7 +32,9 @@ from models.kernels.cuda.neighbourhood import (
     squares,
     tile_places,
 )
+from models.outside import _CHANGED
 
+CHANGED = tl.constexpr(_CHANGED)
 COUNTERS = tl.constexpr(BOUND_ROWS.value * BINS.value + 128)
 
 
@@ -53,7 +54,7 @@ def mark_changed(seen, weight, partial, low, high, changed, pid, h, w, n8_block:
         above = now - tl.load(high + c * n + e, mask=inside, other=0.0)
         below = tl.load(low + c * n + e, mask=inside, other=0.0) - now
         most_off = tl.maximum(most_off, tl.maximum(above, below))
-    off = (most_off > 0.35).to(tl.float32) * (1 - softened(weight, y, x, h, w, inside))
+    off = (most_off > CHANGED).to(tl.float32) * (1 - softened(weight, y, x, h, w, inside))
     tl.store(changed + e, off, mask=inside)
 
 
@@ -130,9 +131,8 @@ def open_cells(cells, shrunk, opened, reach, pid, hc, wc, block: tl.constexpr):
 
 @kernel
 def spread_first(squares8, sums, filled, wide, state, h8, w8, cells, last: tl.constexpr,
-                 block: tl.constexpr, early: tl.constexpr):  # fmt: skip
+                 block: tl.constexpr):  # fmt: skip
     """The first round's scale, one program a channel."""
-    begin(early)
     c = tl.program_id(0)
     spread_scale(squares8, sums, filled, wide, state, c, h8, w8, cells, 0, last, block)
 
@@ -141,10 +141,9 @@ def spread_first(squares8, sums, filled, wide, state, h8, w8, cells, last: tl.co
 def spread_second(squares8, sums, filled, wide, state, seen, weight, partial, low, high, changed,
                   cells, shrunk, h, w, stride, plate: tl.constexpr, cell: tl.constexpr,
                   n8_block: tl.constexpr, last: tl.constexpr, block: tl.constexpr,
-                  flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+                  flat: tl.constexpr):  # fmt: skip
     """The second round's scale; meanwhile, where the frame has changed, or which cells are
     screen."""
-    begin(early)
     pid = tl.program_id(0)
     if pid < 3:
         spread_scale(squares8, sums, filled, wide, state, pid, (h + 7) // 8, (w + 7) // 8, stride,
@@ -159,9 +158,8 @@ def spread_second(squares8, sums, filled, wide, state, seen, weight, partial, lo
 @kernel
 def scale_second(seen, wide, color, weight, off, shade, counters, kept, kept8, state, cells,
                  shrunk, opened, reach, h, w, hc, wc, plate: tl.constexpr, programs: tl.constexpr,
-                 tiles: tl.constexpr, flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+                 tiles: tl.constexpr, flat: tl.constexpr):  # fmt: skip
     """The guess scaled for the second time; meanwhile, cells opened."""
-    begin(early)
     pid = tl.program_id(0)
     if pid < programs:
         scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state, pid, h,
@@ -172,26 +170,23 @@ def scale_second(seen, wide, color, weight, off, shade, counters, kept, kept8, s
 
 @kernel
 def scale_first(seen, wide, color, weight, off, shade, counters, kept, kept8, state, h, w,
-                plate: tl.constexpr, tiles: tl.constexpr, early: tl.constexpr):  # fmt: skip
+                plate: tl.constexpr, tiles: tl.constexpr):  # fmt: skip
     """The guess scaled for the first time."""
-    begin(early)
     scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state,
                 tl.program_id(0), h, w, 0, plate, tiles)  # fmt: skip
 
 
 @kernel
-def bound_first(counters, state, early: tl.constexpr):
+def bound_first(counters, state):
     """The first round's bound."""
-    begin(early)
     find_bound(counters, state, 0)
 
 
 @kernel
 def bound_second(counters, state, changed, grown, cells, opened, reach, ends, h, w, hc, wc,
                  plate: tl.constexpr, radius: tl.constexpr, rows: tl.constexpr,
-                 flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+                 flat: tl.constexpr):  # fmt: skip
     """The second round's bound; meanwhile, what has changed grown, or ends of rows of cells."""
-    begin(early)
     pid = tl.program_id(0)
     if pid == 0:
         find_bound(counters, state, 1)
@@ -205,11 +200,9 @@ def bound_second(counters, state, changed, grown, cells, opened, reach, ends, h,
 @kernel
 def find_foreign(off, shade, foreign, counters, state, grown, wide, strips, ends, held, h, w, hc,
                  wc, plate: tl.constexpr, radius: tl.constexpr, programs: tl.constexpr,
-                 tiles: tl.constexpr, rows: tl.constexpr, flat: tl.constexpr,
-                 early: tl.constexpr):  # fmt: skip
+                 tiles: tl.constexpr, rows: tl.constexpr, flat: tl.constexpr):  # fmt: skip
     """Squares of four pixels that hold something else than screen; meanwhile, what has changed
     grown further, or lines begun."""
-    begin(early)
     pid = tl.program_id(0)
     if pid < programs:
         emptied(counters, COUNTERS, pid, programs, 64)
@@ -233,9 +226,8 @@ def find_foreign(off, shade, foreign, counters, state, grown, wide, strips, ends
 def grow_foreign(foreign, near, changed, proposed, below, closed, reach, cells, opened, ends,
                  strips, held, h4, w4, h, w, hc, wc, plate: tl.constexpr, radius: tl.constexpr,
                  gap: tl.constexpr, programs: tl.constexpr, rows: tl.constexpr,
-                 block: tl.constexpr, flat: tl.constexpr, early: tl.constexpr):  # fmt: skip
+                 block: tl.constexpr, flat: tl.constexpr):  # fmt: skip
     """What is near something else; meanwhile, what has changed closed, or lines ended."""
-    begin(early)
     pid = tl.program_id(0)
     if pid < programs:
         e, y, x, inside = flat_places(pid, h4, w4, block)

@@ -10,7 +10,8 @@ from __future__ import annotations
 import triton
 import triton.language as tl
 
-from models.kernels.cuda.neighbourhood import begin, kernel, ranks
+from models.kernels.cuda.neighbourhood import kernel, ranks
+from models.plate import MISFIT_STOPS
 
 # What is kept in ``state``: what the kernels of a frame tell each other.
 LOW, HIGH = tl.constexpr(0), tl.constexpr(2)
@@ -22,7 +23,7 @@ BOUND, DEAD = tl.constexpr(14), tl.constexpr(16)
 """Two each, one a round."""
 KNOWN, KNOWN_HUE = tl.constexpr(24), tl.constexpr(25)
 """What stays from frame to frame: whether the screen is remembered, and of which hue."""
-MISFIT = tl.constexpr(0.35)
+MISFIT = tl.constexpr(MISFIT_STOPS)
 
 
 @triton.jit
@@ -69,10 +70,9 @@ def picked(place, value, rank, wanted, counted):
 
 
 @kernel
-def rank_strength(small8, state, n, low, high, block: tl.constexpr, rows: tl.constexpr,
-                  early: tl.constexpr):  # fmt: skip
+def rank_strength(small8, state, n, low, high, block: tl.constexpr,
+                  rows: tl.constexpr):  # fmt: skip
     """The two values around the quantile of the strength in green and in blue."""
-    begin(early)
     e, mine = tl.arange(0, block), tl.program_id(0) * rows + tl.arange(0, rows)
     red, green, blue = colours(small8, n, e)
     my_red, my_green, my_blue = colours(small8, n, mine)
@@ -105,9 +105,8 @@ def share_of(strong, top, e, n, across, hue):
 
 @kernel
 def rank_colours(small8, bare8, state, n, across, weight, wanted: tl.constexpr,
-                 block: tl.constexpr, rows: tl.constexpr, early: tl.constexpr):  # fmt: skip
+                 block: tl.constexpr, rows: tl.constexpr):  # fmt: skip
     """The hue and middle colour of the screen; middle differences from the guess."""
-    begin(early)
     pid = tl.program_id(0)
     e, mine = tl.arange(0, block), pid * rows + tl.arange(0, rows)
     red, green, blue = colours(small8, n, e)
@@ -158,10 +157,9 @@ def offsets(red, green, blue, bare8, n, e, hue):
 
 
 @kernel
-def rank_deviation(small8, bare8, state, n, weight, block: tl.constexpr, rows: tl.constexpr,
-                   early: tl.constexpr):  # fmt: skip
+def rank_deviation(small8, bare8, state, n, weight, block: tl.constexpr,
+                   rows: tl.constexpr):  # fmt: skip
     """The middle deviation of the guess's level."""
-    begin(early)
     e, mine = tl.arange(0, block), tl.program_id(0) * rows + tl.arange(0, rows)
     hue = tl.load(state + HUE).to(tl.int32)
     top = quantile(state, hue, weight)

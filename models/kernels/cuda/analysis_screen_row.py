@@ -6,18 +6,17 @@ from typing import Any
 
 import torch
 
-from models.color import LUMA_WEIGHTS, Matrix, Planes, Siting, levels
+from models.color import Matrix, Planes, Siting
 from models.kernels.cuda import analysis_fit as fit
 from models.kernels.cuda import analysis_frame as frame
 from models.kernels.cuda import analysis_outside as outside
 from models.kernels.cuda import analysis_screen as screen
 from models.kernels.cuda import analysis_subject as subject
 from models.kernels.cuda.analysis_buffers import Buffers, Launch, halvings, power, up
+from models.kernels.cuda.decoding import CURVES, matrix_of
 from models.kernels.cuda.fields import Fields
 from models.screen import Hue
-from models.transfer import Transfer
 
-_CURVES = {Transfer.LINEAR: frame.LINEAR, Transfer.SRGB: frame.SRGB, Transfer.BT709: frame.BT709}
 _QUANTILE = 0.95
 
 
@@ -36,22 +35,12 @@ class ScreenRow(Buffers):
         elif (up(chroma_h, down), up(chroma_w, across)) != pooled:
             way = frame.SCALED
         siting, matrix = self._encoding.siting, self._encoding.matrix
-        y0, y_span, c0, c_span = levels(self._encoding)
-        kr, kb = LUMA_WEIGHTS.get(matrix, (0.0, 0.0))
-        kg = 1 - kr - kb
-        factors = (
-            2 * (1 - kr),
-            -2 * (1 - kb) * kb / kg,
-            -2 * (1 - kr) * kr / kg,
-            2 * (1 - kb),
-        )
         n = self._squares
         position = float(torch.tensor(_QUANTILE, dtype=torch.float32) * (n - 1))
         low, weight = int(position), position - int(position)
         block, rows = max(16, power(n)), self._rows
         bare8 = self.plate8 if plate else self.kept8
         wanted = 0 if self._settings.screen == "auto" else Hue[self._settings.screen.upper()].value
-        early = self._early
         return [
             Launch(
                 frame.reduce_frame,
@@ -61,7 +50,7 @@ class ScreenRow(Buffers):
                     *(s for p in planes for s in p.stride()),
                     *(self.small, self.sampled, self.small8, self.reach),
                     *(height, width, chroma_h, chroma_w, self._h, self._w, *pooled),
-                    *(y0, 1 / y_span, c0, 1 / c_span, *factors),
+                    *matrix_of(self._encoding),
                 ),
                 {
                     "factor": f,
@@ -73,38 +62,37 @@ class ScreenRow(Buffers):
                     "centred_y": siting is not Siting.TOP_LEFT,
                     "centred_x": siting is Siting.CENTER,
                     "turns": self._turns,
-                    "transfer": _CURVES[self._encoding.transfer].value,
+                    "transfer": CURVES[self._encoding.transfer],
                     "components": matrix is Matrix.RGB,
                     "tiles": self._tiles if self._device.type == "cpu" else 1,
-                    "early": early,
                 },
             ),
             Launch(
                 screen.rank_strength,
                 up(n, rows),
                 (self.small8, self.state, n, low, min(low + (weight > 0), n - 1)),
-                {"block": block, "rows": rows, "early": early, **self._warps},
+                {"block": block, "rows": rows, **self._warps},
             ),
             Launch(
                 screen.rank_colours,
                 up(n, rows),
                 (self.small8, bare8, self.state, n, self._w8, weight),
-                {"wanted": wanted, "block": block, "rows": rows, "early": early, **self._warps},
+                {"wanted": wanted, "block": block, "rows": rows, **self._warps},
             ),
             Launch(
                 screen.rank_deviation,
                 up(n, rows),
                 (self.small8, bare8, self.state, n, weight),
-                {"block": block, "rows": rows, "early": early, **self._warps},
+                {"block": block, "rows": rows, **self._warps},
             ),
         ]
 
     def _fit(self, plate: bool) -> list[Launch]:
         """The screen's colour in two rounds; the second one's spread is left to `_settle`."""
-        h, w, n, early = self._h, self._w, self._h * self._w, self._early
+        h, w, n = self._h, self._w, self._h * self._w
         guess = self.plate_color if plate else self.kept_color
-        flat = {"block": self._flat, "early": early}
-        tiles = {"tiles": self._tiles, "early": early}
+        flat = {"block": self._flat}
+        tiles = {"tiles": self._tiles}
         last = halvings(self._h8, self._w8)
         spread = (self.squares8, self.scales, self.scales_filled, self.wide, self.state)
         made = [
@@ -124,7 +112,7 @@ class ScreenRow(Buffers):
                 ),
                 {"plate": plate, **flat},
             ),
-            Launch(fit.middle_level, 1, (self.levels, self.state), {"early": early, **self._warps}),
+            Launch(fit.middle_level, 1, (self.levels, self.state), self._warps),
         ]
         for turn, counters in ((0, self.levels), (1, self.bounds)):
             made += [
@@ -159,7 +147,7 @@ class ScreenRow(Buffers):
                         outside.spread_first,
                         3,
                         (*spread, self._h8, self._w8, self._cells8),
-                        {"last": last, "block": self._block, "early": early} | self._warps,
+                        {"last": last, "block": self._block} | self._warps,
                     )
                 )
             else:
@@ -189,7 +177,6 @@ class ScreenRow(Buffers):
                             "last": last,
                             "block": self._block,
                             "flat": self._flat,
-                            "early": early,
                             **self._warps,
                         },
                     )
@@ -207,7 +194,7 @@ class ScreenRow(Buffers):
             if turn == 0:
                 constants = {"plate": plate, **tiles}
                 made.append(Launch(outside.scale_first, programs, (*arguments, h, w), constants))
-                constants = {"early": early, **self._warps}
+                constants = {**self._warps}
                 made.append(Launch(outside.bound_first, 1, (self.bounds, self.state), constants))
             else:
                 more = 0 if plate else self._flat_programs(self._hc * self._wc)
@@ -227,7 +214,7 @@ class ScreenRow(Buffers):
 
     def _settle(self, out: Fields, plate: bool) -> list[Launch]:
         """Folds, what is outside, and what is held out."""
-        h, w, n, early = self._h, self._w, self._h * self._w, self._early
+        h, w, n = self._h, self._w, self._h * self._w
         size, tiles = max(h, w), self._tile_programs
         pixels = self._flat_programs(n)
         gap = max(2, size // 60)
@@ -258,7 +245,6 @@ class ScreenRow(Buffers):
                     "radius": grown,
                     "rows": rows,
                     "flat": self._flat,
-                    "early": early,
                 }
                 | self._warps,
             ),
@@ -287,7 +273,6 @@ class ScreenRow(Buffers):
                     "tiles": self._tiles,
                     "rows": rows,
                     "flat": self._flat,
-                    "early": early,
                 },
             ),
             Launch(
@@ -320,7 +305,6 @@ class ScreenRow(Buffers):
                     "rows": rows,
                     "block": self._flat // 8,
                     "flat": self._flat,
-                    "early": early,
                 },
             ),
             Launch(
@@ -353,7 +337,7 @@ class ScreenRow(Buffers):
                     self._w4,
                     *cells,
                 ),
-                {"plate": plate, "tiles": self._tiles, "early": early},
+                {"plate": plate, "tiles": self._tiles},
             ),
             Launch(
                 subject.soften_rough,
@@ -374,7 +358,6 @@ class ScreenRow(Buffers):
                     "plate": plate,
                     "n8_block": max(16, power(self._squares)),
                     "block": self._flat,
-                    "early": early,
                 },
             ),
         ]

@@ -22,7 +22,7 @@ from models.kernels.cuda.fields import Fields
 from models.kernels.cuda.keying import asked_kernel, listed_kernel, plain_kernel
 from models.kernels.cuda.layers import Layers, Level
 from models.kernels.cuda.network import HIDDEN, Weights
-from models.kernels.cuda.places import Way
+from models.kernels.cuda.places import COUNTERS, Way
 from models.settings import KeySettings
 
 # chosen: measured on an H200.
@@ -47,7 +47,8 @@ class Room:
         words: (3, rows, columns) int32, for each pixel what it and its neighbours are told by.
         between: (4, H, W) float32, the premultiplied subject at the frame's size where it is
             enlarged, else None.
-        counters: (2,) int32, how many tiles are listed, and how many to be asked about.
+        counters: (2,) int32, how many tiles are listed, and how many to be asked about: a part of
+            what is sent with each frame, so that none begins where one that broke off left them.
         tiles_near: int32, which are listed, and
         tiles_asked: which asked about, as quarters of tiles.
         integers: (32,) int32 and
@@ -85,10 +86,11 @@ class Room:
         between = None
         if way is Way.LARGER:
             between = torch.zeros(4, *fields.size, device=device)
-        counters, near, asked = (
+        near, asked = (
             torch.zeros(n, dtype=torch.int32, device=device)
-            for n in (2, down * across, down * across * 4)
+            for n in (down * across, down * across * 4)
         )
+        counters = numbers[COUNTERS : COUNTERS + 2]
         floats = numbers.view(torch.float32)
         return cls(made[0], made[1], words, between, counters, near, asked, numbers, floats)
 
@@ -137,10 +139,10 @@ class Core:
             several = torch.cuda.get_device_properties(device).multi_processor_count
         self._programs = several * _PROGRAMS
         self._amounts = (
-            settings.black_point,
-            1 / (settings.white_point - settings.black_point),
-            settings.despill,
-            _GIVEN_BACK * settings.despill_luminance,
+            float(settings.black_point),
+            1.0 / (settings.white_point - settings.black_point),
+            float(settings.despill),
+            float(_GIVEN_BACK * settings.despill_luminance),
         )
 
     def __call__(

@@ -10,25 +10,25 @@ from __future__ import annotations
 import weakref
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager
+from contextlib import suppress
 from dataclasses import replace
 
 import torch
 from torch import Tensor
 
-from models.color import Encoding, Planes
+from models.color import Encoding, Matrix, Planes
 from models.composite import Scene
 from models.cut import Composite
 from models.errors import ShapeError
 from models.estimator import Estimator
 from models.figure import Figure
 from models.kernels.cuda.analysing import Analyser
-from models.kernels.cuda.core import Core, Room
 from models.kernels.cuda.fields import FITS, FOUND
 from models.kernels.cuda.lane import Form, Lane
 from models.kernels.cuda.layers import Layers, layers_of
-from models.kernels.cuda.network import Weights, weights_of
-from models.kernels.cuda.places import Place, Way, place_of
+from models.kernels.cuda.network import weights_of
+from models.kernels.cuda.places import Place, place_of
+from models.kernels.cuda.recording import Recording, Slots
 from models.resample import Placement
 from models.settings import KeySettings
 
@@ -38,9 +38,10 @@ _MOST_SCENES = 4
 _MOST_FORMS = 2
 
 Placing = Placement | Callable[[Figure | None], Placement]
-_Slots = tuple[tuple[int, Way], ...]
 _Kind = tuple[Form, Encoding, int, int]
 """Form of the planes, encoding, quarter turns, and slots of the scene."""
+_Name = tuple[_Kind, int, int, Slots, bool]
+"""A kind, number of the lane, which layers, slots that are filled, and whether with a plate."""
 
 
 class Pending:
@@ -96,7 +97,7 @@ class Engine:
         self._cuda = self._device.type == "cuda"
         self._scenes: OrderedDict[int, tuple[weakref.ref[Scene], Layers | None]] = OrderedDict()
         self._lanes: OrderedDict[_Kind, list[Lane]] = OrderedDict()
-        self._graphs: OrderedDict[tuple[_Kind, int, int, _Slots, bool], _Way] = OrderedDict()
+        self._graphs: OrderedDict[_Name, Recording] = OrderedDict()
         self._count = 0
         if self._cuda:
             made = [torch.cuda.Stream(self._device) for _ in range(3)]  # type: ignore[no-untyped-call]
@@ -173,44 +174,56 @@ class Engine:
                 f"lay: got {len(wanted)} subjects for {len(scene.order)} slots; need at most as "
                 "many"
             )
-        weights, form = self._weights, Form.of(planes)
-        layers = self._layers(scene) if self.covers else None
-        if layers is None or weights is None or not _halved(form):
+        form = Form.of(planes)
+        if not self.covers or not _readable(form, encoding):
             return None
         kind = form, encoding, quarter_turns % 4, len(scene.order)
-        lane, number = self._lane(kind)
-        places: list[tuple[int, Place]] = []
-        for level, slot in enumerate(scene.order):
-            placing = wanted[slot] if slot < len(wanted) else None
-            if placing is None:
-                continue
-            if not isinstance(placing, Placement):
-                return None
-            place = place_of(lane.fields, placing, layers.size)
-            if place is None:
-                continue
-            # A subject over another would have to know the picture with that one in it.
-            if any(place.overlaps(other) for _, other in places):
-                return None
-            places.append((level, place))
-        if any(place.thin for _, place in places):
+        if not self._cuda:
+            return self._submit(planes, kind, scene, wanted)
+        # What the caller's stream made comes first: planes, a scene, a plate. Who there still
+        # reads an earlier picture keeps it until that is done.
+        current = torch.cuda.current_stream(self._device)
+        for stream in (self._up, self._work, self._down):
+            stream.wait_stream(current)
+        # All that is kept is made and given up in the order of this stream, so that nothing is
+        # written while, or after, a frame before works in it.
+        with torch.cuda.stream(self._work):
+            return self._submit(planes, kind, scene, wanted)
+
+    def _submit(
+        self, planes: Planes, kind: _Kind, scene: Scene, wanted: Sequence[Placing | None]
+    ) -> Pending | None:
+        """As `submit`, on the stream of the kernels."""
+        _, encoding, turns, _ = kind
+        layers, weights = self._layers(scene), self._weights
+        if layers is None or weights is None:
             return None
-        slots: _Slots = tuple((level, place.way) for level, place in places)
-        named = kind, number, id(layers), slots, self._analyser.variant
-        way = self._graphs.get(named)
+        lane, number = self._lane(kind)
+        places = _places(lane, scene, layers, wanted)
+        if places is None:
+            return None
+        # Also where there is a graph: the plate may be another.
+        kept = self._analyser.prepare(planes, encoding, turns)
+        slots: Slots = tuple((level, place.way) for level, place in places)
+        name = kind, number, id(layers), slots, self._analyser.variant
+        way = self._graphs.get(name)
         if way is None:
-            way = _Way(lane, encoding, quarter_turns, weights, self._settings, layers, slots,
-                       self._alpha, self._analyser)  # fmt: skip
-            self._graphs[named] = way
+            way = Recording(lane, encoding, turns, weights, self._settings, layers, slots,
+                            self._alpha, self._analyser, kept)  # fmt: skip
+            self._graphs[name] = way
             if len(self._graphs) > _MOST_GRAPHS:
-                self._graphs.popitem(last=False)
-        self._graphs.move_to_end(named)
+                self._drop([next(iter(self._graphs))])
+        self._graphs.move_to_end(name)
         self._count += 1
         anybody = any(p is not None for p in wanted)
-        return self._sent(lane, way, planes, [place for _, place in places], anybody)
+        try:
+            return self._sent(lane, way, planes, [place for _, place in places], anybody)
+        except BaseException:
+            self._abandon()
+            raise
 
     def _sent(
-        self, lane: Lane, way: _Way, planes: Planes, places: Sequence[Place], anybody: bool
+        self, lane: Lane, way: Recording, planes: Planes, places: Sequence[Place], anybody: bool
     ) -> Pending:
         """Upload, compute and download a frame."""
         if lane.settle is not None:
@@ -230,17 +243,14 @@ class Engine:
         lane.uploaded = lane.uploaded or _event()
         lane.computed = lane.computed or _event()
         lane.downloaded = lane.downloaded or _event()
-        if planes[0].is_cuda:
-            up.wait_stream(torch.cuda.current_stream(self._device))
         with torch.cuda.stream(up):
             # Not in the graph: kernels alone are launched faster.
             lane.upload(planes)
             lane.numbers.copy_(lane.pinned, non_blocking=True)
             lane.uploaded.record(up)
-        with torch.cuda.stream(work):
-            work.wait_event(lane.uploaded)
-            way.run()
-            lane.computed.record(work)
+        work.wait_event(lane.uploaded)
+        way.run()
+        lane.computed.record(work)
         picture, cover = way.picture, empty
         with torch.cuda.stream(down):
             down.wait_event(lane.computed)
@@ -260,10 +270,13 @@ class Engine:
         form, _, turns, slots = kind
         if kind not in self._lanes:
             self._lanes[kind] = [Lane.of(form, turns, slots, self._device) for _ in range(_LANES)]
+            if self._cuda:
+                # They are filled with zeros first.
+                self._up.wait_stream(self._work)
             if len(self._lanes) > _MOST_FORMS:
-                old, _ = self._lanes.popitem(last=False)
-                for named in [n for n in self._graphs if n[0] == old]:
-                    del self._graphs[named]
+                old = next(iter(self._lanes))
+                self._drop([n for n in self._graphs if n[0] == old])
+                del self._lanes[old]
         self._lanes.move_to_end(kind)
         number = self._count % _LANES
         return self._lanes[kind][number], number
@@ -282,75 +295,58 @@ class Engine:
             gone.append(next(iter(self._scenes)))
         for i in gone:
             layers = self._scenes.pop(i)[1]
-            for named in [n for n in self._graphs if n[2] == id(layers)]:
-                del self._graphs[named]
+            self._drop([n for n in self._graphs if n[2] == id(layers)])
         return kept[1]
 
-
-class _Way:
-    """What frames of one kind launch: plainly at first, then as a graph."""
-
-    def __init__(
-        self,
-        lane: Lane,
-        encoding: Encoding,
-        quarter_turns: int,
-        weights: Weights,
-        settings: KeySettings,
-        layers: Layers,
-        slots: _Slots,
-        alpha: bool,
-        analyser: Analyser,
-    ) -> None:
-        planes = lane.form.planes(lane.stored)
-        self._kept = analyser.prepare(planes, encoding, quarter_turns)
-        self.picture, self.alpha = lane.picture(layers.size, alpha)
-        rooms = [
-            (level, way, Room.of(lane.fields, way, layers.size, lane.numbers[i]))
-            for i, (level, way) in enumerate(slots)
-        ]
-        core = Core(planes, encoding, quarter_turns, lane.fields, weights, settings)
-
-        def analyse() -> None:
-            analyser.analyse(planes, encoding, quarter_turns, lane.fields)
-
-        def draw() -> None:
-            core(layers, rooms, self.picture, self.alpha)
-
-        self._steps = (draw,) if not analyser.capturable else (analyse, draw)
-        self._before = None if analyser.capturable else analyse
-        self._cuda = lane.numbers.is_cuda
-        self._graph: torch.cuda.CUDAGraph | None = None
-
-    def run(self) -> None:
-        """Launch a frame's work on the current stream."""
-        if self._before is not None:
-            self._before()
-        if self._graph is not None:
-            self._graph.replay()
-            return
-        # The first frame compiles the kernels, which a capture may not.
-        for step in self._steps:
-            step()
+    def _drop(self, names: Sequence[_Name]) -> None:
+        """Give graphs up, with the pictures that only they make."""
         if self._cuda:
-            torch.cuda.current_stream().synchronize()
-            graph = torch.cuda.CUDAGraph()
-            captured: AbstractContextManager[None] = torch.cuda.graph(
-                graph, stream=torch.cuda.current_stream(), capture_error_mode="thread_local"
-            )
-            with captured:
-                for step in self._steps:
-                    step()
-            self._graph = graph
+            # A picture in them may be on its way down; what takes its memory waits for that.
+            self._work.wait_stream(self._down)
+        for name in names:
+            del self._graphs[name]
+
+    def _abandon(self) -> None:
+        """Begin anew after a frame that broke off: half of its work may be under way or missing."""
+        if self._cuda:
+            # What broke it may be told once more here; the caller hears of it anyway.
+            with suppress(RuntimeError):
+                torch.cuda.synchronize(self._device)
+        self._graphs.clear()
+        self._lanes.clear()
+        self._analyser.discard()
+
+
+def _places(
+    lane: Lane, scene: Scene, layers: Layers, wanted: Sequence[Placing | None]
+) -> list[tuple[int, Place]] | None:
+    """Level and place of each subject that shows; None where the kernels cannot lay them."""
+    places: list[tuple[int, Place]] = []
+    for level, slot in enumerate(scene.order):
+        placing = wanted[slot] if slot < len(wanted) else None
+        if placing is None:
+            continue
+        if not isinstance(placing, Placement):
+            return None
+        place = place_of(lane.fields, placing, layers.size)
+        if place is None:
+            continue
+        # A subject over another would have to know the picture with that one in it.
+        if place.thin or any(place.overlaps(other) for _, other in places):
+            return None
+        places.append((level, place))
+    return places
 
 
 def _event() -> torch.cuda.Event:
     return torch.cuda.Event()  # type: ignore[no-untyped-call]
 
 
-def _halved(form: Form) -> bool:
-    """Whether the second and third planes are of full or half size, as the kernels read them."""
+def _readable(form: Form, encoding: Encoding) -> bool:
+    """Whether the planes belong together as the kernels read them; else the reference says why."""
     first, second, third = form.shapes
     if second != third or form.kinds[1] != form.kinds[2] or 0 in first:
         return False
+    if encoding.matrix is Matrix.RGB:
+        return first == second
     return all(have in (want, (want + 1) // 2) for have, want in zip(second, first, strict=True))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from models.analysis import Known
+from models.analysis import _SIDE, Grade, Known
 from models.estimator import AROUND, Estimator
 from models.features import _OVERVIEW
 
@@ -20,7 +20,6 @@ CHANNELS = AROUND_AT + AROUND
 SHAPES = 8
 NOISE, FOUND, HUE, FITS, WHERE = 0, 1, 2, 3, 4
 """What `Fields.told` holds, in this order; ``WHERE`` is the first of four."""
-_SIDE = 320
 
 
 @dataclass(frozen=True)
@@ -102,7 +101,7 @@ def reduction(size: tuple[int, int]) -> int:
     Args:
         size: (H, W) of the frame.
     """
-    return max(1, round(max(size) / _SIDE))
+    return max(1, round(max(size) / _SIDE[Grade.LIVE]))
 
 
 def fields_from(known: Known, network: Estimator, size: tuple[int, int]) -> Fields:

@@ -19,6 +19,14 @@ from models.kernels.cuda.lookup import anything_near, at_places, corners, places
 from models.kernels.cuda.network import alpha_of, halves, high_half, looked_up, low_half
 from models.kernels.cuda.reducing import reduced
 
+_SIZES = [
+    *("high", "plane_high", "plane_wide", "chroma_high", "chroma_wide"),
+    *("field_high", "field_wide", "shapes_high", "shapes_wide", "stride_r", "chroma_r"),
+]
+# Compiled once for all of these. A picture's width, and how far two columns of a plane are from
+# each other, say whether neighbours can be read together: for them it is worth compiling anew.
+_kernel = triton.jit(do_not_specialize=_SIZES)
+
 
 @triton.jit
 def _despilled(red, green, blue, back_r, back_g, back_b, own_key, is_green, amount, given_back):
@@ -68,7 +76,7 @@ def _finished(
             put(alpha_out, alpha, seen, top, left, high, wide, 16, 16)
 
 
-@triton.jit
+@_kernel
 def listed_kernel(
     fields, field_high, field_wide, shapes, shapes_high, shapes_wide, told, ints, floats,
     weights, bias, table, table_small, counters, tiles_near, bare, picture, alpha_out, high, wide,
@@ -126,7 +134,7 @@ def listed_kernel(
                 copied(bare, picture, top, left, high, wide, 16, 64, PACKED)
 
 
-@triton.jit
+@_kernel
 def plain_kernel(
     first, second, third, stride_r, stride_c, chroma_r, chroma_c,
     plane_high, plane_wide, chroma_high, chroma_wide,
@@ -225,7 +233,7 @@ def plain_kernel(
             )  # fmt: skip
 
 
-@triton.jit
+@_kernel
 def asked_kernel(
     fields, field_high, field_wide, told, ints, floats, words, counters, tiles_asked,
     below, gain, offset, picture, alpha_out, high, wide, despill, given_back,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from weakref import WeakValueDictionary
 
 import torch
 from torch import Tensor
@@ -69,6 +70,19 @@ class Form:
         return first, second, third
 
 
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """Where a picture is made.
+
+    Attributes:
+        codes: (H, W, 3) uint8.
+        alpha: (H, W) float32, or None where it is not wanted.
+    """
+
+    codes: Tensor
+    alpha: Tensor | None
+
+
 @dataclass
 class Lane:
     """Where one frame at a time lives on the card.
@@ -81,6 +95,7 @@ class Lane:
         numbers: (slots, 32) int32, where the frame lies in each slot.
         pinned: the same, on the CPU.
         told: pinned, what the fields tell; written with the picture.
+        pictures: by size, as long as somebody makes such pictures.
         uploaded: when the planes are on the card;
         computed: when the picture is done;
         downloaded: when it has left.
@@ -93,7 +108,9 @@ class Lane:
     numbers: Tensor
     pinned: Tensor
     told: Tensor
-    pictures: dict[tuple[int, int], tuple[Tensor, Tensor | None]] = field(default_factory=dict)
+    pictures: WeakValueDictionary[tuple[int, int], Picture] = field(
+        default_factory=WeakValueDictionary
+    )
     staging: tuple[Tensor, ...] | None = None
     uploaded: torch.cuda.Event | None = None
     computed: torch.cuda.Event | None = None
@@ -118,13 +135,20 @@ class Lane:
             numbers, told = numbers.pin_memory(), told.pin_memory()
         return cls(form, form.room(device), fields, there, numbers, told)
 
-    def picture(self, size: tuple[int, int], alpha: bool) -> tuple[Tensor, Tensor | None]:
-        """Where the picture is made, (H, W, 3) uint8, and with ``alpha`` its (H, W) float32."""
-        if size not in self.pictures:
+    def picture(self, size: tuple[int, int], alpha: bool) -> Picture:
+        """Where pictures of a size are made: whoever makes them keeps it.
+
+        Args:
+            size: (H, W) in pixels.
+            alpha: with their alpha.
+        """
+        made = self.pictures.get(size)
+        if made is None:
             device = self.numbers.device
             cover = torch.zeros(size, device=device) if alpha else None
-            self.pictures[size] = torch.zeros(*size, 3, dtype=torch.uint8, device=device), cover
-        return self.pictures[size]
+            made = Picture(torch.zeros(*size, 3, dtype=torch.uint8, device=device), cover)
+            self.pictures[size] = made
+        return made
 
     def upload(self, planes: Planes) -> None:
         """Bring planes to the card, on the current stream.

@@ -110,7 +110,7 @@ def put(out, x, kept, top, left, high, wide, ROWS: tl.constexpr, COLUMNS: tl.con
     tl.store(out + row * wide + column, x, there)
 
 
-@triton.jit
+@triton.jit(do_not_specialize=["high", "plane_subject", "stride"])
 def enlarged_kernel(
     subject, ints, floats, below, gain, offset, bare, picture, alpha_out, high, wide,
     plane_subject, stride, GAINS: tl.constexpr, FIRST: tl.constexpr, ALPHA: tl.constexpr,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from weakref import WeakValueDictionary
 
 from models.color import Encoding, Planes
@@ -11,6 +12,8 @@ from models.kernels.cuda.fields import Fields
 from models.settings import KeySettings
 from models.upright import Upright
 
+MOST_KINDS = 2
+"""Kinds of frames whose screen is remembered when no picture is made of them."""
 _Kind = tuple[tuple[int, int], tuple[int, int], Encoding, int]
 
 
@@ -29,6 +32,8 @@ class LiveAnalyser:
         self._plate: Upright | None = None
         self._without = False
         self._made: WeakValueDictionary[_Kind, LiveAnalysis] = WeakValueDictionary()
+        # A scene that goes takes its graphs along, but not what the clip showed of its screen.
+        self._last: OrderedDict[_Kind, LiveAnalysis] = OrderedDict()
 
     @property
     def variant(self) -> bool:
@@ -36,26 +41,21 @@ class LiveAnalyser:
         return self._plate is not None and not self._without
 
     def set_plate(self, plate: Upright | None) -> None:
-        """Keep the picture of the bare screen, or drop it.
+        """Keep the picture of the bare screen, or drop it; it is read with the next frame.
 
         Args:
             plate: on the card.
         """
         self._plate = plate
-        if plate is not None:
-            for made in self._made.values():
-                if made.size == plate.size:
-                    made.set_plate(plate)
+        for made in self._made.values():
+            made.forget_plate()
 
     def without_plate(self, without: bool) -> None:
         """Leave the plate out for now, as for a frame that it does not fit."""
         self._without = without
 
     def prepare(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> LiveAnalysis:
-        """Make what frames of a kind need; it may wait for the card, so not while capturing.
-
-        Args:
-            planes, encoding, quarter_turns: as in `analyse`.
+        """As `Analyser.prepare`; it may wait for the card, so not while capturing.
 
         Returns:
             What graphs of such frames work in: whoever captures one keeps it.
@@ -70,10 +70,19 @@ class LiveAnalyser:
             made = LiveAnalysis(
                 size, chroma, encoding, quarter_turns, self._settings, self._network
             )
-            if self._plate is not None:
-                made.set_plate(self._plate)
             self._made[kind] = made
+        if self._plate is not None and self.variant and made.plate is not self._plate:
+            made.set_plate(self._plate)
+        self._last[kind] = made
+        self._last.move_to_end(kind)
+        if len(self._last) > MOST_KINDS:
+            self._last.popitem(last=False)
         return made
+
+    def discard(self) -> None:
+        """As `Analyser.discard`: the clip's screen is forgotten too, it may be half written."""
+        self._made.clear()
+        self._last.clear()
 
     def analyse(
         self, planes: Planes, encoding: Encoding, quarter_turns: int, fields: Fields

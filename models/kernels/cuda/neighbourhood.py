@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import triton
 import triton.language as tl
-from triton.language.extra.cuda import gdc_launch_dependents, gdc_wait
 
 _SIZES = [
     "h",
@@ -38,14 +37,6 @@ _SIZES = [
 ]
 kernel = triton.jit(do_not_specialize=_SIZES)
 """Decorates what is started from the host; compiled once for frames of all sizes."""
-
-
-@triton.jit
-def begin(early: tl.constexpr):
-    """Let the next kernel be brought in early, and wait for the one before."""
-    if early:
-        gdc_launch_dependents()
-        gdc_wait()
 
 
 @triton.jit

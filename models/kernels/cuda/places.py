@@ -28,6 +28,8 @@ _Y, _X, _SMALL_Y, _SMALL_X, _SHRINK = range(8, 13)
 _GOT_HEIGHT, _GOT_WIDTH, _LATER_DOWN, _LATER_RIGHT, _BY_Y, _BY_X = range(14, 20)
 # Where it is reduced: pixels of the window to one; the window's size, first row and column.
 _FROM_Y, _FROM_X, _FROM_HEIGHT, _FROM_WIDTH, _FROM_TOP, _FROM_LEFT = range(20, 26)
+COUNTERS = 28
+"""Two that the kernels count in, which every frame begins with at 0; at a multiple of 16 bytes."""
 _FLOATS = {_Y, _X, _SMALL_Y, _SMALL_X, _SHRINK, _BY_Y, _BY_X, _FROM_Y, _FROM_X}
 _PACKED = struct.Struct("=" + "".join("f" if i in _FLOATS else "i" for i in range(LENGTH)))
 
