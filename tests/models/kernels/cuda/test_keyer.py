@@ -17,6 +17,7 @@ from models.kernels.cuda.analysis import LiveAnalysis
 from models.kernels.cuda.engine import Engine
 from models.kernels.cuda.live import MOST_KINDS, LiveAnalyser
 from models.kernels.cuda.places import COUNTERS
+from models.kernels.fused import Fused
 from models.keyer import Grade, Keyer
 from models.mask import Mask
 from models.resample import Placement
@@ -49,23 +50,25 @@ def keyer(fast: bool = True, live: bool = True) -> Keyer:
     network = made.solver.network
     assert network is not None
     if live:
-        made._analyser = LiveAnalyser(made.settings, network)
-        made._engine = Engine(network, made._analyser, made.settings, alpha=True)
+        analyser = LiveAnalyser(made.settings, network)
+        made.parts = Fused(
+            engine=Engine(network, analyser, made.settings, alpha=True), analyser=analyser
+        )
     else:
-        made._engine = engine(clip=False)
+        made.parts = Fused(engine=engine(clip=False))
     return made
 
 
 def used(made: Keyer) -> int:
     """How many frames its engine made pictures of."""
-    assert made._engine is not None
-    return made._engine._count
+    assert made.parts.engine is not None
+    return made.parts.engine._count
 
 
 def test_a_clip_goes_on_while_its_scene_and_its_plate_change() -> None:
     both = keyer(), keyer(False)
     made = both[0]
-    analyser, pictures = made._analyser, made._engine
+    analyser, pictures = made.parts.analyser, made.parts.engine
     assert analyser is not None
     assert pictures is not None
     planes = planes_of(FRAME, CAMERA)
