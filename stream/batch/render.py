@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from torch import Tensor
 
-from models.composite import Overlay, Scene
+from models.composite import Scene
 from models.cut import Composite
 from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings, Placed
@@ -26,7 +26,7 @@ from stream.shot import Plate, Shot, ShotError, Wanted, load_frame, load_plate, 
 from stream.shot.ordering import other_shape
 from stream.template import Nudge, Template
 from stream.template.png import read_png
-from stream.template.stripped import Stripped
+from stream.template.stripped import Step
 from stream.template.template import Print
 
 PLATE_UNFIT = "the clean plate was not used: it is of another source or size than this frame"
@@ -97,13 +97,12 @@ class _Ready:
 
 
 @dataclass(frozen=True)
-class Staged:
-    """A picture before it is laid together.
+class Standing:
+    """The subjects of a picture at their places, and what they stand in.
 
     Attributes:
         template: the design.
         made: how large the picture is.
-        scene: the design with words, and retouches above their subjects.
         stands: of each slot the shot and its subject at its place; None where it stays empty.
         taken: when the main shot's frame was taken.
         notes: warnings, for people.
@@ -111,22 +110,25 @@ class Staged:
 
     template: Template
     made: Print
-    scene: Scene
     stands: tuple[tuple[Shot, Placed] | None, ...]
     taken: datetime
     notes: tuple[str, ...]
+
+    @property
+    def placed(self) -> list[Placed | None]:
+        """The subject of each slot."""
+        return [stand and stand[1] for stand in self.stands]
 
 
 @dataclass(frozen=True)
-class _Standing:
-    """The subjects of a picture at their places, and what they stand in; as in `Staged`."""
+class Staged(Standing):
+    """A picture before it is laid together.
 
-    template: Template
-    made: Print
-    stands: tuple[tuple[Shot, Placed] | None, ...]
-    taken: datetime
-    notes: tuple[str, ...]
-    scenes: Stripped | None = None
+    Attributes:
+        scene: the design with words, and retouches above their subjects.
+    """
+
+    scene: Scene
 
 
 class Renderer:
@@ -226,95 +228,82 @@ class Renderer:
         self, shot: Shot, beside: Sequence[Shot], wanted: Wanted, fields: Mapping[str, str]
     ) -> Staged:
         """Everything of a picture at its place, before it is laid together."""
-        placed = self._placed(shot, beside, wanted, fields)
+        template, made, notes = self._design(wanted)
+        standing = self._placed(shot, beside, template, made, notes, fields)
         # Not before: beside a frame that is being keyed it would cost the most memory.
-        scene = placed.template.scene(placed.made.size, fields, self.device)
-        for i, stand in enumerate(placed.stands):
-            step = None if stand is None else self._retouched(*stand, placed.made.size)
-            if step is not None:
-                scene = scene.topped(i, step(slice(0, scene.size[0])).to(self.device))
-        return Staged(
-            placed.template, placed.made, scene, placed.stands, placed.taken, placed.notes
-        )
+        scene = template.scene(made.size, fields, self.device)
+        for slot, step in self._retouches(standing):
+            scene = scene.topped(slot, step(slice(0, scene.size[0])).to(self.device))
+        told = standing.taken, standing.notes
+        return Staged(template, made, standing.stands, *told, scene)
+
+    def _design(self, wanted: Wanted) -> tuple[Template, Print, list[str]]:
+        """The design that is wanted, how large it is made, and what to say of that."""
+        template = self.event.template_version(wanted.template, wanted.template_version)
+        made = template.print_as(wanted.size)
+        if made is None:
+            return template, template.own_print, [other_shape(str(wanted.size), template)]
+        return template, made, []
 
     def _placed(
         self,
         shot: Shot,
         beside: Sequence[Shot],
-        wanted: Wanted,
+        template: Template,
+        made: Print,
+        notes: Sequence[str],
         fields: Mapping[str, str],
-        strips: Callable[[Template, Print], Stripped] | None = None,
-    ) -> _Standing:
-        """The subjects of a picture at their places.
-
-        Args:
-            shot, beside, wanted, fields: as in `staged`.
-            strips: called before a frame is keyed, for what a picture in strips has to make whole.
-        """
-        template = self.event.template_version(wanted.template, wanted.template_version)
-        notes: list[str] = []
-        made = template.print_as(wanted.size)
-        if made is None:
-            notes.append(other_shape(str(wanted.size), template))
-            made = template.own_print
-        size = made.size
-        scenes = None if strips is None else strips(template, made)
-        shown = [shot, *beside]
+    ) -> Standing:
+        """The subjects of a picture at their places; ``notes`` come first among its own."""
+        told, shown = list(notes), [shot, *beside]
         taken = self._made_ready(shot).frame.taken
         stands: list[tuple[Shot, Placed] | None] = []
         for i, slot in enumerate(template.slots):
             if slot.shows > len(shown):
-                notes.append(EMPTY_SLOT.format(template.shots))
+                told.append(EMPTY_SLOT.format(template.shots))
                 stands.append(None)
                 continue
             here = shown[slot.shows - 1]
-            placed, told = self._stand(here, template, size, i)
-            notes += told
+            placed, said = self._stand(here, template, made.size, i)
+            told += said
             stands.append((here, placed))
-        notes += template.scene_warnings(fields, size)
-        return _Standing(template, made, tuple(stands), taken, tuple(notes), scenes)
+        told += template.scene_warnings(fields, made.size)
+        return Standing(template, made, tuple(stands), taken, tuple(told))
+
+    def _retouches(self, standing: Standing) -> Iterator[tuple[int, Step]]:
+        """What was painted by hand over the subjects of a picture, with their slots."""
+        for slot, stand in enumerate(standing.stands):
+            step = None if stand is None else self._retouched(*stand, standing.made.size)
+            if step is not None:
+                yield slot, step
 
     def _picture(
         self, shot: Shot, beside: Sequence[Shot], wanted: Wanted, fields: Mapping[str, str]
     ) -> Picture:
-        def strips(template: Template, made: Print) -> Stripped:
-            scenes = template.strips(made.size, fields, self.device)
-            scenes.prepare()
-            return scenes
-
-        placed = self._placed(shot, beside, wanted, fields, strips)
-        scenes, notes = placed.scenes, list(placed.notes)
-        if scenes is None:  # pragma: no cover - given above
-            raise ShotError("the template gave no picture; render the shot again.")
-        for i, stand in enumerate(placed.stands):
-            step = None if stand is None else self._retouched(*stand, placed.made.size)
-            if step is not None:
-                scenes.topped(i, step)
-        stands = [s and s[1] for s in placed.stands]
+        template, made, notes = self._design(wanted)
+        scenes = template.strips(made.size, fields, self.device)
+        # Before a frame is keyed, while there is room for what has to be made whole.
+        scenes.prepare()
+        standing = self._placed(shot, beside, template, made, notes, fields)
+        for slot, step in self._retouches(standing):
+            scenes.topped(slot, step)
         depth = output_of(self.event, shot.output).depth
-        done = self._keyer_for(shot).print(stands, scenes, depth)
+        done = self._keyer_for(shot).print(standing.placed, scenes, depth)
+        notes = list(standing.notes)
         if not done.screen_found:
             notes.append(NO_SCREEN)
         if done.coverage < LEAST_COVERAGE:
             notes.append(NOBODY)
         if done.plate_fits is False:
             notes.append(OTHER_SCREEN)
-        return Picture(
-            done.picture.cpu(),
-            placed.template.ppi,
-            placed.taken,
-            tuple(dict.fromkeys(notes)),
-            placed.made,
-        )
+        told = tuple(dict.fromkeys(notes))
+        return Picture(done.picture.cpu(), template.ppi, standing.taken, told, made)
 
     def lay(self, shot: Shot, staged: Staged, depth: int = 8) -> Composite:
         """The picture that was made ready, laid together, at 8 or 16 bits a sample."""
-        stands = [s and s[1] for s in staged.stands]
-        return self._keyer_for(shot).lay(stands, staged.scene, depth)
+        return self._keyer_for(shot).lay(staged.placed, staged.scene, depth)
 
-    def _retouched(
-        self, shot: Shot, placed: Placed, size: tuple[int, int]
-    ) -> Callable[[slice], Overlay] | None:
+    def _retouched(self, shot: Shot, placed: Placed, size: tuple[int, int]) -> Step | None:
         """What was painted over a subject by hand, row by row of a picture; None for nothing."""
         found = self.retouch(shot)
         if found is None:

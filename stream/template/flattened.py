@@ -15,6 +15,8 @@ import json
 import logging
 import os
 import threading
+import time
+import weakref
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -41,14 +43,33 @@ ENDING = ".safetensors"
 Part = Flat | Folded | Tensor
 Key = tuple[str, int, tuple[int, int]]
 # What files were whose bytes were found to be whole: a poster's are read strip by strip.
-_SOUND: dict[Path, tuple[int, int, int]] = {}
+_SOUND: dict[Path, tuple[int, int, int, int]] = {}
 _FIELDS = ("gain", "offset", "rgb_enc", "alpha", "coverage")
 
 
-def _mark(path: Path) -> tuple[int, int, int]:
-    """What changes when a file is written."""
-    state = path.stat()
-    return state.st_ino, state.st_size, state.st_mtime_ns
+class Pin:
+    """Keeps this process from removing a part, while somebody has the pin."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        with _PINS_LOCK:
+            _PINS.add(self)
+
+
+_PINS: weakref.WeakSet[Pin] = weakref.WeakSet()
+_PINS_LOCK = threading.Lock()
+
+
+def _pinned() -> set[Path]:
+    with _PINS_LOCK:
+        return {pin.path for pin in _PINS}
+
+
+def _stamp_used(path: Path, file: PartFile) -> None:
+    """Say that a file was used now: by its time of access, since the other one tells of writing."""
+    times = time.time_ns(), file.mark[-1]
+    with suppress(OSError):  # taken away meanwhile, or a folder that may only be read
+        os.utime(file.number if os.utime in os.supports_fd else path, ns=times)
 
 
 def window(part: Part, rows: slice) -> Part:
@@ -134,7 +155,8 @@ class Flattened:
     Attributes:
         folder: made when the first part is kept.
         version: of the template.
-        budget: bytes that the folder may hold, all templates together.
+        budget: bytes that the folder may hold, all templates together; the parts of pictures in
+            work may be more.
     """
 
     folder: Path
@@ -159,9 +181,13 @@ class Flattened:
         path = self.path(key)
         try:
             with PartFile(path) as file:
-                if (rows is None or _SOUND.get(path) != _mark(path)) and not file.sound:
-                    raise ValueError("its bytes have changed")
+                mark = file.mark
+                if rows is None or _SOUND.get(path) != mark:
+                    if not file.sound:
+                        raise ValueError("its bytes have changed")
+                    _SOUND[path] = mark
                 part = _part({name: file.rows(name, rows) for name in file.names}, file.about)
+                _stamp_used(path, file)
         except FileNotFoundError:
             return None
         except (OSError, ValueError, KeyError, TypeError, PosewallError) as e:
@@ -171,28 +197,39 @@ class Flattened:
             with suppress(OSError):
                 path.unlink()
             return None
-        with suppress(OSError):  # taken away meanwhile, or a folder that may only be read
-            os.utime(path)
-            _SOUND[path] = _mark(path)
         return part
 
-    def keep(self, key: Key, part: Part) -> None:
+    def pin(self, key: Key) -> Pin:
+        """Keep a part from being removed to make room, whether or not it is there yet."""
+        return Pin(self.path(key))
+
+    def keep(self, key: Key, part: Part) -> bool:
         """Keep a part; one that alone is over the budget is not kept, nor where the disk is full.
 
         A cache that cannot be written costs time and no picture, so that is only logged.
+
+        Returns:
+            Whether it lies there now.
         """
         tensors, about = _tensors(part)
         if sum(4 * value.numel() for value in tensors.values()) > self.budget:
-            return
+            return False
         path = self.path(key)
         with self.lock:
             try:
                 self.folder.mkdir(parents=True, exist_ok=True)
                 with renamed_to(path) as partial:
                     part_file.write(partial, tensors, about)
+            except OSError as e:
+                if isinstance(e, PermissionError) and path.exists():
+                    return True  # Windows replaces no open file: somebody reads the same part
+                log.warning("A flattened design was not kept in %s (%s).", self.folder, e)
+                return False
+            try:
                 self._make_room(path)
             except OSError as e:
-                log.warning("A flattened design was not kept in %s (%s).", self.folder, e)
+                log.warning("No room was made among flattened designs in %s (%s).", self.folder, e)
+        return True
 
     def _make_room(self, newest: Path) -> None:
         sweep_partials(self.folder)
@@ -201,13 +238,17 @@ class Flattened:
             if path.name.endswith(ENDING) and not path.name.startswith(PARTIAL):
                 try:
                     state = path.stat()
-                except FileNotFoundError:
+                except OSError:
                     continue
-                found.append((state.st_mtime_ns, state.st_size, path))
+                used = max(state.st_atime_ns, state.st_mtime_ns)
+                found.append((used, state.st_size, path))
+        stay = {newest, *_pinned()}
         total = sum(size for _, size, _ in found)
         for _, size, path in sorted(found):
             if total <= self.budget:
                 break
-            if path != newest:
+            if path in stay:
+                continue
+            with suppress(OSError):  # Windows removes no file that another process reads
                 path.unlink(missing_ok=True)
                 total -= size

@@ -17,7 +17,7 @@ from torch import Tensor
 
 from models.composite import Overlay
 from models.flatten import Flat, Folded
-from stream.template.flattened import Flattened, Key, Part, window
+from stream.template.flattened import Flattened, Key, Part, Pin, window
 
 # chosen: the parts of two 8x10 prints with words on them take 630 MB, those of one 24 megapixel
 # print 670; a batch of them then stays below 3 GB in all (measured).
@@ -34,8 +34,15 @@ class Parts(Protocol):
     def find(self, key: Key, rows: slice | None = None) -> Part | None:
         """A part that was made before, or rows of it; it is not written to."""
 
-    def keep(self, key: Key, part: Part) -> None:
-        """Keep a part for the next picture."""
+    def keep(self, key: Key, part: Part) -> bool:
+        """Keep a part for the next picture.
+
+        Returns:
+            Whether it stays as long as it is pinned.
+        """
+
+    def pin(self, key: Key) -> Pin | None:
+        """Keep a part from being dropped while somebody has the pin; None where that cannot be."""
 
 
 def part_bytes(part: Part) -> int:
@@ -69,17 +76,24 @@ class Kept:
             part = self.parts.get(key)
         return part if part is None or rows is None else window(part, rows)
 
-    def keep(self, key: Hashable, part: Part) -> None:
+    def pin(self, key: Hashable) -> None:
+        """Nothing: whoever needs a part for longer holds it."""
+
+    def keep(self, key: Hashable, part: Part) -> bool:
         """Keep a part for the next picture, unless it alone takes most of the budget.
 
         Such a part is a poster's, whose strips are read from the disk.
+
+        Returns:
+            False: it may be dropped for the next one.
         """
         if part_bytes(part) > self.budget * _LARGEST:
-            return
+            return False
         with self.lock:
             self.parts[key] = part
             while sum(part_bytes(p) for p in self.parts.values()) > self.budget:
                 self.parts.popitem(last=False)
+        return False
 
 
 class Store:
@@ -117,23 +131,44 @@ class _Shelf:
                 self.memory.keep(whole, part)
         return part
 
-    def keep(self, key: Key, part: Part) -> None:
+    def keep(self, key: Key, part: Part) -> bool:
         self.memory.keep((self.disk.version, key), part)
-        self.disk.keep(key, part)
+        return self.disk.keep(key, part)
+
+    def pin(self, key: Key) -> Pin:
+        return self.disk.pin(key)
 
 
 @dataclass
 class Held:
-    """The parts of a picture that is made in strips; what cannot be kept is held while it lasts."""
+    """The parts of a picture that is made in strips, each made once for all of them.
+
+    What the disk takes is pinned there, so that the parts of one picture never drive each other
+    out; the rest is held in memory while the picture lasts. So is what was there and is gone:
+    another process that makes room in the folder knows of no pins, and would do it again.
+    """
 
     parts: Parts
-    held: Kept = field(default_factory=lambda: Kept(1 << 62))
+    held: dict[Key, Part] = field(default_factory=dict)
+    pins: dict[Key, Pin | None] = field(default_factory=dict)
+    seen: set[Key] = field(default_factory=set)
 
     def find(self, key: Key, rows: slice | None = None) -> Part | None:
-        part = self.parts.find(key, rows)
-        return self.held.find(key, rows) if part is None else part
+        if key in self.held:
+            part = self.held[key]
+            return part if rows is None else window(part, rows)
+        if key not in self.pins:
+            self.pins[key] = self.parts.pin(key)
+        found = self.parts.find(key, rows)
+        if found is not None:
+            self.seen.add(key)
+        return found
 
-    def keep(self, key: Key, part: Part) -> None:
-        self.parts.keep(key, part)
-        if self.parts.find(key, slice(0, 1)) is None:
-            self.held.keep(key, part)
+    def keep(self, key: Key, part: Part) -> bool:
+        if not self.parts.keep(key, part) or key in self.seen:
+            self.held[key] = part
+        self.seen.add(key)
+        return True
+
+    def pin(self, key: Key) -> Pin | None:
+        return self.pins.get(key)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import struct
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -102,6 +103,17 @@ class PartFile:
 
     def close(self) -> None:
         self._file.close()
+
+    @property
+    def number(self) -> int:
+        """The open file's number."""
+        return self._file.fileno()
+
+    @property
+    def mark(self) -> tuple[int, int, int, int]:
+        """What changes when the file is written, or another is put in its place."""
+        state = os.fstat(self.number)
+        return state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns
 
     @property
     def names(self) -> tuple[str, ...]:

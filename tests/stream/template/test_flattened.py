@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import logging
 import os
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,6 +17,7 @@ from models.composite import Overlay, Scene, apply_overlays
 from models.flatten import Flat, Folded
 from stream.template import Layer, Template, flattened, load_template, part_file
 from stream.template.flattened import Flattened, Part
+from stream.template.part_file import PartFile
 from tests.stream.template.building import folder_of
 
 SIZE = (6, 8)
@@ -194,3 +197,100 @@ def test_a_second_start_unpacks_no_layer(tmp_path: Path, monkeypatch: pytest.Mon
         assert torch.equal(
             apply_overlays(picture, made.overlays), apply_overlays(picture, other.overlays)
         )
+
+
+ROWS = slice(1, 3)
+USE = """
+import sys
+from pathlib import Path
+from tests.stream.template.test_flattened import KEY, ROWS, cache
+assert cache(Path(sys.argv[1])).find(KEY, ROWS) is not None
+"""
+
+
+@pytest.fixture
+def checks(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
+    """The files whose bytes are read whole to check them, from now on."""
+    out: list[Path] = []
+    sound = vars(PartFile)["sound"].fget
+
+    def told(file: PartFile) -> bool:
+        out.append(Path(str(file._file.name)))
+        return bool(sound(file))
+
+    monkeypatch.setattr(PartFile, "sound", property(told))
+    return out
+
+
+def test_bytes_are_checked_once_though_others_use_the_part(
+    tmp_path: Path, checks: list[Path]
+) -> None:
+    cache(tmp_path).keep(KEY, parts()[0])
+    for _ in range(2):
+        assert cache(tmp_path).find(KEY, ROWS) is not None
+        subprocess.run([sys.executable, "-W", "ignore", "-c", USE, str(tmp_path)], check=True)
+    assert cache(tmp_path).find(KEY, ROWS) is not None
+    assert len(checks) == 1
+
+
+@pytest.mark.parametrize("how", ["in place", "another"])
+def test_bytes_are_checked_again_once_they_were_written(
+    how: str, tmp_path: Path, checks: list[Path]
+) -> None:
+    kept = cache(tmp_path)
+    kept.keep(KEY, parts()[0])
+    path = kept.path(KEY)
+    assert kept.find(KEY, ROWS) is not None
+    assert kept.find(KEY, ROWS) is not None
+    assert len(checks) == 1
+    data = bytearray(path.read_bytes())
+    data[-1] ^= 1
+    into = path if how == "in place" else tmp_path / "other"
+    into.write_bytes(data)
+    into.replace(path)
+    assert kept.find(KEY, ROWS) is None
+    assert len(checks) == 2
+
+
+def test_what_cannot_be_removed_costs_neither_the_rest_nor_the_newest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """As on Windows, where a file that another process reads stays."""
+    kept = cache(tmp_path, budget=9_000)
+    keys = [("above", i, SIZE) for i in range(3)]
+    for i, key in enumerate(keys[:2]):
+        kept.keep(key, torch.rand(1000))
+        os.utime(kept.path(key), (1000 + i, 1000 + i))
+    unlink = Path.unlink
+
+    def refused(path: Path, missing_ok: bool = False) -> None:
+        if path == kept.path(keys[0]):
+            raise PermissionError(13, "The process cannot access the file")
+        unlink(path, missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", refused)
+    with caplog.at_level(logging.WARNING, "posewall.template"):
+        assert kept.keep(keys[2], torch.rand(1000))
+    assert not caplog.records
+    assert [kept.find(key) is not None for key in keys] == [True, False, True]
+
+
+def test_a_part_that_is_read_elsewhere_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """As on Windows, where no file is put in the place of one that is open."""
+    kept, part = cache(tmp_path), parts()[0]
+    kept.keep(KEY, part)
+
+    def refused(path: Path, target: Path) -> None:
+        raise PermissionError(13, "Access is denied")
+
+    monkeypatch.setattr(Path, "replace", refused)
+    with caplog.at_level(logging.WARNING, "posewall.template"):
+        assert kept.keep(KEY, part)
+        assert not kept.keep(("above", 1, SIZE), part)
+    assert [record.getMessage()[:32] for record in caplog.records] == [
+        "A flattened design was not kept "
+    ]
+    assert equal(kept.find(KEY), part)
+    assert [path.name for path in kept.folder.iterdir()] == [kept.path(KEY).name]
