@@ -13,6 +13,7 @@ from models.field import Fitted
 from models.kernels.cpu.compiled import kernel
 from models.kernels.cpu.neighbourhood import (
     Array,
+    count_across,
     enlarge,
     grow,
     shrink,
@@ -74,11 +75,7 @@ def well_inside(counts: Array, between: Array, out: Array) -> None:
     """
     h, w = counts.shape
     for y in range(h):
-        row, to = counts[y], between[y]
-        for x in range(1, w - 1):
-            to[x] = row[x - 1] + row[x + 1] + row[x] + row[x]
-        to[0] = 3 * row[0] + row[min(1, w - 1)]
-        to[w - 1] = row[max(w - 2, 0)] + 3 * row[w - 1]
+        count_across(counts[y], between[y])
     for y in range(h):
         above, row, below = between[max(y - 1, 0)], between[y], between[min(y + 1, h - 1)]
         to = out[y]

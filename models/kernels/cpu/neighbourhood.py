@@ -70,16 +70,22 @@ def soften_twice(src: Array, between: Array, out: Array) -> None:
             to[x] = _SIXTEENTH * far + _QUARTER * near + _MOST * row[x]
 
 
+@kernel()
+def count_across(row: Array, to: Array) -> None:
+    """Four times the binomial blur along a row of whole numbers, the ends repeated."""
+    w = row.size
+    for x in range(1, w - 1):
+        to[x] = row[x - 1] + row[x + 1] + row[x] + row[x]
+    to[0] = 3 * row[0] + row[min(1, w - 1)]
+    to[w - 1] = row[max(w - 2, 0)] + 3 * row[w - 1]
+
+
 @kernel("void(u1[:,::1], u1[:,::1], u1[:,::1])")
 def soften_counts(src: Array, between: Array, out: Array) -> None:
     """Sixteen times the 3x3 binomial blur of a mask, exactly."""
     h, w = src.shape
     for y in range(h):
-        row, to = src[y], between[y]
-        for x in range(1, w - 1):
-            to[x] = row[x - 1] + row[x + 1] + row[x] + row[x]
-        to[0] = 3 * row[0] + row[min(1, w - 1)]
-        to[w - 1] = row[max(w - 2, 0)] + 3 * row[w - 1]
+        count_across(src[y], between[y])
     for y in range(h):
         above, row, below = between[max(y - 1, 0)], between[y], between[min(y + 1, h - 1)]
         to = out[y]

@@ -110,6 +110,14 @@ def put(out, x, kept, top, left, high, wide, ROWS: tl.constexpr, COLUMNS: tl.con
     tl.store(out + row * wide + column, x, there)
 
 
+@triton.jit
+def sampled(plane, a, b, c, d, inside, fx, fy):
+    """Between four values of a plane, above and below two by two."""
+    upper = tl.load(plane + a, inside, 0.0) * (1 - fx) + tl.load(plane + b, inside, 0.0) * fx
+    lower = tl.load(plane + c, inside, 0.0) * (1 - fx) + tl.load(plane + d, inside, 0.0) * fx
+    return upper * (1 - fy) + lower * fy
+
+
 @triton.jit(do_not_specialize=["high", "plane_subject", "stride"])
 def enlarged_kernel(
     subject, ints, floats, below, gain, offset, bare, picture, alpha_out, high, wide,
@@ -141,30 +149,15 @@ def enlarged_kernel(
     c = y1[:, None] * stride + x0[None, :]
     d = y1[:, None] * stride + x1[None, :]
     cover = subject + 3 * plane_subject
-    upper = tl.load(cover + a, inside, 0.0) * (1 - fx) + tl.load(cover + b, inside, 0.0) * fx
-    lower = tl.load(cover + c, inside, 0.0) * (1 - fx) + tl.load(cover + d, inside, 0.0) * fx
-    alpha = tl.minimum(tl.maximum(upper * (1 - fy) + lower * fy, 0.0), 1.0)
+    alpha = sampled(cover, a, b, c, d, inside, fx, fy)
+    alpha = tl.minimum(tl.maximum(alpha, 0.0), 1.0)
     seen = ((row >= 0) & (row < high))[:, None] & ((column >= 0) & (column < wide))[None, :]
     alpha = tl.where(seen, alpha, 0.0)
     if tl.max(tl.max(alpha, 1), 0) > 0:
         inside = inside & seen
-        upper = tl.load(subject + a, inside, 0.0) * (1 - fx)
-        upper += tl.load(subject + b, inside, 0.0) * fx
-        lower = tl.load(subject + c, inside, 0.0) * (1 - fx)
-        lower += tl.load(subject + d, inside, 0.0) * fx
-        red = upper * (1 - fy) + lower * fy
-        subject += plane_subject
-        upper = tl.load(subject + a, inside, 0.0) * (1 - fx)
-        upper += tl.load(subject + b, inside, 0.0) * fx
-        lower = tl.load(subject + c, inside, 0.0) * (1 - fx)
-        lower += tl.load(subject + d, inside, 0.0) * fx
-        green = upper * (1 - fy) + lower * fy
-        subject += plane_subject
-        upper = tl.load(subject + a, inside, 0.0) * (1 - fx)
-        upper += tl.load(subject + b, inside, 0.0) * fx
-        lower = tl.load(subject + c, inside, 0.0) * (1 - fx)
-        lower += tl.load(subject + d, inside, 0.0) * fx
-        blue = upper * (1 - fy) + lower * fy
+        red = sampled(subject, a, b, c, d, inside, fx, fy)
+        green = sampled(subject + plane_subject, a, b, c, d, inside, fx, fy)
+        blue = sampled(subject + 2 * plane_subject, a, b, c, d, inside, fx, fy)
         code = laid(
             red, green, blue, alpha, below, gain, offset, row[:, None], column[None, :], seen,
             high * wide, wide, GAINS,
