@@ -112,7 +112,12 @@ def _graphed(work: Work) -> Work:
     graph = torch.cuda.CUDAGraph()
     with torch.cuda.graph(graph):
         work()
-    return graph.replay
+
+    def replay(_kept: Work = work) -> None:
+        # What a graph reads and writes lives as long as the work that it was made of.
+        graph.replay()
+
+    return replay
 
 
 def _module(name: str) -> Any:
@@ -138,11 +143,16 @@ def _kernel_cores(jobs: list[Job], keyer: Keyer) -> tuple[list[Work], int]:
         room = core.Room.of(told, place.way, one.scene.size, numbers.to("cuda"))
         cores = core.Core(one.planes, one.encoding, 0, told, weights)
         picture = torch.zeros(*one.scene.size, 3, dtype=torch.uint8, device="cuda")
-        slots = [(0, place.way, room)]
-        out.append(
-            _graphed(lambda c=cores, s=slots, p=picture: c(template, s, p))  # type: ignore[misc]
-        )
+        out.append(_graphed(_drawing(cores, template, place.way, room, picture)))
     return out, held_bytes(template)
+
+
+def _drawing(core: Any, template: Any, way: Any, room: Any, picture: Tensor) -> Work:
+    def draw() -> None:
+        room.counters.zero_()  # as every frame's numbers do that are uploaded
+        core(template, [(0, way, room)], picture)
+
+    return draw
 
 
 def _engine(keyer: Keyer, work: Job) -> tuple[Any, str]:
