@@ -63,13 +63,17 @@ class Place:
         """Whether it is scaled to one column, which the reference does in another way."""
         return self.way is not Way.SAME and min(self.numbers[_WIDTH], self.numbers[_GOT_WIDTH]) < 2
 
+    def packed(self) -> bytes:
+        """The numbers as they lie in memory: 32 of four bytes."""
+        return _PACKED.pack(*self.numbers)
+
     def write(self, numbers: Tensor) -> None:
         """Write the numbers.
 
         Args:
             numbers: (32,) int32 on the CPU.
         """
-        numbers.numpy()[:] = np.frombuffer(_PACKED.pack(*self.numbers), np.int32)
+        numbers.numpy()[:] = np.frombuffer(self.packed(), np.int32)
 
     def overlaps(self, other: Place) -> bool:
         """Whether both may cover one pixel."""
