@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 
-import numpy as np
 import torch
 
 from models.color import Encoding, Matrix, Planes
@@ -72,8 +71,8 @@ class Engine:
         self._route: Route | None = None
         self._count = 0
         self._no_alpha = torch.empty(1, 1, 0, 0)
+        self._index = self._device.index or 0 if self._cuda else -1
         if self._cuda:
-            self._index = self._device.index or 0
             made = [torch.cuda.Stream(self._device) for _ in range(3)]  # type: ignore[no-untyped-call]
             self._up, self._work, self._down = made
             self._begun = torch.cuda.Event()  # type: ignore[no-untyped-call]
@@ -222,20 +221,18 @@ class Engine:
         if lane.settle is not None:
             # The frame before in this lane is done with its planes, its numbers, what it told.
             lane.settle()
-        packed, cover = route.packed, self._no_alpha
-        lane.written[: len(packed)] = np.frombuffer(packed, np.uint8)
+        lane.write(route.packed)
+        cover, here = self._no_alpha, lane.fetches(planes, self._index)
         uploaded, computed, downloaded = lane.uploaded, lane.computed, lane.downloaded
         if uploaded is None or computed is None or downloaded is None:
-            lane.upload(planes)
+            if not here:
+                lane.upload(planes)
             way.run()
             if way.alpha is not None:
                 cover = way.alpha[None, None].clone()
             return Pending(way.picture.clone(), cover, lane.told.clone(), route.anybody, None)
-        if all(p.is_cuda and p.get_device() == self._index for p in planes):
-            lane.upload(planes)
-        else:
-            # Beside the kernels of the frame before. Not in the graph: kernels alone are launched
-            # faster.
+        if not here:
+            # Beside the kernels of the frame before.
             with self._up:
                 self._begun.wait(self._up)
                 lane.upload(planes)

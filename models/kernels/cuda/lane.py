@@ -13,11 +13,9 @@ import torch
 from torch import Tensor
 
 from models.color import Planes
+from models.kernels.cuda.exchange import ALIGNED, WORD
 from models.kernels.cuda.fields import Fields
 from models.kernels.cuda.places import LENGTH
-
-_ALIGNED = 16
-"""Bytes: kernels read and write so many at once where every plane begins at a multiple of them."""
 
 
 @dataclass(frozen=True)
@@ -42,10 +40,12 @@ class Form:
 
     def fits(self, planes: Planes) -> bool:
         """Whether this is the form of planes, for less than making theirs."""
-        for plane, shape, kind in zip(planes, self.shapes, self.kinds, strict=True):
-            if plane.shape != shape or plane.dtype != kind:
-                return False
-        return _paired(planes) == self.paired
+        first, second, third = planes
+        return (
+            (first.shape, second.shape, third.shape) == self.shapes
+            and (first.dtype, second.dtype, third.dtype) == self.kinds
+            and _paired(planes) == self.paired
+        )
 
     def room(self, device: torch.device | str, pinned: bool = False) -> tuple[Tensor, ...]:
         """Memory for such planes: one tensor a plane, the interleaved two as (h, w, 2).
@@ -57,7 +57,7 @@ class Form:
             shapes[1:] = [(*self.shapes[1], 2)]
         counts = [math.prod(shape) for shape in shapes]
         size = kinds[0].itemsize
-        if len(set(kinds)) == 1 and not any(n * size % _ALIGNED for n in counts[:-1]):
+        if len(set(kinds)) == 1 and not any(n * size % ALIGNED for n in counts[:-1]):
             whole = torch.zeros(sum(counts), dtype=kinds[0], device=device, pin_memory=pinned)
             parts = torch.split(whole, counts)
             return tuple(part.view(shape) for part, shape in zip(parts, shapes, strict=True))
@@ -108,7 +108,7 @@ class Lane:
         fields: of the frame.
         numbers: (slots, 32) int32, where the frame lies in each slot.
         pinned: the same, on the CPU, from where the card takes it.
-        written: the bytes of ``pinned``.
+        sources: (3,) int64, pinned: addresses of planes that the card is to fetch, 0 for others.
         told: pinned, what the fields tell; the card writes it.
         pictures: by size, as long as somebody makes such pictures.
         uploaded: when the planes are on the card;
@@ -122,6 +122,7 @@ class Lane:
     fields: Fields
     numbers: Tensor
     pinned: Tensor
+    sources: Tensor
     told: Tensor
     uploaded: torch.cuda.Event | None = None
     computed: torch.cuda.Event | None = None
@@ -134,7 +135,9 @@ class Lane:
 
     def __post_init__(self) -> None:
         self.whole = _in_a_row(self.stored)
-        self.written = self.pinned.view(-1).numpy().view(np.uint8)
+        self._written = self.pinned.view(-1).numpy().view(np.uint8)
+        self._addresses = self.sources.numpy()
+        self._words = all(one.nbytes % WORD == 0 for one in self.stored)
         if self.computed is not None:
             # Kernels write what is told to memory of the host, which must not become another's
             # as long as a frame is under way.
@@ -153,14 +156,47 @@ class Lane:
         high, wide = form.shapes[0]
         fields = Fields.empty((wide, high) if quarter_turns % 2 else (high, wide), device)
         numbers = torch.zeros(slots, LENGTH, dtype=torch.int32)
-        told, there = torch.zeros(8), numbers.to(device, copy=True)
-        stored = form.room(device)
+        there, sources = numbers.to(device, copy=True), torch.zeros(3, dtype=torch.int64)
+        stored, told = form.room(device), torch.zeros(8)
         if device.type != "cuda":
-            return cls(form, stored, fields, there, numbers, told)
+            return cls(form, stored, fields, there, numbers, sources, told)
+        numbers, sources, told = (host.pin_memory() for host in (numbers, sources, told))
         return cls(
-            form, stored, fields, there, numbers.pin_memory(), told.pin_memory(),
-            _event(), _event(), _event(),
-        )  # fmt: skip
+            form, stored, fields, there, numbers, sources, told, _event(), _event(), _event()
+        )
+
+    def write(self, packed: bytes) -> None:
+        """Note where the next frame lies, for the card to take.
+
+        Args:
+            packed: 32 numbers for each slot in use, as in `models.kernels.cuda.places`.
+        """
+        self._written[: len(packed)] = np.frombuffer(packed, np.uint8)
+
+    def fetches(self, planes: Planes, index: int) -> bool:
+        """Whether the card fetches these planes by itself, with what it computes from them.
+
+        Args:
+            planes: of the lane's form. Where they are fetched, they stay until the frame is done.
+            index: of the card; -1 for a CPU.
+
+        Returns:
+            False where they have to be brought by `upload`.
+        """
+        addresses = self._addresses
+        first, second, third = planes
+        at = first.data_ptr(), second.data_ptr(), third.data_ptr()
+        if self._words and first.is_contiguous() and not any(one % ALIGNED for one in at[:2]):
+            if self.form.paired:
+                high, wide = self.form.shapes[1]
+                at, ready = (*at[:2], 0), second.stride(0) == 2 * wide or high == 1
+            else:
+                ready = second.is_contiguous() and third.is_contiguous() and not at[2] % ALIGNED
+            if ready and index == first.get_device() == second.get_device() == third.get_device():
+                addresses[:] = at
+                return True
+        addresses[:] = 0
+        return False
 
     def picture(self, size: tuple[int, int], alpha: bool) -> Picture:
         """Where pictures of a size are made: whoever makes them keeps it.

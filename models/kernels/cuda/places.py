@@ -31,6 +31,7 @@ _FROM_Y, _FROM_X, _FROM_HEIGHT, _FROM_WIDTH, _FROM_TOP, _FROM_LEFT = range(20, 2
 COUNTERS = 28
 """Two that the kernels count in, which every frame begins with at 0; at a multiple of 16 bytes."""
 _FLOATS = {_Y, _X, _SMALL_Y, _SMALL_X, _SHRINK, _BY_Y, _BY_X, _FROM_Y, _FROM_X}
+_NOTHING: tuple[float, ...] = tuple(0.0 if i in _FLOATS else 0 for i in range(LENGTH))
 _PACKED = struct.Struct("=" + "".join("f" if i in _FLOATS else "i" for i in range(LENGTH)))
 
 
@@ -116,18 +117,18 @@ def place_of(fields: Fields, placement: Placement, size: tuple[int, int]) -> Pla
     small = fields.fields.shape[-2], fields.fields.shape[-1]
     shapes = fields.shapes.shape[-2], fields.shapes.shape[-1]
     whole = whole_of(small, full)
-    n: list[float] = [0.0 if i in _FLOATS else 0 for i in range(LENGTH)]
+    n = list(_NOTHING)
     if way is Way.LARGER:
         n[_MIRROR_LATER] = placement.mirror
     else:
-        n[_DOWN], n[_RIGHT], n[_MIRROR] = down, right, placement.mirror
-    n[_HEIGHT], n[_WIDTH], n[_TOP], n[_LEFT] = *have, *origin
-    n[_Y], n[_X] = small[0] / whole[0], small[1] / whole[1]
-    n[_SMALL_Y], n[_SMALL_X] = shapes[0] / whole[0], shapes[1] / whole[1]
-    n[_SHRINK] = shrink
-    n[_GOT_HEIGHT], n[_GOT_WIDTH], n[_LATER_DOWN], n[_LATER_RIGHT] = *got, down, right
-    n[_BY_Y], n[_BY_X] = have[0] / got[0], have[1] / got[1]
-    n[_FROM_Y], n[_FROM_X] = window[0] / have[0], window[1] / have[1]
-    n[_FROM_HEIGHT], n[_FROM_WIDTH] = window
-    n[_FROM_TOP], n[_FROM_LEFT] = rows.start, columns.start
+        n[_DOWN : _MIRROR + 1] = down, right, placement.mirror
+    n[_HEIGHT : _LEFT + 1] = *have, *origin
+    n[_Y : _SHRINK + 1] = (
+        small[0] / whole[0], small[1] / whole[1],
+        shapes[0] / whole[0], shapes[1] / whole[1], shrink,
+    )  # fmt: skip
+    n[_GOT_HEIGHT : _FROM_LEFT + 1] = (
+        *got, down, right, have[0] / got[0], have[1] / got[1],
+        window[0] / have[0], window[1] / have[1], *window, rows.start, columns.start,
+    )  # fmt: skip
     return Place(way, tuple(n), (down, down + got[0]), (right, right + got[1]))

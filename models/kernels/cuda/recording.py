@@ -9,7 +9,7 @@ import torch
 from models.color import Encoding
 from models.kernels.cuda.analysing import Analyser
 from models.kernels.cuda.core import Core, Room
-from models.kernels.cuda.exchange import exchange
+from models.kernels.cuda.exchange import exchange, fetch
 from models.kernels.cuda.lane import Lane
 from models.kernels.cuda.layers import Layers
 from models.kernels.cuda.network import Weights
@@ -58,9 +58,11 @@ class Recording:
         ]
         core = Core(planes, encoding, quarter_turns, lane.fields, weights, settings)
         fields, numbers, sent, told = lane.fields, lane.numbers, lane.pinned, lane.told
+        sources, stored = lane.sources, lane.stored
 
         # Not by way of self, nor of the lane: whoever drops one of them frees the card's memory.
         def analyse() -> None:
+            fetch(sources, stored)
             analyser.analyse(planes, encoding, quarter_turns, fields)
 
         def draw() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import weakref
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -13,7 +14,7 @@ from models.color import Encoding, Planes, Range
 from models.composite import Scene
 from models.kernels.cuda import engine as engines
 from models.kernels.cuda.engine import Engine
-from models.kernels.cuda.exchange import exchange
+from models.kernels.cuda.exchange import exchange, fetch
 from models.kernels.cuda.lane import Form, Lane
 from models.kernels.cuda.live import LiveAnalyser
 from models.keyer import Grade, Keyer
@@ -38,7 +39,7 @@ def paired(planes: Planes) -> Planes:
     """The same planes as a card's decoder writes them: in one memory, chroma by turns."""
     first, second, third = planes
     (high, wide), (rows, columns) = first.shape, second.shape
-    own = torch.empty(high * wide + 2 * rows * columns, dtype=first.dtype)
+    own = first.new_empty(high * wide + 2 * rows * columns)
     own[: high * wide] = first.reshape(-1)
     pair = own[high * wide :].view(rows, columns, 2)
     pair[..., 0], pair[..., 1] = second, third
@@ -169,18 +170,25 @@ def test_numbers_go_to_the_card_and_what_is_told_comes_back(slots: int) -> None:
 
 @pytest.mark.parametrize("laid", [in_a_row, paired, padded])
 @pytest.mark.parametrize("wide", [40, 27])
-def test_planes_come_to_the_card_whole(laid: object, wide: int) -> None:
-    planes = laid(planes_of(FRAME[..., :wide], CAMERA))  # type: ignore[operator]
-    form = Form.of(planes)
-    lane = Lane.of(form, 0, 1, DEVICE)
+def test_planes_come_to_the_card_whole(laid: Callable[[Planes], Planes], wide: int) -> None:
+    planes = planes_of(FRAME[..., :wide], CAMERA)
+    index = -1 if DEVICE.type == "cpu" else 0
+    lane = Lane.of(Form.of(laid(planes)), 0, 1, DEVICE)
     # An odd width leaves planes that cannot begin where the card reads whole words.
     assert (lane.whole is not None) == (wide == 40)
-    for shown in (planes, tuple(p.to(DEVICE) for p in planes)):
-        for stored in lane.stored:
-            stored.zero_()
-        lane.upload(shown)
-        for got, want in zip(form.planes(lane.stored), planes, strict=True):
-            assert torch.equal(got.cpu(), want)
+    y, cb, cr = (p.to(DEVICE) for p in planes)
+    for shown in (laid(planes), laid((y, cb, cr))):
+        for fetched in (False, True):
+            for stored in lane.stored:
+                stored.zero_()
+            if not (fetched := fetched and lane.fetches(shown, index)):
+                lane.sources.zero_()
+                lane.upload(shown)
+            fetch(lane.sources, lane.stored)
+            for got, want in zip(lane.form.planes(lane.stored), planes, strict=True):
+                assert torch.equal(got.cpu(), want)
+    # What the last one was: on the card, or where everything is.
+    assert fetched == (wide == 40 and laid is not padded)
 
 
 def _big(shift: int) -> Planes:
