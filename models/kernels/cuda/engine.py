@@ -275,20 +275,23 @@ class Engine:
     def _layers(self, scene: Scene) -> Layers | None:
         """A scene on the card: put there once, and dropped with the scene."""
         self._gone.clear()
+        for i in [i for i, (seen, _) in self._scenes.items() if seen() is None]:
+            self._forget(i)
         kept = self._scenes.get(id(scene))
-        if kept is None or kept[0]() is not scene:
+        if kept is None:
             kept = weakref.ref(scene, self._gone.append), layers_of(scene, self._device)
             if self._cuda:
                 torch.cuda.current_stream(self._device).synchronize()
             self._scenes[id(scene)] = kept
+            if len(self._scenes) > _MOST_SCENES:
+                self._forget(next(iter(self._scenes)))
         self._scenes.move_to_end(id(scene))
-        gone = [i for i, (seen, _) in self._scenes.items() if seen() is None]
-        if len(self._scenes) - len(gone) > _MOST_SCENES:
-            gone.append(next(iter(self._scenes)))
-        for i in gone:
-            layers = self._scenes.pop(i)[1]
-            self._drop([n for n in self._graphs if n[2] == id(layers)])
         return kept[1]
+
+    def _forget(self, scene: int) -> None:
+        """Give up a scene, named by its id, with its graphs."""
+        layers = self._scenes.pop(scene)[1]
+        self._drop([n for n in self._graphs if n[2] == id(layers)])
 
     def _drop(self, names: Sequence[_Name]) -> None:
         """Give graphs up, with the pictures that only they make."""
