@@ -6,8 +6,8 @@ They are written before every frame, so that a graph follows a moving figure as 
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 import numpy as np
 from torch import Tensor
@@ -43,8 +43,7 @@ class Way(Enum):
     LARGER = "larger"
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(NamedTuple):
     """Where a frame lies in a picture.
 
     Attributes:
@@ -114,9 +113,9 @@ def place_of(fields: Fields, placement: Placement, size: tuple[int, int]) -> Pla
     got = max(1, round(have[0] * scale)), max(1, round(have[1] * scale))
     way = Way.SMALLER if shrink < 1 else Way.SAME if got == have else Way.LARGER
     down, right = round(part.dy), round(part.dx)
-    small = fields.fields.shape[-2], fields.fields.shape[-1]
-    shapes = fields.shapes.shape[-2], fields.shapes.shape[-1]
-    whole = whole_of(small, full)
+    _, *small = fields.fields.shape
+    _, *shapes = fields.shapes.shape
+    whole = whole_of((small[0], small[1]), full)
     n = list(_NOTHING)
     if way is Way.LARGER:
         n[_MIRROR_LATER] = placement.mirror
