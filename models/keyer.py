@@ -243,14 +243,16 @@ class Keyer:
         """
         placings: list[Placing | None]
         placings = list(placing) if isinstance(placing, Sequence) else [placing]
+        look: tuple[Upright, Known] | None = None
         if self.parts.engine is not None and self._placer.mask is None:
             if any(callable(p) for p in placings):
-                figure = self.figure(planes, encoding, quarter_turns)
+                look = self._look(planes, encoding, quarter_turns)
+                figure = self._placer.figure(*look)
                 placings = [p(figure) if callable(p) else p for p in placings]
             done = self.parts.engine.composite(planes, encoding, quarter_turns, scene, placings)
             if done is not None:
                 return done
-        frame, known = self._look(planes, encoding, quarter_turns)
+        frame, known = look or self._look(planes, encoding, quarter_turns)
         placed = [
             None if p is None else self._placer(frame, known, p, scene.size) for p in placings
         ]

@@ -2,7 +2,8 @@
 
 Frames take turns in several buffers, since one 1080p frame with its picture fits the card's cache,
 which flatters. Times are the card's own (events); the floor is reading every byte of planes and
-template once and writing the picture once, at the bandwidth that copying reaches here.
+template once and writing the picture once, at the bandwidth that copying reaches here. Submitting
+is timed on an idle card: a call that finds two frames under way waits for one of them.
 """
 
 from __future__ import annotations
@@ -68,11 +69,11 @@ def copy_bandwidth() -> float:
 
 
 def _timed(works: Sequence[Work], count: int) -> tuple[float, float]:
-    """Seconds a call on the card, and seconds that submitting one takes; medians of rounds."""
+    """Seconds a call on the card, and seconds that submitting one takes; medians."""
     for work in works:
         work()
     torch.cuda.synchronize()
-    took, submitted = [], []
+    took = []
     done: object = None
     for _ in range(_ROUNDS):
         begin, end = (
@@ -81,15 +82,25 @@ def _timed(works: Sequence[Work], count: int) -> tuple[float, float]:
         )
         begin.record()
         for i in range(count):
-            start = time.perf_counter()
             done = works[i % len(works)]()
-            submitted.append(time.perf_counter() - start)
         if isinstance(done, torch.cuda.Event):  # the work went to streams of its own
             torch.cuda.current_stream().wait_event(done)
         end.record()
         end.synchronize()
         took.append(begin.elapsed_time(end) / 1e3 / count)
-    return median(took), median(submitted)
+    return median(took), median(_submitted(works, count * _ROUNDS))
+
+
+def _submitted(works: Sequence[Work], count: int) -> list[float]:
+    """Seconds of each of so many calls, with nothing under way on the card before it."""
+    took = []
+    for i in range(count):
+        torch.cuda.synchronize()
+        start = time.perf_counter()
+        works[i % len(works)]()
+        took.append(time.perf_counter() - start)
+    torch.cuda.synchronize()
+    return took
 
 
 def _copies(work: Job) -> list[Job]:
@@ -155,20 +166,21 @@ def _drawing(core: Any, template: Any, way: Any, room: Any, picture: Tensor) -> 
     return draw
 
 
-def _engine(keyer: Keyer, work: Job) -> tuple[Any, str]:
-    """The engine that a keyer uses, and whose analysis it has; one of its own where none is found.
+def _engine(keyer: Keyer, work: Job, host: bool = True) -> tuple[Any, str]:
+    """An engine as a keyer uses it, and whose analysis it has; torch's where it uses none.
 
     It is asked for pictures without waiting for them, as a live program with frames under way does.
     """
 
     analysing, engine = _module("analysing"), _module("engine")
-    if keyer.parts.engine is not None:
-        return keyer.parts.engine, "the keyer's engine"
+    if keyer.parts.analyser is not None:
+        net = keyer.solver.network
+        return engine.Engine(net, keyer.parts.analyser, keyer.settings, host), "the keyer's engine"
     analysis = Analysis(Grade.LIVE, KeySettings(), clip=True)
     y, cb, cr = (p.to("cuda") for p in work.plate)
     analysis.set_plate(Upright((y, cb, cr), work.plate_encoding, 0))
     net = trained("live", torch.device("cuda"))
-    made = engine.Engine(net, analysing.ReferenceAnalyser(analysis, net), host=False)
+    made = engine.Engine(net, analysing.ReferenceAnalyser(analysis, net), host=host)
     return made, "an engine with the analysis in torch"
 
 
@@ -195,6 +207,32 @@ def _row(name: str, works: Sequence[Work], count: int, moved: int, speed: float)
     }
 
 
+def _begun(keyer: Keyer, work: Job) -> dict[str, Any]:
+    """What the first frames take that compile, or load, the kernels and capture a graph each."""
+
+    def once() -> float:
+        torch.cuda.synchronize()
+        start = time.perf_counter()
+        keyer.composite(work.planes, work.encoding, 0, work.scene, work.place)
+        return time.perf_counter() - start
+
+    first, second, *later = (once() for _ in range(2 + _ROUNDS))
+    usual = median(later)
+    return {
+        "row": f"card, kernels, the first two frames, {work.name}",
+        "first_over_later": first / usual,
+        "second_over_later": second / usual,
+        "repeats": len(later),
+        "seconds": {"first": first, "second": second, "later": usual},
+    }
+
+
+def _pinned(work: Job) -> Job:
+    """A job whose planes lie in the host's memory, where the card reads them by itself."""
+    y, cb, cr = (p.cpu().pin_memory() for p in work.planes)
+    return replace(work, planes=(y, cb, cr))
+
+
 def on_card(frame: Frame, plate: Frame, event: Event, count: int, add: Add = tell) -> None:
     """Rows of the card; one sentence where there is none."""
     if not torch.cuda.is_available():
@@ -215,18 +253,24 @@ def on_card(frame: Frame, plate: Frame, event: Event, count: int, add: Add = tel
         if missing := _missing():
             print(f"Kernels of the card: not measured, since {missing}.", flush=True)
             continue
+        kernels = work.keyer("cuda")
+        if fused := with_kernels(kernels):
+            add(_begun(kernels, jobs[0]))
         works, template = _kernel_cores(jobs, keyer)
         moved = held_bytes(list(jobs[0].planes)) + template + picture
         add(_row(f"card, kernels, core, {work.name}", works, count, moved, speed))
-        kernels = work.keyer("cuda")
-        if with_kernels(kernels):
+        if fused:
             works = [whole_of(kernels, one) for one in jobs]
             name = f"card, kernels, whole, each picture waited for, {work.name}"
             add(_row(name, works, count, moved, speed))
-        if find_spec("models.kernels.cuda.engine") is not None:
-            engine, whose = _engine(kernels, work)
-            works = [_submitting(engine, one) for one in jobs]
-            name = f"card, kernels, whole, submitted to {whose}, {work.name}"
+        for words, host, some in (
+            ("planes and pictures on the card", False, jobs),
+            ("planes on the card", True, jobs),
+            ("planes in pinned memory", True, [_pinned(one) for one in jobs]),
+        ):
+            engine, whose = _engine(kernels, work, host)
+            works = [_submitting(engine, one) for one in some]
+            name = f"card, kernels, whole, submitted to {whose}, {words}, {work.name}"
             add(_row(name, works, count, moved, speed))
 
 

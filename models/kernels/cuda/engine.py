@@ -9,26 +9,24 @@ from __future__ import annotations
 
 import weakref
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 
 import torch
-from torch import Tensor
 
 from models.color import Encoding, Matrix, Planes
 from models.composite import Scene
 from models.cut import Composite
 from models.errors import ShapeError
 from models.estimator import Estimator
-from models.figure import Figure
 from models.kernels.cuda.analysing import Analyser
-from models.kernels.cuda.fields import FITS, FOUND
 from models.kernels.cuda.lane import Form, Lane
 from models.kernels.cuda.layers import Layers, layers_of
 from models.kernels.cuda.network import weights_of
-from models.kernels.cuda.places import Place, place_of
+from models.kernels.cuda.pending import Pending
 from models.kernels.cuda.recording import Recording, Slots
+from models.kernels.cuda.route import Kind, Placing, Route
 from models.resample import Placement
 from models.settings import KeySettings
 
@@ -37,37 +35,8 @@ _MOST_GRAPHS = 16
 _MOST_SCENES = 4
 _MOST_FORMS = 2
 
-Placing = Placement | Callable[[Figure | None], Placement]
-_Kind = tuple[Form, Encoding, int, int]
-"""Form of the planes, encoding, quarter turns, and slots of the scene."""
-_Name = tuple[_Kind, int, int, Slots, bool]
+_Name = tuple[Kind, int, int, Slots, bool]
 """A kind, number of the lane, which layers, slots that are filled, and whether with a plate."""
-
-
-class Pending:
-    """A picture on its way; see `Engine.submit`."""
-
-    def __init__(
-        self,
-        picture: Tensor,
-        alpha: Tensor,
-        told: Tensor,
-        anybody: bool,
-        done: torch.cuda.Event | None,
-    ) -> None:
-        self._made, self._told, self._anybody, self._done = (picture, alpha), told, anybody, done
-        self._composite: Composite | None = None
-
-    def wait(self) -> Composite:
-        """The picture, as soon as it is there."""
-        if self._composite is None:
-            if self._done is not None:
-                self._done.synchronize()
-            found, fits = bool(self._told[FOUND] > 0), float(self._told[FITS])
-            if not self._anybody:
-                found, fits = True, -1.0
-            self._composite = Composite(*self._made, found, None if fits < 0 else fits > 0)
-        return self._composite
 
 
 class Engine:
@@ -96,12 +65,17 @@ class Engine:
         self._host, self._alpha = host, alpha
         self._cuda = self._device.type == "cuda"
         self._scenes: OrderedDict[int, tuple[weakref.ref[Scene], Layers | None]] = OrderedDict()
-        self._lanes: OrderedDict[_Kind, list[Lane]] = OrderedDict()
+        self._gone: list[weakref.ref[Scene]] = []
+        self._lanes: OrderedDict[Kind, list[Lane]] = OrderedDict()
         self._graphs: OrderedDict[_Name, Recording] = OrderedDict()
+        self._route: Route | None = None
         self._count = 0
+        self._no_alpha = torch.empty(1, 1, 0, 0)
+        self._index = self._device.index or 0 if self._cuda else -1
         if self._cuda:
             made = [torch.cuda.Stream(self._device) for _ in range(3)]  # type: ignore[no-untyped-call]
             self._up, self._work, self._down = made
+            self._begun = torch.cuda.Event()  # type: ignore[no-untyped-call]
 
     @property
     def covers(self) -> bool:
@@ -168,107 +142,125 @@ class Engine:
         Raises:
             ShapeError: as in `composite`.
         """
-        wanted = list(placings) if isinstance(placings, Sequence) else [placings]
+        one = isinstance(placings, Placement) or not isinstance(placings, Sequence)
+        wanted: list[Placing | None] = [placings] if one else list(placings)  # type: ignore[list-item, arg-type]
         if len(wanted) > len(scene.order):
             raise ShapeError(
                 f"lay: got {len(wanted)} subjects for {len(scene.order)} slots; need at most as "
                 "many"
             )
-        form = Form.of(planes)
-        if not self.covers or not _readable(form, encoding):
-            return None
-        kind = form, encoding, quarter_turns % 4, len(scene.order)
         if not self._cuda:
-            return self._submit(planes, kind, scene, wanted)
+            return self._submit(planes, encoding, quarter_turns, scene, wanted)
         # What the caller's stream made comes first: planes, a scene, a plate. Who there still
         # reads an earlier picture keeps it until that is done.
-        current = torch.cuda.current_stream(self._device)
-        for stream in (self._up, self._work, self._down):
-            stream.wait_stream(current)
+        self._begun.record(torch.cuda.current_stream(self._index))
+        self._begun.wait(self._work)
         # All that is kept is made and given up in the order of this stream, so that nothing is
         # written while, or after, a frame before works in it.
-        with torch.cuda.stream(self._work):
-            return self._submit(planes, kind, scene, wanted)
+        with self._work:
+            return self._submit(planes, encoding, quarter_turns, scene, wanted)
 
     def _submit(
-        self, planes: Planes, kind: _Kind, scene: Scene, wanted: Sequence[Placing | None]
+        self,
+        planes: Planes,
+        encoding: Encoding,
+        turns: int,
+        scene: Scene,
+        wanted: list[Placing | None],
     ) -> Pending | None:
         """As `submit`, on the stream of the kernels."""
-        _, encoding, turns, _ = kind
-        layers, weights = self._layers(scene), self._weights
-        if layers is None or weights is None:
-            return None
-        lane, number = self._lane(kind)
-        places = _places(lane, scene, layers, wanted)
-        if places is None:
+        route = self._route
+        if route is None or self._gone or not route.serves(planes, encoding, turns, scene):
+            route = self._route = None  # what it keeps may be given up now
+            route = self._route = self._routed(planes, encoding, turns, scene)
+        if route is None or not route.lay(wanted):
             return None
         # Also where there is a graph: the plate may be another.
         kept = self._analyser.prepare(planes, encoding, turns)
-        slots: Slots = tuple((level, place.way) for level, place in places)
-        name = kind, number, id(layers), slots, self._analyser.variant
-        way = self._graphs.get(name)
+        number, variant = self._count % _LANES, self._analyser.variant
+        way = route.way(number, variant)
         if way is None:
-            way = Recording(lane, encoding, turns, weights, self._settings, layers, slots,
-                            self._alpha, self._analyser, kept)  # fmt: skip
-            self._graphs[name] = way
-            if len(self._graphs) > _MOST_GRAPHS:
-                self._drop([next(iter(self._graphs))])
-        self._graphs.move_to_end(name)
+            way = self._recording(route, number, variant, kept)
+            route.take(number, way)
         self._count += 1
-        anybody = any(p is not None for p in wanted)
         try:
-            return self._sent(lane, way, planes, [place for _, place in places], anybody)
+            return self._sent(route.lanes[number], way, planes, route)
         except BaseException:
             self._abandon()
             raise
 
-    def _sent(
-        self, lane: Lane, way: Recording, planes: Planes, places: Sequence[Place], anybody: bool
-    ) -> Pending:
+    def _routed(self, planes: Planes, encoding: Encoding, turns: int, scene: Scene) -> Route | None:
+        """The way of such frames; None where the reference has to serve."""
+        form = Form.of(planes)
+        if not self.covers or not _readable(form, encoding):
+            return None
+        layers = self._layers(scene)
+        if layers is None:
+            return None
+        kind = form, encoding, turns % 4, len(scene.order)
+        return Route(kind, self._scenes[id(scene)][0], layers, self._lanes_of(kind))
+
+    def _recording(self, route: Route, number: int, variant: bool, kept: object) -> Recording:
+        """What frames on a route launch in a lane."""
+        weights, layers, slots = self._weights, route.layers, route.slots
+        assert weights is not None  # `covers` was asked
+        _, encoding, turns, _ = route.kind
+        name = route.kind, number, id(layers), slots, variant
+        way = self._graphs.get(name)
+        if way is None:
+            way = Recording(route.lanes[number], encoding, turns, weights, self._settings, layers,
+                            slots, self._alpha, self._analyser, kept)  # fmt: skip
+            self._graphs[name] = way
+            if len(self._graphs) > _MOST_GRAPHS:
+                self._drop([next(iter(self._graphs))])
+        self._graphs.move_to_end(name)
+        return way
+
+    def _sent(self, lane: Lane, way: Recording, planes: Planes, route: Route) -> Pending:
         """Upload, compute and download a frame."""
         if lane.settle is not None:
             # The frame before in this lane is done with its planes, its numbers, what it told.
             lane.settle()
-        for place, pinned in zip(places, lane.pinned, strict=False):
-            place.write(pinned)
-        empty = torch.empty(1, 1, 0, 0)
-        if not self._cuda:
-            lane.upload(planes)
-            lane.numbers.copy_(lane.pinned)
+        lane.write(route.packed)
+        cover, here = self._no_alpha, lane.fetches(planes, self._index)
+        uploaded, computed, downloaded = lane.uploaded, lane.computed, lane.downloaded
+        if uploaded is None or computed is None or downloaded is None:
+            if not here:
+                lane.upload(planes)
             way.run()
-            lane.told.copy_(lane.fields.told)
-            cover = empty if way.alpha is None else way.alpha[None, None].clone()
-            return Pending(way.picture.clone(), cover, lane.told.clone(), anybody, None)
-        up, work, down = self._up, self._work, self._down
-        lane.uploaded = lane.uploaded or _event()
-        lane.computed = lane.computed or _event()
-        lane.downloaded = lane.downloaded or _event()
-        with torch.cuda.stream(up):
-            # Not in the graph: kernels alone are launched faster.
-            lane.upload(planes)
-            lane.numbers.copy_(lane.pinned, non_blocking=True)
-            lane.uploaded.record(up)
-        work.wait_event(lane.uploaded)
-        way.run()
-        lane.computed.record(work)
-        picture, cover = way.picture, empty
-        with torch.cuda.stream(down):
-            down.wait_event(lane.computed)
-            lane.told.copy_(lane.fields.told, non_blocking=True)
-            if self._host:
-                picture = torch.empty(picture.shape, dtype=torch.uint8, pin_memory=True)
-                picture.copy_(way.picture, non_blocking=True)
             if way.alpha is not None:
                 cover = way.alpha[None, None].clone()
-            lane.downloaded.record(down)
-        pending = Pending(picture, cover, lane.told, anybody, lane.downloaded)
+            return Pending(way.picture.clone(), cover, lane.told.clone(), route.anybody, None)
+        if not here:
+            # Beside the kernels of the frame before.
+            with self._up:
+                self._begun.wait(self._up)
+                lane.upload(planes)
+                uploaded.record(self._up)
+            uploaded.wait(self._work)
+        way.run()
+        computed.record(self._work)
+        picture, done = way.picture, computed
+        if self._host or way.alpha is not None:
+            with self._down:
+                computed.wait(self._down)
+                if self._host:
+                    # Of torch's store for such memory: what nobody holds any more, and no copy
+                    # under way reads, comes back.
+                    picture = torch.empty(picture.shape, dtype=torch.uint8, pin_memory=True)
+                    picture.copy_(way.picture, non_blocking=True)
+                if way.alpha is not None:
+                    cover = way.alpha[None, None].clone()
+                downloaded.record(self._down)
+            done = downloaded
+        pending = Pending(picture, cover, lane.told, route.anybody, done, planes)
         lane.settle = pending.wait
         return pending
 
-    def _lane(self, kind: _Kind) -> tuple[Lane, int]:
-        """The lane for the next frame, and its number."""
-        form, _, turns, slots = kind
+    def _lanes_of(self, kind: Kind) -> list[Lane]:
+        """The lanes of frames of a kind."""
         if kind not in self._lanes:
+            form, _, turns, slots = kind
             self._lanes[kind] = [Lane.of(form, turns, slots, self._device) for _ in range(_LANES)]
             if self._cuda:
                 # They are filled with zeros first.
@@ -278,28 +270,32 @@ class Engine:
                 self._drop([n for n in self._graphs if n[0] == old])
                 del self._lanes[old]
         self._lanes.move_to_end(kind)
-        number = self._count % _LANES
-        return self._lanes[kind][number], number
+        return self._lanes[kind]
 
     def _layers(self, scene: Scene) -> Layers | None:
         """A scene on the card: put there once, and dropped with the scene."""
+        self._gone.clear()
+        for i in [i for i, (seen, _) in self._scenes.items() if seen() is None]:
+            self._forget(i)
         kept = self._scenes.get(id(scene))
-        if kept is None or kept[0]() is not scene:
-            kept = weakref.ref(scene), layers_of(scene, self._device)
+        if kept is None:
+            kept = weakref.ref(scene, self._gone.append), layers_of(scene, self._device)
             if self._cuda:
                 torch.cuda.current_stream(self._device).synchronize()
             self._scenes[id(scene)] = kept
+            if len(self._scenes) > _MOST_SCENES:
+                self._forget(next(iter(self._scenes)))
         self._scenes.move_to_end(id(scene))
-        gone = [i for i, (seen, _) in self._scenes.items() if seen() is None]
-        if len(self._scenes) - len(gone) > _MOST_SCENES:
-            gone.append(next(iter(self._scenes)))
-        for i in gone:
-            layers = self._scenes.pop(i)[1]
-            self._drop([n for n in self._graphs if n[2] == id(layers)])
         return kept[1]
+
+    def _forget(self, scene: int) -> None:
+        """Give up a scene, named by its id, with its graphs."""
+        layers = self._scenes.pop(scene)[1]
+        self._drop([n for n in self._graphs if n[2] == id(layers)])
 
     def _drop(self, names: Sequence[_Name]) -> None:
         """Give graphs up, with the pictures that only they make."""
+        self._route = None
         if self._cuda:
             # A picture in them may be on its way down; what takes its memory waits for that.
             self._work.wait_stream(self._down)
@@ -312,34 +308,10 @@ class Engine:
             # What broke it may be told once more here; the caller hears of it anyway.
             with suppress(RuntimeError):
                 torch.cuda.synchronize(self._device)
+        self._route = None
         self._graphs.clear()
         self._lanes.clear()
         self._analyser.discard()
-
-
-def _places(
-    lane: Lane, scene: Scene, layers: Layers, wanted: Sequence[Placing | None]
-) -> list[tuple[int, Place]] | None:
-    """Level and place of each subject that shows; None where the kernels cannot lay them."""
-    places: list[tuple[int, Place]] = []
-    for level, slot in enumerate(scene.order):
-        placing = wanted[slot] if slot < len(wanted) else None
-        if placing is None:
-            continue
-        if not isinstance(placing, Placement):
-            return None
-        place = place_of(lane.fields, placing, layers.size)
-        if place is None:
-            continue
-        # A subject over another would have to know the picture with that one in it.
-        if place.thin or any(place.overlaps(other) for _, other in places):
-            return None
-        places.append((level, place))
-    return places
-
-
-def _event() -> torch.cuda.Event:
-    return torch.cuda.Event()  # type: ignore[no-untyped-call]
 
 
 def _readable(form: Form, encoding: Encoding) -> bool:

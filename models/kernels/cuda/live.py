@@ -34,6 +34,7 @@ class LiveAnalyser:
         self._made: WeakValueDictionary[_Kind, LiveAnalysis] = WeakValueDictionary()
         # A scene that goes takes its graphs along, but not what the clip showed of its screen.
         self._last: OrderedDict[_Kind, LiveAnalysis] = OrderedDict()
+        self._newest: tuple[_Kind, LiveAnalysis] | None = None
 
     @property
     def variant(self) -> bool:
@@ -64,25 +65,31 @@ class LiveAnalyser:
             ShapeError: the plate is of another size.
         """
         kind = _kind(planes, encoding, quarter_turns)
-        made = self._made.get(kind)
-        if made is None:
+        if self._newest is not None and self._newest[0] == kind:
+            made = self._newest[1]
+            if self._plate is None or self._without or made.plate is self._plate:
+                return made
+        found = self._made.get(kind)
+        if found is None:
             size, chroma = kind[0], kind[1]
-            made = LiveAnalysis(
+            found = LiveAnalysis(
                 size, chroma, encoding, quarter_turns, self._settings, self._network
             )
-            self._made[kind] = made
-        if self._plate is not None and self.variant and made.plate is not self._plate:
-            made.set_plate(self._plate)
-        self._last[kind] = made
+            self._made[kind] = found
+        if self._plate is not None and self.variant and found.plate is not self._plate:
+            found.set_plate(self._plate)
+        self._last[kind] = found
         self._last.move_to_end(kind)
         if len(self._last) > MOST_KINDS:
             self._last.popitem(last=False)
-        return made
+        self._newest = kind, found
+        return found
 
     def discard(self) -> None:
         """As `Analyser.discard`: the clip's screen is forgotten too, it may be half written."""
         self._made.clear()
         self._last.clear()
+        self._newest = None
 
     def analyse(
         self, planes: Planes, encoding: Encoding, quarter_turns: int, fields: Fields

@@ -6,8 +6,8 @@ They are written before every frame, so that a graph follows a moving figure as 
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 import numpy as np
 from torch import Tensor
@@ -31,6 +31,7 @@ _FROM_Y, _FROM_X, _FROM_HEIGHT, _FROM_WIDTH, _FROM_TOP, _FROM_LEFT = range(20, 2
 COUNTERS = 28
 """Two that the kernels count in, which every frame begins with at 0; at a multiple of 16 bytes."""
 _FLOATS = {_Y, _X, _SMALL_Y, _SMALL_X, _SHRINK, _BY_Y, _BY_X, _FROM_Y, _FROM_X}
+_NOTHING: tuple[float, ...] = tuple(0.0 if i in _FLOATS else 0 for i in range(LENGTH))
 _PACKED = struct.Struct("=" + "".join("f" if i in _FLOATS else "i" for i in range(LENGTH)))
 
 
@@ -42,8 +43,7 @@ class Way(Enum):
     LARGER = "larger"
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(NamedTuple):
     """Where a frame lies in a picture.
 
     Attributes:
@@ -63,13 +63,17 @@ class Place:
         """Whether it is scaled to one column, which the reference does in another way."""
         return self.way is not Way.SAME and min(self.numbers[_WIDTH], self.numbers[_GOT_WIDTH]) < 2
 
+    def packed(self) -> bytes:
+        """The numbers as they lie in memory: 32 of four bytes."""
+        return _PACKED.pack(*self.numbers)
+
     def write(self, numbers: Tensor) -> None:
         """Write the numbers.
 
         Args:
             numbers: (32,) int32 on the CPU.
         """
-        numbers.numpy()[:] = np.frombuffer(_PACKED.pack(*self.numbers), np.int32)
+        numbers.numpy()[:] = np.frombuffer(self.packed(), np.int32)
 
     def overlaps(self, other: Place) -> bool:
         """Whether both may cover one pixel."""
@@ -109,21 +113,21 @@ def place_of(fields: Fields, placement: Placement, size: tuple[int, int]) -> Pla
     got = max(1, round(have[0] * scale)), max(1, round(have[1] * scale))
     way = Way.SMALLER if shrink < 1 else Way.SAME if got == have else Way.LARGER
     down, right = round(part.dy), round(part.dx)
-    small = fields.fields.shape[-2], fields.fields.shape[-1]
-    shapes = fields.shapes.shape[-2], fields.shapes.shape[-1]
-    whole = whole_of(small, full)
-    n: list[float] = [0.0 if i in _FLOATS else 0 for i in range(LENGTH)]
+    _, *small = fields.fields.shape
+    _, *shapes = fields.shapes.shape
+    whole = whole_of((small[0], small[1]), full)
+    n = list(_NOTHING)
     if way is Way.LARGER:
         n[_MIRROR_LATER] = placement.mirror
     else:
-        n[_DOWN], n[_RIGHT], n[_MIRROR] = down, right, placement.mirror
-    n[_HEIGHT], n[_WIDTH], n[_TOP], n[_LEFT] = *have, *origin
-    n[_Y], n[_X] = small[0] / whole[0], small[1] / whole[1]
-    n[_SMALL_Y], n[_SMALL_X] = shapes[0] / whole[0], shapes[1] / whole[1]
-    n[_SHRINK] = shrink
-    n[_GOT_HEIGHT], n[_GOT_WIDTH], n[_LATER_DOWN], n[_LATER_RIGHT] = *got, down, right
-    n[_BY_Y], n[_BY_X] = have[0] / got[0], have[1] / got[1]
-    n[_FROM_Y], n[_FROM_X] = window[0] / have[0], window[1] / have[1]
-    n[_FROM_HEIGHT], n[_FROM_WIDTH] = window
-    n[_FROM_TOP], n[_FROM_LEFT] = rows.start, columns.start
+        n[_DOWN : _MIRROR + 1] = down, right, placement.mirror
+    n[_HEIGHT : _LEFT + 1] = *have, *origin
+    n[_Y : _SHRINK + 1] = (
+        small[0] / whole[0], small[1] / whole[1],
+        shapes[0] / whole[0], shapes[1] / whole[1], shrink,
+    )  # fmt: skip
+    n[_GOT_HEIGHT : _FROM_LEFT + 1] = (
+        *got, down, right, have[0] / got[0], have[1] / got[1],
+        window[0] / have[0], window[1] / have[1], *window, rows.start, columns.start,
+    )  # fmt: skip
     return Place(way, tuple(n), (down, down + got[0]), (right, right + got[1]))

@@ -9,6 +9,7 @@ import torch
 from models.color import Encoding
 from models.kernels.cuda.analysing import Analyser
 from models.kernels.cuda.core import Core, Room
+from models.kernels.cuda.exchange import exchange, fetch
 from models.kernels.cuda.lane import Lane
 from models.kernels.cuda.layers import Layers
 from models.kernels.cuda.network import Weights
@@ -56,12 +57,16 @@ class Recording:
             for i, (level, way) in enumerate(slots)
         ]
         core = Core(planes, encoding, quarter_turns, lane.fields, weights, settings)
+        fields, numbers, sent, told = lane.fields, lane.numbers, lane.pinned, lane.told
+        sources, stored = lane.sources, lane.stored
 
+        # Not by way of self, nor of the lane: whoever drops one of them frees the card's memory.
         def analyse() -> None:
-            analyser.analyse(planes, encoding, quarter_turns, lane.fields)
+            fetch(sources, stored)
+            analyser.analyse(planes, encoding, quarter_turns, fields)
 
         def draw() -> None:
-            # Not by way of self: whoever drops a recording frees the card's memory at once.
+            exchange(sent, numbers, fields.told, told)
             core(layers, rooms, picture.codes, picture.alpha)
 
         self._steps = (draw,) if not analyser.capturable else (analyse, draw)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import gc
 import weakref
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import pytest
 import torch
 
+from models.analysis import Analysis, Known
 from models.color import SRGB_8BIT, Encoding, Planes
 from models.errors import ShapeError
 from models.figure import Figure
@@ -18,10 +19,11 @@ from models.kernels.cuda.engine import Engine
 from models.kernels.cuda.live import MOST_KINDS, LiveAnalyser
 from models.kernels.cuda.places import COUNTERS
 from models.kernels.fused import Fused
-from models.keyer import Grade, Keyer
+from models.keyer import Grade, Keyer, Placing
 from models.mask import Mask
 from models.resample import Placement
 from models.settings import KeySettings
+from models.upright import Upright
 from tests.models.kernels.cuda.pictures import (
     DEVICE,
     assert_same,
@@ -152,6 +154,25 @@ def test_a_placing_by_the_figure_and_a_mask_in_between() -> None:
             plain.composite(planes, CAMERA, 0, where, HERE),
         )
         assert used(made) == count
+
+
+def test_a_frame_is_analysed_once_where_the_engine_leaves_it_to_the_reference(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    made, plain = keyer(live=False), keyer(False, live=False)
+    planes, where = planes_of(FRAME, CAMERA), template(SIZE, 2).to(DEVICE)
+    analyse, seen = Analysis.__call__, []
+
+    def counted(self: Analysis, frame: Upright, *rest: Any) -> Known:
+        seen.append(frame)
+        return analyse(self, frame, *rest)
+
+    monkeypatch.setattr(Analysis, "__call__", counted)
+    both: list[Placing | None] = [lambda _: HERE, lambda _: HERE]  # one over the other
+    got = made.composite(planes, CAMERA, 0, where, both)
+    assert len(seen) == 1
+    assert used(made) == 0
+    assert_same(got, plain.composite(planes, CAMERA, 0, where, both))
 
 
 def test_two_frames_on_their_way() -> None:
