@@ -20,6 +20,11 @@ TOP, LEFT = 1, 4
 """Rows and columns before the picture."""
 
 
+def tiles_of(high: int, wide: int) -> tuple[int, int]:
+    """How many tiles a picture has, down and across."""
+    return triton.cdiv(high + TOP + 1, ROWS), triton.cdiv(wide + LEFT + 1, COLUMNS)
+
+
 @triton.jit
 def _code(x):
     return tl.minimum(tl.maximum(x * 255 + 0.5, 0.0), 255.0).to(tl.int32)

@@ -62,7 +62,7 @@ class Recording:
 
         def draw() -> None:
             # Not by way of self: whoever drops a recording frees the card's memory at once.
-            core(layers, rooms, picture.codes, picture.alpha)
+            core(layers, rooms, picture.codes, picture.alpha, picture.held)
 
         self._steps = (draw,) if not analyser.capturable else (analyse, draw)
         self._before = None if analyser.capturable else analyse
