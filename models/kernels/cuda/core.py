@@ -29,7 +29,7 @@ from models.settings import KeySettings
 _LISTED = {"num_warps": 2, "num_stages": 1}
 _PLAIN = {"num_warps": 4, "num_stages": 1, "maxnreg": 64}
 _ASKED = {"num_warps": 4, "num_stages": 1}
-_ASKED_ROWS = 8
+_ASKED_TILE = 8, 16
 _LAID = {"num_warps": 8, "num_stages": 1}
 _PROGRAMS = 16
 """Programs that work the list off, for each multiprocessor."""
@@ -233,7 +233,7 @@ class Core:
         asked_kernel[(min(self._programs, 4 * tiles),)](
             *read, room.tiles_asked, *layer, *made, *self._amounts[2:], *small_size, room.table,
             room.small, weights.pixel, weights.second, weights.rest, *self._amounts[:2], **how,
-            ROWS=_ASKED_ROWS, DOWN=nodes[0][0], ACROSS=nodes[0][1],
+            ROWS=_ASKED_TILE[0], COLUMNS=_ASKED_TILE[1], DOWN=nodes[0][0], ACROSS=nodes[0][1],
             DOWN_SMALL=nodes[1][0], ACROSS_SMALL=nodes[1][1], **early, **_ASKED,
         )  # fmt: skip
         if larger:
@@ -247,8 +247,8 @@ class Core:
         """How many nodes of a field lie under a tile, each way, at least; 0 for many."""
         if way is Way.SMALLER:
             return 0, 0
-        tile = _ASKED_ROWS, laying.SIDE
         # A field's last square may hang over the frame, so this is an upper bound.
-        spans = [(t - 1) * h / s for t, h, s in zip(tile, have, self._fields.size, strict=True)]
+        lengths = zip(_ASKED_TILE, have, self._fields.size, strict=True)
+        spans = [(t - 1) * h / s for t, h, s in lengths]
         down, across = (max(4, triton.next_power_of_2(math.floor(s) + 3)) for s in spans)
         return (down, across) if down * across <= _MOST_NODES else (0, 0)

@@ -53,19 +53,19 @@ def _finished(
     red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
     top, left, high, wide, FIRST: tl.constexpr,
     ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
-    ROWS: tl.constexpr,
+    ROWS: tl.constexpr, COLUMNS: tl.constexpr,
 ):  # fmt: skip
-    """Store rows of a quarter of a tile: premultiplied, or laid into the scene."""
+    """Store pixels of a quarter of a tile: premultiplied, or laid into the scene."""
     red, green, blue = red * alpha, green * alpha, blue * alpha
     row = top + tl.arange(0, ROWS)[:, None]
-    column = left + tl.arange(0, 16)[None, :]
+    column = left + tl.arange(0, COLUMNS)[None, :]
     seen = (row >= 0) & (row < high) & (column >= 0) & (column < wide)
     if ONLY_KEY:
         area = high * wide
-        put(alpha_out, red, seen, top, left, high, wide, ROWS, 16)
-        put(alpha_out + area, green, seen, top, left, high, wide, ROWS, 16)
-        put(alpha_out + 2 * area, blue, seen, top, left, high, wide, ROWS, 16)
-        put(alpha_out + 3 * area, alpha, seen, top, left, high, wide, ROWS, 16)
+        put(alpha_out, red, seen, top, left, high, wide, ROWS, COLUMNS)
+        put(alpha_out + area, green, seen, top, left, high, wide, ROWS, COLUMNS)
+        put(alpha_out + 2 * area, blue, seen, top, left, high, wide, ROWS, COLUMNS)
+        put(alpha_out + 3 * area, alpha, seen, top, left, high, wide, ROWS, COLUMNS)
     else:
         if not FIRST:
             seen = seen & inside  # beside it stands another subject
@@ -73,9 +73,9 @@ def _finished(
             red, green, blue, alpha, below, gain, offset, row, column, seen, high * wide, wide,
             GAINS,
         )  # fmt: skip
-        stored(picture, code, seen, top, left, high, wide, ROWS, 16, PACKED)
+        stored(picture, code, seen, top, left, high, wide, ROWS, COLUMNS, PACKED)
         if ALPHA:
-            put(alpha_out, alpha, seen, top, left, high, wide, ROWS, 16)
+            put(alpha_out, alpha, seen, top, left, high, wide, ROWS, COLUMNS)
 
 
 @triton.jit
@@ -138,7 +138,7 @@ def listed_kernel(
                 field_high, field_wide,
             ) | (tl.load(told + 1) == 0)  # fmt: skip
         if here:
-            tl.store(tiles_near + tl.atomic_add(counters, 1), tile)
+            tl.store(tiles_near + tl.atomic_add(counters, 1), (tile // tiles << 16) | tile % tiles)
             if HELD:
                 tl.store(held + tile, 0)
         elif _to_be_made(held, tile, number, FIRST, HELD):
@@ -187,10 +187,9 @@ def plain_kernel(
     n = field_high * field_wide
     for i in range(tl.program_id(0), 4 * tl.load(counters), tl.num_programs(0)):
         # A quarter at a time: code that is longer does not stay in the instruction cache.
-        number = tl.load(tiles_near + i // 4) * 4 + i % 4
-        tile = number // 4
-        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4 + number % 4 * 16
-        row, column = top + tl.arange(0, 16), left + tl.arange(0, 16)
+        number = tl.load(tiles_near + i // 4) * 2 + (i % 4 // 2 << 16) + i % 2
+        top, left = (number >> 16) * 8 - 1, (number & 0xFFFF) * 32 - 4
+        row, column = top + tl.arange(0, 8), left + tl.arange(0, 32)
         r = row - tl.load(ints)
         c = mirrored * (extent_w - 1) + (1 - 2 * mirrored) * (column - tl.load(ints + 1))
         inside_r = (r >= row_low) & (r <= row_high) & (row >= 0) & (row < high)
@@ -204,7 +203,7 @@ def plain_kernel(
                 stride_r, stride_c, chroma_r, chroma_c,
                 plane_high, plane_wide, chroma_high, chroma_wide,
                 y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
-                TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE, 16, 16,
+                TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE, 8, 32,
             )  # fmt: skip
         else:
             red, green, blue = shown(
@@ -220,12 +219,8 @@ def plain_kernel(
             y = places(r + origin_r, tl.load(floats + 8), field_high)
             x = places(c + origin_c, tl.load(floats + 9), field_wide)
             a, b, c0, d, fy, fx = corners(y, x, field_high, field_wide)
-            back_r, back_g, back_b, own_key = four_at_places(
-                packed, a, b, c0, d, fy, fx, 16, 16
-            )
-            near, solid, hold_out, _ = four_at_places(
-                packed + 4 * n, a, b, c0, d, fy, fx, 16, 16
-            )
+            back_r, back_g, back_b, own_key = four_at_places(packed, a, b, c0, d, fy, fx, 8, 32)
+            near, solid, hold_out, _ = four_at_places(packed + 4 * n, a, b, c0, d, fy, fx, 8, 32)
             key, other = tl.where(is_green, green, blue), tl.where(is_green, blue, green)
             back_key = tl.where(is_green, back_g, back_b)
             back_other = tl.where(is_green, back_b, back_g)
@@ -252,7 +247,7 @@ def plain_kernel(
         if not asking:
             _finished(
                 red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
-                top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, 16,
+                top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, 8, 32,
             )  # fmt: skip
 
 
@@ -280,7 +275,8 @@ def asked_kernel(
     below, gain, offset, picture, alpha_out, high, wide, despill, given_back,
     shapes_high, shapes_wide, table, table_small, pixel, second_layer, rest, black, by_span,
     FIRST: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr,
-    PACKED: tl.constexpr, ROWS: tl.constexpr, DOWN: tl.constexpr, ACROSS: tl.constexpr,
+    PACKED: tl.constexpr, ROWS: tl.constexpr, COLUMNS: tl.constexpr,
+    DOWN: tl.constexpr, ACROSS: tl.constexpr,
     DOWN_SMALL: tl.constexpr, ACROSS_SMALL: tl.constexpr, EARLY: tl.constexpr,
 ):  # fmt: skip
     """The tiles that `plain_kernel` put on the list, by as many programs as the card holds."""
@@ -302,13 +298,15 @@ def asked_kernel(
     n = field_high * field_wide
     if tl.program_id(0) == 0:
         tl.store(counters, 0)  # nothing of the next frame has been listed yet
-    parts: tl.constexpr = 16 // ROWS
+    beside: tl.constexpr = 32 // COLUMNS
+    parts: tl.constexpr = 8 // ROWS * beside
+    by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
+    by_y_small, by_x_small = tl.load(floats + 10), tl.load(floats + 11)
     for i in range(tl.program_id(0), parts * tl.load(counters + 1), tl.num_programs(0)):
         number = tl.load(tiles_asked + i // parts)
-        tile = number // 4
-        top = tile // tiles * 16 - 1 + i % parts * ROWS
-        left = tile % tiles * 64 - 4 + number % 4 * 16
-        row, column = top + tl.arange(0, ROWS), left + tl.arange(0, 16)
+        top = (number >> 16) * 8 - 1 + i % parts // beside * ROWS
+        left = (number & 0xFFFF) * 32 - 4 + i % beside * COLUMNS
+        row, column = top + tl.arange(0, ROWS), left + tl.arange(0, COLUMNS)
         r = row - down
         c = mirrored * (extent_w - 1) + step * (column - right)
         inside = ((r >= row_low) & (r <= row_high))[:, None]
@@ -319,13 +317,15 @@ def asked_kernel(
         word = tl.load(place + area)
         root_b, said = low_half(word), high_half(word)
         asked = said > 1.5
-        y = places(r + origin_r, tl.load(floats + 8), field_high)
-        x = places(c + origin_c, tl.load(floats + 9), field_wide)
-        y_small = places(r + origin_r, tl.load(floats + 10), shapes_high)
-        x_small = places(c + origin_c, tl.load(floats + 11), shapes_wide)
+        y = places(r + origin_r, by_y, field_high)
+        x = places(c + origin_c, by_x, field_wide)
+        y_small = places(r + origin_r, by_y_small, shapes_high)
+        x_small = places(c + origin_c, by_x_small, shapes_wide)
+        first_r = top - down + origin_r
+        first_c = mirrored * (extent_w - COLUMNS) + step * (left - right) + origin_c
         a, b, c0, d, fy, fx = corners(y, x, field_high, field_wide)
         back_r, back_g, back_b, own_key = four_at_places(
-            packed, a, b, c0, d, fy, fx, ROWS, 16
+            packed, a, b, c0, d, fy, fx, ROWS, COLUMNS
         )
         guess = alpha_of(
             words,
@@ -336,14 +336,16 @@ def asked_kernel(
             _column_at(c, column_low, column_high, right, step, extent_w, wide),
             _column_at(c + 1, column_low, column_high, right, step, extent_w, wide),
             root_r, root_g, root_b, tl.maximum(tl.where(is_green, back_g, back_b), 0.005),
-            table, y, x, field_high, field_wide,
-            table_small, y_small, x_small, shapes_high, shapes_wide, pixel, second_layer, rest,
-            ROWS, 16, DOWN, ACROSS, DOWN_SMALL, ACROSS_SMALL,
+            table, y, x, places(first_r, by_y, field_high).to(tl.int32),
+            places(first_c, by_x, field_wide).to(tl.int32), field_high, field_wide,
+            table_small, y_small, x_small, places(first_r, by_y_small, shapes_high).to(tl.int32),
+            places(first_c, by_x_small, shapes_wide).to(tl.int32), shapes_high, shapes_wide,
+            pixel, second_layer, rest, ROWS, COLUMNS, DOWN, ACROSS, DOWN_SMALL, ACROSS_SMALL,
         )  # fmt: skip
         guess = tl.minimum(tl.maximum((guess - black) * by_span, 0.0), 1.0)
         alpha = tl.where(asked, guess, said)
         front_r, front_g, front_b, _ = four_at_places(
-            packed + 8 * n, a, b, c0, d, fy, fx, ROWS, 16
+            packed + 8 * n, a, b, c0, d, fy, fx, ROWS, COLUMNS
         )
         red, green, blue = root_r * root_r, root_g * root_g, root_b * root_b
         # `models.despill.unmix`
@@ -361,5 +363,5 @@ def asked_kernel(
         )
         _finished(
             red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
-            top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, ROWS,
+            top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, ROWS, COLUMNS,
         )  # fmt: skip

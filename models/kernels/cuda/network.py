@@ -96,6 +96,17 @@ def weights_of(network: Estimator) -> Weights | None:
 
 
 @triton.jit
+def _first(channels, weights, at, n, row, COUNT: tl.constexpr, BLOCK: tl.constexpr):
+    """A product of channels and weights, above a row: as exact as float32, all loaded at once."""
+    k, column = tl.arange(0, 32), tl.arange(0, 32)[None, :]
+    used = (at < n)[:, None] & (k < COUNT)[None, :]
+    x = tl.load(channels + (k * n)[None, :] + at[:, None], used, 0.0)
+    by = tl.load(weights + k[:, None] * 32 + column, (k < COUNT)[:, None], 0.0)
+    total = tl.broadcast_to(row[None, :], (BLOCK, 32))
+    return tl.dot(x, by, total, input_precision="tf32x3")
+
+
+@triton.jit
 def looked_up(
     fields, shapes, told, weights, bias, packed, out_around, out_shapes, n, m, floats, block,
     AROUND: tl.constexpr, SHAPES: tl.constexpr, BLOCK: tl.constexpr,
@@ -112,10 +123,7 @@ def looked_up(
         # The noise of a scaled frame is less by its scale.
         noise = tl.load(told) * tl.load(floats + 12)
         row = tl.load(bias + column) + noise * tl.load(weights + (AROUND + SHAPES) * 32 + column)
-        total = tl.zeros((BLOCK, 32), tl.float32) + row[None, :]
-        for k in tl.static_range(AROUND):
-            x = tl.load(fields + (10 + k) * n + at, at < n, 0.0)
-            total += x[:, None] * tl.load(weights + k * 32 + column)[None, :]
+        total = _first(fields + 10 * n, weights, at, n, row, AROUND, BLOCK)
         place = out_around + at[:, None] * 32 + column[None, :]
         tl.store(place, total, (at < n)[:, None])
         for k in tl.static_range(10):
@@ -124,10 +132,8 @@ def looked_up(
             tl.store(packed + slot + at * 4, x, at < n)
     else:
         at = (block - first) * BLOCK + tl.arange(0, BLOCK)
-        total = tl.zeros((BLOCK, 32), tl.float32)
-        for k in tl.static_range(SHAPES):
-            x = tl.load(shapes + k * m + at, at < m, 0.0)
-            total += x[:, None] * tl.load(weights + (AROUND + k) * 32 + column)[None, :]
+        row = tl.zeros((32,), tl.float32)
+        total = _first(shapes, weights + AROUND * 32, at, m, row, SHAPES, BLOCK)
         place = out_shapes + at[:, None] * 32 + column[None, :]
         tl.store(place, total, (at < m)[:, None])
 
@@ -152,29 +158,23 @@ def _sampled(table, y, x, high, wide, ROWS: tl.constexpr, COLUMNS: tl.constexpr)
 
 
 @triton.jit
-def _first_node(y):
-    return tl.floor(tl.min(y, 0)).to(tl.int32)
-
-
-@triton.jit
-def _middle(table, y, x, high, wide, DOWN: tl.constexpr, ACROSS: tl.constexpr):
+def _middle(table, top, left, high, wide, DOWN: tl.constexpr, ACROSS: tl.constexpr):
     """The node amid those under a tile: (32,)."""
-    ny = tl.minimum(_first_node(y) + DOWN // 2 - 1, high - 1)
-    nx = tl.minimum(_first_node(x) + ACROSS // 2 - 1, wide - 1)
+    ny = tl.minimum(top + DOWN // 2 - 1, high - 1)
+    nx = tl.minimum(left + ACROSS // 2 - 1, wide - 1)
     return tl.load(table + (ny * wide + nx) * 32 + tl.arange(0, 32))
 
 
 @triton.jit
 def _interpolated(
-    table, middle, y, x, high, wide, total,
+    table, middle, y, x, top, left, high, wide, total,
     DOWN: tl.constexpr, ACROSS: tl.constexpr, ROWS: tl.constexpr, COLUMNS: tl.constexpr,
 ):  # fmt: skip
     """Add a product of interpolation weights and nodes less ``middle``: (ROWS * COLUMNS, 32).
 
     ``y`` and ``x`` are places of the tile's rows and columns among the nodes, of which at most
-    DOWN by ACROSS lie under it. A node beyond the last has no weight.
+    DOWN by ACROSS lie under it, from ``top`` and ``left``. One beyond the last has no weight.
     """
-    top, left = _first_node(y), _first_node(x)
     node = tl.arange(0, DOWN * ACROSS)
     ny = tl.minimum(top + node // ACROSS, high - 1)
     nx = tl.minimum(left + node % ACROSS, wide - 1)
@@ -237,7 +237,8 @@ def _beside(
 @triton.jit
 def alpha_of(
     words, row_a, row_b, row_c, column_a, column_b, column_c, red, green, blue, key,
-    table, y, x, high, wide, table_small, y_small, x_small, high_small, wide_small,
+    table, y, x, top, left, high, wide,
+    table_small, y_small, x_small, top_small, left_small, high_small, wide_small,
     pixel, second, rest, ROWS: tl.constexpr, COLUMNS: tl.constexpr,
     DOWN: tl.constexpr, ACROSS: tl.constexpr,
     DOWN_SMALL: tl.constexpr, ACROSS_SMALL: tl.constexpr,
@@ -246,16 +247,16 @@ def alpha_of(
 
     ``words`` hold of each pixel the rough value and the root of luma; three rows and three columns
     say where those of the nine around each lie. ``red``, ``green`` and ``blue`` are roots, ``key``
-    is the screen's channel.
+    is the screen's channel. ``top`` and ``left`` are the first nodes under the tile.
     """
     count: tl.constexpr = ROWS * COLUMNS
     size: tl.constexpr = (ROWS, COLUMNS)
     middle = tl.zeros((32,), tl.float32)
     if DOWN > 0:
-        middle += _middle(table, y, x, high, wide, DOWN, ACROSS)
+        middle += _middle(table, top, left, high, wide, DOWN, ACROSS)
     if DOWN_SMALL > 0:
         middle_small = _middle(
-            table_small, y_small, x_small, high_small, wide_small, DOWN_SMALL, ACROSS_SMALL
+            table_small, top_small, left_small, high_small, wide_small, DOWN_SMALL, ACROSS_SMALL
         )
         middle += middle_small
     total = tl.broadcast_to(middle[None, :], (count, 32))
@@ -264,13 +265,14 @@ def alpha_of(
         if DOWN_SMALL > 0:
             about = middle - middle_small
         total = _interpolated(
-            table, about, y, x, high, wide, total, DOWN, ACROSS, ROWS, COLUMNS
+            table, about, y, x, top, left, high, wide, total, DOWN, ACROSS, ROWS, COLUMNS
         )
     else:
         total += _sampled(table, y, x, high, wide, ROWS, COLUMNS)
     if DOWN_SMALL > 0:
         total = _interpolated(
-            table_small, middle_small, y_small, x_small, high_small, wide_small, total,
+            table_small, middle_small, y_small, x_small, top_small, left_small, high_small,
+            wide_small, total,
             DOWN_SMALL, ACROSS_SMALL, ROWS, COLUMNS,
         )  # fmt: skip
     else:
