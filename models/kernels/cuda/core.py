@@ -19,17 +19,17 @@ from models.despill import _GIVEN_BACK
 from models.kernels.cuda import laying
 from models.kernels.cuda.decoding import CURVES, matrix_of, sited_at
 from models.kernels.cuda.fields import Fields
-from models.kernels.cuda.keying import asked_kernel, listed_kernel, plain_kernel
+from models.kernels.cuda.keying import asked_kernel, listed_kernel, plain_kernel, tables_kernel
 from models.kernels.cuda.layers import Layers, Level
 from models.kernels.cuda.network import HIDDEN, Weights
 from models.kernels.cuda.places import COUNTERS, Way
 from models.settings import KeySettings
 
 # chosen: measured on an H200.
+_TABLES = {"num_warps": 4, "num_stages": 1}
 _LISTED = {"num_warps": 2, "num_stages": 1}
 _PLAIN = {"num_warps": 4, "num_stages": 1, "maxnreg": 64}
-_ASKED = {"num_warps": 4, "num_stages": 1}
-_ASKED_TILE = 8, 16
+_ASKED = {"num_warps": 4, "num_stages": 1, "maxnreg": 96}
 _LAID = {"num_warps": 8, "num_stages": 1}
 _PROGRAMS = 16
 """Programs that work the list off, for each multiprocessor."""
@@ -52,7 +52,7 @@ class Room:
         counters: (2,) int32, how many tiles are listed, and how many to be asked about: a part of
             what is sent with each frame, so that none begins where one that broke off left them.
         tiles_near: int32, which are listed, and
-        tiles_asked: which asked about, as quarters of tiles.
+        tiles_asked: which asked about, as halves of quarters.
         integers: (32,) int32 and
         floats: the same memory as float32: where the frame lies.
     """
@@ -92,7 +92,7 @@ class Room:
             between = torch.zeros(4, *fields.size, device=device)
         near, asked = (
             torch.zeros(n, dtype=torch.int32, device=device)
-            for n in (down * across, down * across * 4)
+            for n in (down * across, down * across * 8)
         )
         counters = numbers[COUNTERS : COUNTERS + 2]
         floats = numbers.view(torch.float32)
@@ -216,15 +216,19 @@ class Core:
         tiles = math.prod(laying.tiles_of(*size))
         blocks = sum(triton.cdiv(len(t), _TABLE_BLOCK) for t in (room.table, room.small))
         keeps = held is not None and not larger
-        listed_kernel[(tiles + blocks,)](
-            told.fields, *field_size, told.shapes, *small_size, *place, weights.looked_up,
-            weights.bias, room.packed, room.table, room.small, room.counters, room.tiles_near,
-            layers.bare, *made, nothing if held is None else held, layers.number, **how,
-            BLOCK=_TABLE_BLOCK, HELD=keeps, EARLY=self._early, **_LISTED,
+        early = {"EARLY": self._early, "launch_pdl": self._early}
+        tables_kernel[(blocks,)](
+            told.fields, *field_size, told.shapes, *small_size, told.told, room.floats,
+            weights.looked_up, weights.bias, room.packed, room.table, room.small, room.counters,
+            BLOCK=_TABLE_BLOCK, EARLY=self._early, **_TABLES,
+        )  # fmt: skip
+        listed_kernel[(tiles,)](
+            told.fields, *field_size, *place, room.counters, room.tiles_near, layers.bare, *made,
+            nothing if held is None else held, layers.number, **how, HELD=keeps, **early,
+            **_LISTED,
         )  # fmt: skip
         how["GAINS"] = 0 if larger else gains
         read = room.packed, *field_size, *place, room.words, room.counters
-        early = {"EARLY": self._early, "launch_pdl": self._early}
         plain_kernel[(min(self._programs, 4 * tiles),)](
             *self._planes, *read, room.tiles_near, room.tiles_asked, *layer, *made,
             *self._amounts[2:], **self._read, **how, REDUCED=way is Way.SMALLER, **early, **_PLAIN,
@@ -233,7 +237,7 @@ class Core:
         asked_kernel[(min(self._programs, 4 * tiles),)](
             *read, room.tiles_asked, *layer, *made, *self._amounts[2:], *small_size, room.table,
             room.small, weights.pixel, weights.second, weights.rest, *self._amounts[:2], **how,
-            ROWS=_ASKED_TILE[0], COLUMNS=_ASKED_TILE[1], DOWN=nodes[0][0], ACROSS=nodes[0][1],
+            DOWN=nodes[0][0], ACROSS=nodes[0][1],
             DOWN_SMALL=nodes[1][0], ACROSS_SMALL=nodes[1][1], **early, **_ASKED,
         )  # fmt: skip
         if larger:
@@ -248,7 +252,7 @@ class Core:
         if way is Way.SMALLER:
             return 0, 0
         # A field's last square may hang over the frame, so this is an upper bound.
-        lengths = zip(_ASKED_TILE, have, self._fields.size, strict=True)
+        lengths = zip(laying.HALF, have, self._fields.size, strict=True)
         spans = [(t - 1) * h / s for t, h, s in lengths]
         down, across = (max(4, triton.next_power_of_2(math.floor(s) + 3)) for s in spans)
         return (down, across) if down * across <= _MOST_NODES else (0, 0)

@@ -1,9 +1,10 @@
-"""Planes to picture in three Triton kernels: the live grade of `models.keyer`, pixel by pixel.
+"""Planes to picture in four Triton kernels: the live grade of `models.keyer`, pixel by pixel.
 
-The first copies the bare picture where nothing of a subject can be, lists the other tiles, and
-looks the fields up for the network. The second makes linear light and the rough matte of the
-listed tiles, and lays what is plainly subject; quarters of tiles that hold pixels to ask about go
-on another list, with what their pixels are asked for. The third works that off with the network.
+The first makes of the fields what single pixels look up. The second, beside it, copies the bare
+picture where nothing of a subject can be, and lists the other tiles. The third makes linear light
+and the rough matte of those, and lays what is plainly subject; halves of quarters that hold pixels
+to ask about go on another list, with what their pixels are asked for. The fourth works that off
+with the network.
 """
 
 from __future__ import annotations
@@ -16,7 +17,14 @@ from triton.language.extra.cuda import gdc_launch_dependents, gdc_wait
 
 from models.kernels.cuda.decoding import shown
 from models.kernels.cuda.laying import copied, laid, put, stored
-from models.kernels.cuda.lookup import anything_near, corners, four_at_places, places, window
+from models.kernels.cuda.lookup import (
+    anything_near,
+    corners,
+    four_at_places,
+    free_places,
+    places,
+    window,
+)
 from models.kernels.cuda.network import alpha_of, halves, high_half, looked_up, low_half
 from models.kernels.cuda.reducing import reduced
 
@@ -88,71 +96,79 @@ def _to_be_made(held, tile, number, FIRST: tl.constexpr, HELD: tl.constexpr):
 
 
 @_kernel
-def listed_kernel(
-    fields, field_high, field_wide, shapes, shapes_high, shapes_wide, told, ints, floats,
-    weights, bias, packed, table, table_small, counters, tiles_near, bare, picture, alpha_out, high, wide,
-    held, number,
-    ONLY_KEY: tl.constexpr, FIRST: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
-    BLOCK: tl.constexpr, HELD: tl.constexpr, EARLY: tl.constexpr,
+def tables_kernel(
+    fields, field_high, field_wide, shapes, shapes_high, shapes_wide, told, floats,
+    weights, bias, packed, table, table_small, counters,
+    BLOCK: tl.constexpr, EARLY: tl.constexpr,
 ):  # fmt: skip
-    """The bare picture where nobody is, the list of tiles where somebody may be, the tables.
+    """The fields as single pixels look them up: what the network makes of them, and four a word."""
+    if EARLY:
+        gdc_launch_dependents()
+    if tl.program_id(0) == 0:
+        tl.store(counters + 1, 0)  # of this frame nothing has been asked about yet
+    looked_up(
+        fields, shapes, told, weights, bias, packed, table, table_small,
+        field_high * field_wide, shapes_high * shapes_wide, floats, tl.program_id(0), 19, 8, BLOCK,
+    )  # fmt: skip
 
+
+@_kernel
+def listed_kernel(
+    fields, field_high, field_wide, told, ints, floats, counters, tiles_near, bare,
+    picture, alpha_out, high, wide, held, number,
+    ONLY_KEY: tl.constexpr, FIRST: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
+    HELD: tl.constexpr, EARLY: tl.constexpr,
+):  # fmt: skip
+    """The bare picture where nobody is, the list of tiles where somebody may be.
+
+    It needs nothing of what `tables_kernel` makes, so it runs beside it, and ends after it.
     ``held`` says of each tile of the picture which template's bare one stands there, 0 for none.
     """
     if EARLY:
         gdc_launch_dependents()
-    block = tl.program_id(0)
-    n, m = field_high * field_wide, shapes_high * shapes_wide
-    blocks = tl.cdiv(n, BLOCK) + tl.cdiv(m, BLOCK)
-    if block < blocks:
-        if block == 0:
-            tl.store(counters + 1, 0)  # of this frame nothing has been asked about yet
-        looked_up(
-            fields, shapes, told, weights, bias, packed, table, table_small, n, m, floats, block,
-            19, 8, BLOCK,
-        )  # fmt: skip
-    else:
-        tile = block - blocks
-        tiles = tl.cdiv(wide + 5, 64)
-        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4
-        extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
-        origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
-        mirrored = tl.load(ints + 2)
-        row_low, row_high, column_low, column_high = window(
-            told, ints, floats, extent_h, extent_w, origin_r, origin_c
-        )
-        # The tile with the pixels around it.
-        r = top - tl.load(ints) - 1
-        c = left - tl.load(ints + 1) - 1
-        c = tl.where(mirrored != 0, extent_w - 1 - c - 65, c)
-        some = (r <= row_high + 1) & (r + 17 >= row_low - 1)
-        some = some & (c <= column_high + 1) & (c + 65 >= column_low - 1)
-        here = False
-        if some:
-            by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
-            r, c = r + origin_r, c + origin_c
-            here = anything_near(
-                fields,
-                places(r, by_y, field_high), places(r + 17, by_y, field_high),
-                places(c, by_x, field_wide), places(c + 65, by_x, field_wide),
-                field_high, field_wide,
-            ) | (tl.load(told + 1) == 0)  # fmt: skip
-        if here:
-            tl.store(tiles_near + tl.atomic_add(counters, 1), (tile // tiles << 16) | tile % tiles)
-            if HELD:
-                tl.store(held + tile, 0)
-        elif _to_be_made(held, tile, number, FIRST, HELD):
-            if ONLY_KEY or ALPHA:
-                nothing = tl.zeros((16, 64), tl.float32)
-                everywhere = tl.full((16, 64), 1, tl.int1)
-                for k in tl.static_range(4 if ONLY_KEY else 1):
-                    if ONLY_KEY or FIRST:
-                        out = alpha_out + k * high * wide
-                        put(out, nothing, everywhere, top, left, high, wide, 16, 64)
-            if FIRST:
-                copied(bare, picture, top, left, high, wide, 16, 64, PACKED)
-            if FIRST and HELD:
-                tl.store(held + tile, number)
+    tile = tl.program_id(0)
+    tiles = tl.cdiv(wide + 5, 64)
+    top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4
+    extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
+    origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
+    mirrored = tl.load(ints + 2)
+    row_low, row_high, column_low, column_high = window(
+        told, ints, floats, extent_h, extent_w, origin_r, origin_c
+    )
+    # The tile with the pixels around it.
+    r = top - tl.load(ints) - 1
+    c = left - tl.load(ints + 1) - 1
+    c = tl.where(mirrored != 0, extent_w - 1 - c - 65, c)
+    some = (r <= row_high + 1) & (r + 17 >= row_low - 1)
+    some = some & (c <= column_high + 1) & (c + 65 >= column_low - 1)
+    here = False
+    if some:
+        by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
+        r, c = r + origin_r, c + origin_c
+        here = anything_near(
+            fields,
+            places(r, by_y, field_high), places(r + 17, by_y, field_high),
+            places(c, by_x, field_wide), places(c + 65, by_x, field_wide),
+            field_high, field_wide,
+        ) | (tl.load(told + 1) == 0)  # fmt: skip
+    if here:
+        tl.store(tiles_near + tl.atomic_add(counters, 1), (tile // tiles << 16) | tile % tiles)
+        if HELD:
+            tl.store(held + tile, 0)
+    elif _to_be_made(held, tile, number, FIRST, HELD):
+        if ONLY_KEY or ALPHA:
+            nothing = tl.zeros((16, 64), tl.float32)
+            everywhere = tl.full((16, 64), 1, tl.int1)
+            for k in tl.static_range(4 if ONLY_KEY else 1):
+                if ONLY_KEY or FIRST:
+                    out = alpha_out + k * high * wide
+                    put(out, nothing, everywhere, top, left, high, wide, 16, 64)
+        if FIRST:
+            copied(bare, picture, top, left, high, wide, 16, 64, PACKED)
+        if FIRST and HELD:
+            tl.store(held + tile, number)
+    if EARLY:
+        gdc_wait()
 
 
 @_kernel
@@ -214,7 +230,7 @@ def plain_kernel(
                 TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE,
             )  # fmt: skip
         alpha = inside.to(tl.float32)
-        asking = False
+        asking = 0
         if found:
             y = places(r + origin_r, tl.load(floats + 8), field_high)
             x = places(c + origin_c, tl.load(floats + 9), field_wide)
@@ -233,18 +249,25 @@ def plain_kernel(
             whole = (solid > 0.99) & (rough > 0.5) & inside
             asked = (near > 0) & (whole == 0) & inside
             alpha = whole.to(tl.float32)
-            asking = tl.max(tl.max(asked.to(tl.int32), 1), 0) > 0
-            if asking:
+            # Each half goes on the list for itself.
+            weight = tl.where(column < left + 16, 1, 65536)[None, :]
+            asking = tl.sum(tl.sum(tl.where(asked, weight, 0), 1), 0)
+            one = ((asking & 0xFFFF) > 0).to(tl.int32)
+            asking = one + (asking > 0xFFFF).to(tl.int32)
+            if asking > 0:
                 tl.store(place + area, halves(tl.sqrt(red), tl.sqrt(green)))
                 said = alpha + 2 * asked.to(tl.float32)
                 tl.store(place + 2 * area, halves(tl.sqrt(blue), said))
-                tl.store(tiles_asked + tl.atomic_add(counters + 1, 1), number)
-            else:
+                at = tiles_asked + tl.atomic_add(counters + 1, asking)
+                tl.store(at, number + (number & 0xFFFF) + 1 - one)
+                if asking > 1:
+                    tl.store(at + 1, number + (number & 0xFFFF) + 1)
+            if asking < 2:
                 red, green, blue = _despilled(
                     red, green, blue, back_r, back_g, back_b, own_key, is_green, despill,
                     given_back,
                 )  # fmt: skip
-        if not asking:
+        if asking < 2:
             _finished(
                 red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
                 top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, 8, 32,
@@ -275,8 +298,7 @@ def asked_kernel(
     below, gain, offset, picture, alpha_out, high, wide, despill, given_back,
     shapes_high, shapes_wide, table, table_small, pixel, second_layer, rest, black, by_span,
     FIRST: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr,
-    PACKED: tl.constexpr, ROWS: tl.constexpr, COLUMNS: tl.constexpr,
-    DOWN: tl.constexpr, ACROSS: tl.constexpr,
+    PACKED: tl.constexpr, DOWN: tl.constexpr, ACROSS: tl.constexpr,
     DOWN_SMALL: tl.constexpr, ACROSS_SMALL: tl.constexpr, EARLY: tl.constexpr,
 ):  # fmt: skip
     """The tiles that `plain_kernel` put on the list, by as many programs as the card holds."""
@@ -298,15 +320,12 @@ def asked_kernel(
     n = field_high * field_wide
     if tl.program_id(0) == 0:
         tl.store(counters, 0)  # nothing of the next frame has been listed yet
-    beside: tl.constexpr = 32 // COLUMNS
-    parts: tl.constexpr = 8 // ROWS * beside
     by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
     by_y_small, by_x_small = tl.load(floats + 10), tl.load(floats + 11)
-    for i in range(tl.program_id(0), parts * tl.load(counters + 1), tl.num_programs(0)):
-        number = tl.load(tiles_asked + i // parts)
-        top = (number >> 16) * 8 - 1 + i % parts // beside * ROWS
-        left = (number & 0xFFFF) * 32 - 4 + i % beside * COLUMNS
-        row, column = top + tl.arange(0, ROWS), left + tl.arange(0, COLUMNS)
+    for i in range(tl.program_id(0), tl.load(counters + 1), tl.num_programs(0)):
+        number = tl.load(tiles_asked + i)
+        top, left = (number >> 16) * 8 - 1, (number & 0xFFFF) * 16 - 4
+        row, column = top + tl.arange(0, 8), left + tl.arange(0, 16)
         r = row - down
         c = mirrored * (extent_w - 1) + step * (column - right)
         inside = ((r >= row_low) & (r <= row_high))[:, None]
@@ -319,13 +338,11 @@ def asked_kernel(
         asked = said > 1.5
         y = places(r + origin_r, by_y, field_high)
         x = places(c + origin_c, by_x, field_wide)
-        y_small = places(r + origin_r, by_y_small, shapes_high)
-        x_small = places(c + origin_c, by_x_small, shapes_wide)
         first_r = top - down + origin_r
-        first_c = mirrored * (extent_w - COLUMNS) + step * (left - right) + origin_c
+        first_c = mirrored * (extent_w - 16) + step * (left - right) + origin_c
         a, b, c0, d, fy, fx = corners(y, x, field_high, field_wide)
         back_r, back_g, back_b, own_key = four_at_places(
-            packed, a, b, c0, d, fy, fx, ROWS, COLUMNS
+            packed, a, b, c0, d, fy, fx, 8, 16
         )
         guess = alpha_of(
             words,
@@ -336,16 +353,19 @@ def asked_kernel(
             _column_at(c, column_low, column_high, right, step, extent_w, wide),
             _column_at(c + 1, column_low, column_high, right, step, extent_w, wide),
             root_r, root_g, root_b, tl.maximum(tl.where(is_green, back_g, back_b), 0.005),
-            table, y, x, places(first_r, by_y, field_high).to(tl.int32),
-            places(first_c, by_x, field_wide).to(tl.int32), field_high, field_wide,
-            table_small, y_small, x_small, places(first_r, by_y_small, shapes_high).to(tl.int32),
-            places(first_c, by_x_small, shapes_wide).to(tl.int32), shapes_high, shapes_wide,
-            pixel, second_layer, rest, ROWS, COLUMNS, DOWN, ACROSS, DOWN_SMALL, ACROSS_SMALL,
+            table, free_places(r + origin_r, by_y), free_places(c + origin_c, by_x),
+            tl.floor(free_places(first_r, by_y)).to(tl.int32),
+            tl.floor(free_places(first_c, by_x)).to(tl.int32), field_high, field_wide,
+            table_small,
+            free_places(r + origin_r, by_y_small), free_places(c + origin_c, by_x_small),
+            tl.floor(free_places(first_r, by_y_small)).to(tl.int32),
+            tl.floor(free_places(first_c, by_x_small)).to(tl.int32), shapes_high, shapes_wide,
+            pixel, second_layer, rest, 8, 16, DOWN, ACROSS, DOWN_SMALL, ACROSS_SMALL,
         )  # fmt: skip
         guess = tl.minimum(tl.maximum((guess - black) * by_span, 0.0), 1.0)
         alpha = tl.where(asked, guess, said)
         front_r, front_g, front_b, _ = four_at_places(
-            packed + 8 * n, a, b, c0, d, fy, fx, ROWS, COLUMNS
+            packed + 8 * n, a, b, c0, d, fy, fx, 8, 16
         )
         red, green, blue = root_r * root_r, root_g * root_g, root_b * root_b
         # `models.despill.unmix`
@@ -363,5 +383,5 @@ def asked_kernel(
         )
         _finished(
             red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
-            top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, ROWS, COLUMNS,
+            top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, 8, 16,
         )  # fmt: skip

@@ -16,6 +16,8 @@ from models.kernels.cuda.decoding import encoded
 
 ROWS, COLUMNS = 16, 64
 """Of a tile; a quarter of one has 8 by 32 pixels."""
+HALF = 8, 16
+"""Rows and columns of what is asked about at once: half a quarter."""
 TOP, LEFT = 1, 4
 """Rows and columns before the picture."""
 

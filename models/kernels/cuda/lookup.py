@@ -44,9 +44,15 @@ def corners(y, x, high, wide):
 
 
 @triton.jit
+def free_places(i, by):
+    """Places of pixels along an axis of a field, also beyond its ends."""
+    return (i + 0.5) * by - 0.5
+
+
+@triton.jit
 def places(i, by, most):
-    """Places of pixels along an axis of a field."""
-    return tl.minimum(tl.maximum((i + 0.5) * by - 0.5, 0.0), most - 1.0)
+    """Places of pixels along an axis of a field, at most at its ends."""
+    return tl.minimum(tl.maximum(free_places(i, by), 0.0), most - 1.0)
 
 
 @triton.jit

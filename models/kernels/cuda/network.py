@@ -143,6 +143,8 @@ def _sampled(table, y, x, high, wide, ROWS: tl.constexpr, COLUMNS: tl.constexpr)
     """Each pixel between four nodes: (ROWS * COLUMNS, 32); for tiles with many nodes under them."""
     count: tl.constexpr = ROWS * COLUMNS
     size: tl.constexpr = (ROWS, COLUMNS)
+    y = tl.minimum(tl.maximum(y, 0.0), high - 1.0)
+    x = tl.minimum(tl.maximum(x, 0.0), wide - 1.0)
     y0, x0 = tl.floor(y).to(tl.int32), tl.floor(x).to(tl.int32)
     y1, x1 = tl.minimum(y0 + 1, high - 1), tl.minimum(x0 + 1, wide - 1)
     fy = tl.reshape(tl.broadcast_to((y - y0)[:, None], size), (count,))[:, None]
@@ -160,8 +162,8 @@ def _sampled(table, y, x, high, wide, ROWS: tl.constexpr, COLUMNS: tl.constexpr)
 @triton.jit
 def _middle(table, top, left, high, wide, DOWN: tl.constexpr, ACROSS: tl.constexpr):
     """The node amid those under a tile: (32,)."""
-    ny = tl.minimum(top + DOWN // 2 - 1, high - 1)
-    nx = tl.minimum(left + ACROSS // 2 - 1, wide - 1)
+    ny = tl.minimum(tl.maximum(top + DOWN // 2 - 1, 0), high - 1)
+    nx = tl.minimum(tl.maximum(left + ACROSS // 2 - 1, 0), wide - 1)
     return tl.load(table + (ny * wide + nx) * 32 + tl.arange(0, 32))
 
 
@@ -173,11 +175,11 @@ def _interpolated(
     """Add a product of interpolation weights and nodes less ``middle``: (ROWS * COLUMNS, 32).
 
     ``y`` and ``x`` are places of the tile's rows and columns among the nodes, of which at most
-    DOWN by ACROSS lie under it, from ``top`` and ``left``. One beyond the last has no weight.
+    DOWN by ACROSS lie under it, from ``top`` and ``left``. Beyond the edge the last go on.
     """
     node = tl.arange(0, DOWN * ACROSS)
-    ny = tl.minimum(top + node // ACROSS, high - 1)
-    nx = tl.minimum(left + node % ACROSS, wide - 1)
+    ny = tl.minimum(tl.maximum(top + node // ACROSS, 0), high - 1)
+    nx = tl.minimum(tl.maximum(left + node % ACROSS, 0), wide - 1)
     at = (ny * wide + nx)[:, None] * 32 + tl.arange(0, 32)[None, :]
     value = tl.load(table + at) - middle[None, :]
     down = tl.abs(y[:, None] - (top + tl.arange(0, DOWN))[None, :])
@@ -299,7 +301,7 @@ def alpha_of(
     at = tl.arange(0, 16)[:, None] * 32 + tl.arange(0, 32)[None, :]
     total = tl.dot(near, tl.load(pixel + at), total)
     total = tl.dot(light, tl.load(pixel + 512 + at), total)
-    hidden = tl.maximum(total, 0.0).to(tl.float16)
+    hidden = tl.maximum(total.to(tl.float16), tl.zeros((count, 32), tl.float16))
     column = tl.arange(0, 32)
     square = column[:, None] * 32 + column[None, :]
     total = tl.maximum(tl.dot(hidden, tl.load(second + square)), 0.0)
