@@ -65,15 +65,15 @@ def _finished(
 ):  # fmt: skip
     """Store pixels of a quarter of a tile: premultiplied, or laid into the scene."""
     red, green, blue = red * alpha, green * alpha, blue * alpha
-    row = top + tl.arange(0, ROWS)[:, None]
-    column = left + tl.arange(0, COLUMNS)[None, :]
+    row = top + tl.arange(0, ROWS)[None, :]
+    column = left + tl.arange(0, COLUMNS)[:, None]
     seen = (row >= 0) & (row < high) & (column >= 0) & (column < wide)
     if ONLY_KEY:
-        area = high * wide
-        put(alpha_out, red, seen, top, left, high, wide, ROWS, COLUMNS)
-        put(alpha_out + area, green, seen, top, left, high, wide, ROWS, COLUMNS)
-        put(alpha_out + 2 * area, blue, seen, top, left, high, wide, ROWS, COLUMNS)
-        put(alpha_out + 3 * area, alpha, seen, top, left, high, wide, ROWS, COLUMNS)
+        area, kept = high * wide, tl.trans(seen)
+        put(alpha_out, tl.trans(red), kept, top, left, high, wide, ROWS, COLUMNS)
+        put(alpha_out + area, tl.trans(green), kept, top, left, high, wide, ROWS, COLUMNS)
+        put(alpha_out + 2 * area, tl.trans(blue), kept, top, left, high, wide, ROWS, COLUMNS)
+        put(alpha_out + 3 * area, tl.trans(alpha), kept, top, left, high, wide, ROWS, COLUMNS)
     else:
         if not FIRST:
             seen = seen & inside  # beside it stands another subject
@@ -81,9 +81,10 @@ def _finished(
             red, green, blue, alpha, below, gain, offset, row, column, seen, high * wide, wide,
             GAINS,
         )  # fmt: skip
-        stored(picture, code, seen, top, left, high, wide, ROWS, COLUMNS, PACKED)
+        kept = tl.trans(seen)
+        stored(picture, tl.trans(code), kept, top, left, high, wide, ROWS, COLUMNS, PACKED)
         if ALPHA:
-            put(alpha_out, alpha, seen, top, left, high, wide, ROWS, COLUMNS)
+            put(alpha_out, tl.trans(alpha), kept, top, left, high, wide, ROWS, COLUMNS)
 
 
 @triton.jit
@@ -210,7 +211,7 @@ def plain_kernel(
         c = mirrored * (extent_w - 1) + (1 - 2 * mirrored) * (column - tl.load(ints + 1))
         inside_r = (r >= row_low) & (r <= row_high) & (row >= 0) & (row < high)
         inside_c = (c >= column_low) & (c <= column_high) & (column >= 0) & (column < wide)
-        inside = inside_r[:, None] & inside_c[None, :]
+        inside = inside_r[None, :] & inside_c[:, None]
         at_r = tl.minimum(tl.maximum(r, 0), extent_h - 1)
         at_c = tl.minimum(tl.maximum(c, 0), extent_w - 1)
         if REDUCED:
@@ -221,9 +222,10 @@ def plain_kernel(
                 y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
                 TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE, 8, 32,
             )  # fmt: skip
+            red, green, blue = tl.trans(red), tl.trans(green), tl.trans(blue)
         else:
             red, green, blue = shown(
-                first, second, third, (at_r + origin_r)[:, None], (at_c + origin_c)[None, :],
+                first, second, third, (at_r + origin_r)[None, :], (at_c + origin_c)[:, None],
                 stride_r, stride_c, chroma_r, chroma_c,
                 plane_high, plane_wide, chroma_high, chroma_wide,
                 y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
@@ -243,14 +245,14 @@ def plain_kernel(
             full = tl.maximum(back_key - tl.maximum(back_r, back_other), 1e-3)
             rough = (1 - (key - tl.maximum(red, other)) / full) * (1 - hold_out)
             luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
-            place = words + (row + 1)[:, None] * (tiles * 64) + (column + 4)[None, :]
+            place = words + (row + 1)[None, :] * (tiles * 64) + (column + 4)[:, None]
             clamped = tl.minimum(tl.maximum(rough, -0.3), 1.3)
             tl.store(place, halves(clamped, tl.sqrt(luma)))
             whole = (solid > 0.99) & (rough > 0.5) & inside
             asked = (near > 0) & (whole == 0) & inside
             alpha = whole.to(tl.float32)
             # Each half goes on the list for itself.
-            weight = tl.where(column < left + 16, 1, 65536)[None, :]
+            weight = tl.where(column < left + 16, 1, 65536)[:, None]
             asking = tl.sum(tl.sum(tl.where(asked, weight, 0), 1), 0)
             one = ((asking & 0xFFFF) > 0).to(tl.int32)
             asking = one + (asking > 0xFFFF).to(tl.int32)
@@ -328,9 +330,9 @@ def asked_kernel(
         row, column = top + tl.arange(0, 8), left + tl.arange(0, 16)
         r = row - down
         c = mirrored * (extent_w - 1) + step * (column - right)
-        inside = ((r >= row_low) & (r <= row_high))[:, None]
-        inside = inside & ((c >= column_low) & (c <= column_high))[None, :]
-        place = words + area + (row + 1)[:, None] * across + (column + 4)[None, :]
+        inside = ((r >= row_low) & (r <= row_high))[None, :]
+        inside = inside & ((c >= column_low) & (c <= column_high))[:, None]
+        place = words + area + (row + 1)[None, :] * across + (column + 4)[:, None]
         word = tl.load(place)
         root_r, root_g = low_half(word), high_half(word)
         word = tl.load(place + area)
@@ -341,9 +343,7 @@ def asked_kernel(
         first_r = top - down + origin_r
         first_c = mirrored * (extent_w - 16) + step * (left - right) + origin_c
         a, b, c0, d, fy, fx = corners(y, x, field_high, field_wide)
-        back_r, back_g, back_b, own_key = four_at_places(
-            packed, a, b, c0, d, fy, fx, 8, 16
-        )
+        back_r, back_g, back_b, own_key = four_at_places(packed, a, b, c0, d, fy, fx, 8, 16)
         guess = alpha_of(
             words,
             _row_at(r - 1, row_low, row_high, down, high, across),
@@ -364,9 +364,7 @@ def asked_kernel(
         )  # fmt: skip
         guess = tl.minimum(tl.maximum((guess - black) * by_span, 0.0), 1.0)
         alpha = tl.where(asked, guess, said)
-        front_r, front_g, front_b, _ = four_at_places(
-            packed + 8 * n, a, b, c0, d, fy, fx, 8, 16
-        )
+        front_r, front_g, front_b, _ = four_at_places(packed + 8 * n, a, b, c0, d, fy, fx, 8, 16)
         red, green, blue = root_r * root_r, root_g * root_g, root_b * root_b
         # `models.despill.unmix`
         clear = 1 - alpha

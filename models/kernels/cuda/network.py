@@ -142,18 +142,18 @@ def looked_up(
 def _sampled(table, y, x, high, wide, ROWS: tl.constexpr, COLUMNS: tl.constexpr):
     """Each pixel between four nodes: (ROWS * COLUMNS, 32); for tiles with many nodes under them."""
     count: tl.constexpr = ROWS * COLUMNS
-    size: tl.constexpr = (ROWS, COLUMNS)
+    size: tl.constexpr = (COLUMNS, ROWS)
     y = tl.minimum(tl.maximum(y, 0.0), high - 1.0)
     x = tl.minimum(tl.maximum(x, 0.0), wide - 1.0)
     y0, x0 = tl.floor(y).to(tl.int32), tl.floor(x).to(tl.int32)
     y1, x1 = tl.minimum(y0 + 1, high - 1), tl.minimum(x0 + 1, wide - 1)
-    fy = tl.reshape(tl.broadcast_to((y - y0)[:, None], size), (count,))[:, None]
-    fx = tl.reshape(tl.broadcast_to((x - x0)[None, :], size), (count,))[:, None]
+    fy = tl.reshape(tl.broadcast_to((y - y0)[None, :], size), (count,))[:, None]
+    fx = tl.reshape(tl.broadcast_to((x - x0)[:, None], size), (count,))[:, None]
     column = tl.arange(0, 32)[None, :]
-    a = tl.reshape(y0[:, None] * wide + x0[None, :], (count,))[:, None] * 32 + column
-    b = tl.reshape(y0[:, None] * wide + x1[None, :], (count,))[:, None] * 32 + column
-    c = tl.reshape(y1[:, None] * wide + x0[None, :], (count,))[:, None] * 32 + column
-    d = tl.reshape(y1[:, None] * wide + x1[None, :], (count,))[:, None] * 32 + column
+    a = tl.reshape(y0[None, :] * wide + x0[:, None], (count,))[:, None] * 32 + column
+    b = tl.reshape(y0[None, :] * wide + x1[:, None], (count,))[:, None] * 32 + column
+    c = tl.reshape(y1[None, :] * wide + x0[:, None], (count,))[:, None] * 32 + column
+    d = tl.reshape(y1[None, :] * wide + x1[:, None], (count,))[:, None] * 32 + column
     upper = tl.load(table + a) * (1 - fx) + tl.load(table + b) * fx
     lower = tl.load(table + c) * (1 - fx) + tl.load(table + d) * fx
     return upper * (1 - fy) + lower * fy
@@ -185,7 +185,7 @@ def _interpolated(
     down = tl.abs(y[:, None] - (top + tl.arange(0, DOWN))[None, :])
     across = tl.abs(x[:, None] - (left + tl.arange(0, ACROSS))[None, :])
     down, across = tl.maximum(1 - down, 0.0), tl.maximum(1 - across, 0.0)
-    weight = (down[:, None, :, None] * across[None, :, None, :]).to(tl.float16)
+    weight = (down[None, :, :, None] * across[:, None, None, :]).to(tl.float16)
     weight = tl.reshape(weight, (ROWS * COLUMNS, DOWN * ACROSS))
     return tl.dot(weight, value.to(tl.float16), total)
 
@@ -213,7 +213,7 @@ def high_half(word):
 @triton.jit
 def _near(words, row, column, by):
     """A pixel's rough value, and its root of luma over that of the key colour's."""
-    word = tl.load(words + row[:, None] + column[None, :])
+    word = tl.load(words + row[None, :] + column[:, None])
     rough = (word & 0xFFFF).to(tl.int16).to(tl.float16, bitcast=True)
     return rough, bounded(high_half(word), by)
 
@@ -245,14 +245,14 @@ def alpha_of(
     DOWN: tl.constexpr, ACROSS: tl.constexpr,
     DOWN_SMALL: tl.constexpr, ACROSS_SMALL: tl.constexpr,
 ):  # fmt: skip
-    """Alpha of a tile's pixels: (ROWS, COLUMNS), in [0, 1].
+    """Alpha of a tile's pixels: (COLUMNS, ROWS), in [0, 1].
 
     ``words`` hold of each pixel the rough value and the root of luma; three rows and three columns
     say where those of the nine around each lie. ``red``, ``green`` and ``blue`` are roots, ``key``
     is the screen's channel. ``top`` and ``left`` are the first nodes under the tile.
     """
     count: tl.constexpr = ROWS * COLUMNS
-    size: tl.constexpr = (ROWS, COLUMNS)
+    size: tl.constexpr = (COLUMNS, ROWS)
     middle = tl.zeros((32,), tl.float32)
     if DOWN > 0:
         middle += _middle(table, top, left, high, wide, DOWN, ACROSS)
