@@ -96,7 +96,7 @@ class Room:
         )
         counters = numbers[COUNTERS : COUNTERS + 2]
         floats = numbers.view(torch.float32)
-        return cls(*made, packed, words, between, counters, near, asked, numbers, floats)
+        return cls(made[0], made[1], packed, words, between, counters, near, asked, numbers, floats)
 
 
 class Core:

@@ -1,8 +1,8 @@
 """Pixels out of planes, and the curves, in Triton: `models.color` and `models.transfer` fused.
 
-``exp2(p * log2(x))`` stands for a power: a GPU has instructions for both. ``tl.log2`` is not its
-one, but a polynomial of twice the length of all else in a curve; the instruction is off by 2**-22 at
-the most (PTX ISA, ``lg2.approx``).
+``exp2(p * log2(x))`` stands for a power: a GPU has instructions for both. ``tl.log2`` is a
+polynomial instead, longer than all else in a curve; the instruction is off by 2**-22 at the most
+(PTX ISA, ``lg2.approx``).
 """
 
 from __future__ import annotations
@@ -55,8 +55,7 @@ def _log2(x):
     """As the card's own instruction has it; an interpreter has none."""
     if _ON_CARD:
         return libdevice.fast_log2f(x)
-    else:
-        return tl.log2(x)
+    return tl.log2(x)
 
 
 @triton.jit

@@ -92,8 +92,7 @@ def _to_be_made(held, tile, number, FIRST: tl.constexpr, HELD: tl.constexpr):
     """Whether a tile without a subject is not there already."""
     if FIRST and HELD:
         return tl.load(held + tile) != number
-    else:
-        return True
+    return True
 
 
 @_kernel

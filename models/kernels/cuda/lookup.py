@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+# ruff: noqa: N803  constants of a kernel in capitals, as Triton writes them
 # mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
 import triton
 import triton.language as tl
@@ -27,8 +28,8 @@ def four_at_places(packed, a, b, c, d, fy, fx, ROWS: tl.constexpr, COLUMNS: tl.c
 def corners(y, x, high, wide):
     """Where the four values around each pixel of a tile lie, and how far it is between them.
 
-    A tile's columns come first: where the compiler cannot see that neighbours lie beside each other,
-    it gives them to neighbouring threads along the first axis.
+    A tile's columns come first: where the compiler cannot see that neighbours lie beside each
+    other, it gives them to neighbouring threads along the first axis.
     """
     y0, x0 = tl.floor(y).to(tl.int32), tl.floor(x).to(tl.int32)
     y1 = tl.minimum(y0 + 1, high - 1)[None, :] * wide

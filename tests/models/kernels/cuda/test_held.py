@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import torch
-
 from models.color import Encoding
 from models.kernels.cuda.engine import Engine
 from models.kernels.cuda.lane import Picture
@@ -18,9 +16,9 @@ from tests.models.kernels.cuda.pictures import (
     template,
 )
 
-CAMERA, SIZE = Encoding(), (14, 190)
+CAMERA, SIZE = Encoding(), (14, 120)
 PLANES = planes_of(person(), CAMERA)
-LEFT, RIGHT = Placement(1.0, -10.0, -12.0), Placement(1.0, 125.0, -12.0)
+LEFT, RIGHT = Placement(1.0, -10.0, -12.0), Placement(1.0, 62.0, -12.0)
 
 
 def _buffers(made: Engine) -> list[Picture]:
@@ -33,12 +31,12 @@ def test_a_bare_tile_that_stands_is_not_made_again() -> None:
         made.composite(PLANES, CAMERA, 0, where, LEFT)
     number = next(iter(made._scenes.values()))[1].number  # type: ignore[union-attr]
     for buffer in _buffers(made):
-        assert buffer.held.tolist() == [0, number, number, number]
-        buffer.codes[:, 130:] = 77
+        assert buffer.held.tolist() == [0, number]
+        buffer.codes[:, 64:] = 77
     for _ in range(2):
         got = made.composite(PLANES, CAMERA, 0, where, LEFT)
         assert got is not None
-        assert bool((got.picture[:, 130:] == 77).all())
+        assert bool((got.picture[:, 64:] == 77).all())
     for buffer in _buffers(made):
         buffer.held.zero_()
     for _ in range(2):
@@ -60,7 +58,7 @@ def test_another_template_another_slot_another_way_and_nobody_in_one_buffer() ->
         (first, [LEFT, RIGHT]),
         (second, [None, LEFT]),
         (first, [RIGHT, LEFT]),
-        (first, [LEFT, Placement(1.3, 120.0, -5.0)]),
+        (first, [LEFT, Placement(1.3, 62.0, -5.0)]),
         (first, [LEFT, None]),
         (second, [larger, None]),
         (second, [RIGHT, None]),
