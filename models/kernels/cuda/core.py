@@ -29,7 +29,7 @@ from models.settings import KeySettings
 _TABLES = {"num_warps": 4, "num_stages": 1}
 _LISTED = {"num_warps": 2, "num_stages": 1}
 _PLAIN = {"num_warps": 4, "num_stages": 1, "maxnreg": 64}
-_ASKED = {"num_warps": 4, "num_stages": 1, "maxnreg": 96}
+_ASKED = {"num_warps": 4, "num_stages": 1, "maxnreg": 128}
 _LAID = {"num_warps": 8, "num_stages": 1}
 _PROGRAMS = 16
 """Programs that work the list off, for each multiprocessor."""

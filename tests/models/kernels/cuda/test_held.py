@@ -7,7 +7,6 @@ from models.kernels.cuda.engine import Engine
 from models.kernels.cuda.lane import Picture
 from models.resample import Placement
 from tests.models.kernels.cuda.pictures import (
-    DEVICE,
     assert_same,
     engine,
     person,
@@ -71,4 +70,3 @@ def test_another_template_another_slot_another_way_and_nobody_in_one_buffer() ->
             assert_same(made.composite(PLANES, CAMERA, 0, where, places), want)
     assert len({id(p) for p in _buffers(made)}) == 2
     assert len(made._graphs) > 2
-    assert DEVICE.type == made._device.type
