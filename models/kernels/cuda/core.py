@@ -19,16 +19,17 @@ from models.despill import _GIVEN_BACK
 from models.kernels.cuda import laying
 from models.kernels.cuda.decoding import CURVES, matrix_of, sited_at
 from models.kernels.cuda.fields import Fields
-from models.kernels.cuda.keying import asked_kernel, listed_kernel, plain_kernel
+from models.kernels.cuda.keying import asked_kernel, listed_kernel, plain_kernel, tables_kernel
 from models.kernels.cuda.layers import Layers, Level
 from models.kernels.cuda.network import HIDDEN, Weights
 from models.kernels.cuda.places import COUNTERS, Way
 from models.settings import KeySettings
 
 # chosen: measured on an H200.
+_TABLES = {"num_warps": 4, "num_stages": 1}
 _LISTED = {"num_warps": 2, "num_stages": 1}
 _PLAIN = {"num_warps": 4, "num_stages": 1, "maxnreg": 64}
-_ASKED = {"num_warps": 4, "num_stages": 1}
+_ASKED = {"num_warps": 4, "num_stages": 1, "maxnreg": 128}
 _LAID = {"num_warps": 8, "num_stages": 1}
 _PROGRAMS = 16
 """Programs that work the list off, for each multiprocessor."""
@@ -44,19 +45,21 @@ class Room:
     Attributes:
         table: (h * w, 32) float32, what the first layer makes of the looked-up channels.
         small: likewise of the shapes.
+        packed: (3, h * w, 4) float32, the fields of single pixels, four beside each other.
         words: (3, rows, columns) int32, for each pixel what it and its neighbours are told by.
         between: (4, H, W) float32, the premultiplied subject at the frame's size where it is
             enlarged, else None.
         counters: (2,) int32, how many tiles are listed, and how many to be asked about: a part of
             what is sent with each frame, so that none begins where one that broke off left them.
         tiles_near: int32, which are listed, and
-        tiles_asked: which asked about, as quarters of tiles.
+        tiles_asked: which asked about, as halves of quarters.
         integers: (32,) int32 and
         floats: the same memory as float32: where the frame lies.
     """
 
     table: Tensor
     small: Tensor
+    packed: Tensor
     words: Tensor
     between: Tensor | None
     counters: Tensor
@@ -81,18 +84,19 @@ class Room:
             for t in (fields.fields, fields.shapes)
         ]
         keyed = fields.size if way is Way.LARGER else size
-        down, across = _tiles(*keyed)
+        down, across = laying.tiles_of(*keyed)
+        packed = torch.zeros(3, fields.fields[0].numel(), 4, device=device)
         words = torch.zeros(3, down * laying.ROWS, across * laying.COLUMNS, device=device).int()
         between = None
         if way is Way.LARGER:
             between = torch.zeros(4, *fields.size, device=device)
         near, asked = (
             torch.zeros(n, dtype=torch.int32, device=device)
-            for n in (down * across, down * across * 4)
+            for n in (down * across, down * across * 8)
         )
         counters = numbers[COUNTERS : COUNTERS + 2]
         floats = numbers.view(torch.float32)
-        return cls(made[0], made[1], words, between, counters, near, asked, numbers, floats)
+        return cls(made[0], made[1], packed, words, between, counters, near, asked, numbers, floats)
 
 
 class Core:
@@ -134,8 +138,10 @@ class Core:
             "CURVE": CURVES[encoding.transfer],
         }
         device = fields.fields.device
-        several = 1
+        several, self._early = 1, False
         if device.type == "cuda":
+            # A kernel's programs may come to the card while those before finish.
+            self._early = torch.cuda.get_device_capability(device) >= (9, 0)
             several = torch.cuda.get_device_properties(device).multi_processor_count
         self._programs = several * _PROGRAMS
         self._amounts = (
@@ -151,6 +157,7 @@ class Core:
         slots: Sequence[tuple[int, Way, Room]],
         picture: Tensor,
         alpha: Tensor | None = None,
+        held: Tensor | None = None,
     ) -> None:
         """Make a picture.
 
@@ -160,13 +167,19 @@ class Core:
                 picture, and its room.
             picture: (H, W, 3) uint8, written.
             alpha: (H, W) float32, written with the subjects' coverage, or None.
+            held: which bare tiles stand in the picture, as `models.kernels.cuda.lane.Picture` has
+                it; kept up. None: nothing is known of what stands there.
         """
+        if held is not None and (not slots or any(way is Way.LARGER for _, way, _ in slots)):
+            # Nothing is kept up here: another graph may make its pictures in the same place.
+            held.zero_()
+            held = None
         if not slots:
             picture.copy_(layers.bare)
             if alpha is not None:
                 alpha.zero_()
         for count, (level, way, room) in enumerate(slots):
-            self._lay(layers, layers.levels[level], way, room, picture, alpha, count == 0)
+            self._lay(layers, layers.levels[level], way, room, picture, alpha, held, count == 0)
 
     def _lay(
         self,
@@ -176,6 +189,7 @@ class Core:
         room: Room,
         picture: Tensor,
         alpha: Tensor | None,
+        held: Tensor | None,
         first: bool,
     ) -> None:
         """Lay one subject."""
@@ -199,26 +213,32 @@ class Core:
         }
         how["FIRST"] = first and not larger
         place = told.told, room.integers, room.floats
-        tiles = math.prod(_tiles(*size))
+        tiles = math.prod(laying.tiles_of(*size))
         blocks = sum(triton.cdiv(len(t), _TABLE_BLOCK) for t in (room.table, room.small))
-        listed_kernel[(tiles + blocks,)](
-            told.fields, *field_size, told.shapes, *small_size, *place,
-            weights.looked_up, weights.bias, room.table, room.small, room.counters,
-            room.tiles_near, layers.bare, *made, **how,
-            BLOCK=_TABLE_BLOCK, **_LISTED,
+        keeps = held is not None and not larger
+        early = {"EARLY": self._early, "launch_pdl": self._early}
+        tables_kernel[(blocks,)](
+            told.fields, *field_size, told.shapes, *small_size, told.told, room.floats,
+            weights.looked_up, weights.bias, room.packed, room.table, room.small, room.counters,
+            BLOCK=_TABLE_BLOCK, EARLY=self._early, **_TABLES,
+        )  # fmt: skip
+        listed_kernel[(tiles,)](
+            told.fields, *field_size, *place, room.counters, room.tiles_near, layers.bare, *made,
+            nothing if held is None else held, layers.number, **how, HELD=keeps, **early,
+            **_LISTED,
         )  # fmt: skip
         how["GAINS"] = 0 if larger else gains
-        read = told.fields, *field_size, *place, room.words, room.counters
+        read = room.packed, *field_size, *place, room.words, room.counters
         plain_kernel[(min(self._programs, 4 * tiles),)](
             *self._planes, *read, room.tiles_near, room.tiles_asked, *layer, *made,
-            *self._amounts[2:], **self._read, **how, REDUCED=way is Way.SMALLER, **_PLAIN,
+            *self._amounts[2:], **self._read, **how, REDUCED=way is Way.SMALLER, **early, **_PLAIN,
         )  # fmt: skip
         nodes = self._nodes(way, field_size), self._nodes(way, small_size)
         asked_kernel[(min(self._programs, 4 * tiles),)](
             *read, room.tiles_asked, *layer, *made, *self._amounts[2:], *small_size, room.table,
             room.small, weights.pixel, weights.second, weights.rest, *self._amounts[:2], **how,
-            ACROSS=nodes[0][0], NODES=nodes[0][1],
-            ACROSS_SMALL=nodes[1][0], NODES_SMALL=nodes[1][1], **_ASKED,
+            DOWN=nodes[0][0], ACROSS=nodes[0][1],
+            DOWN_SMALL=nodes[1][0], ACROSS_SMALL=nodes[1][1], **early, **_ASKED,
         )  # fmt: skip
         if larger:
             tiles = triton.cdiv(high, laying.ROWS) * triton.cdiv(wide, laying.COLUMNS)
@@ -228,18 +248,11 @@ class Core:
             )  # fmt: skip
 
     def _nodes(self, way: Way, have: Sequence[int]) -> tuple[int, int]:
-        """How many nodes of a field lie under a tile: each way, and room for all; 0 for many."""
+        """How many nodes of a field lie under a tile, each way, at least; 0 for many."""
         if way is Way.SMALLER:
             return 0, 0
-        size = self._fields.size
         # A field's last square may hang over the frame, so this is an upper bound.
-        spans = [(laying.SIDE - 1) * h / s for h, s in zip(have, size, strict=True)]
-        most = max(map(math.floor, spans)) + 3
-        room = max(16, triton.next_power_of_2(most * most))
-        return (most, room) if room <= _MOST_NODES else (0, 0)
-
-
-def _tiles(high: int, wide: int) -> tuple[int, int]:
-    """How many tiles a picture has, down and across."""
-    margin = laying.TOP + 1, laying.LEFT + 1
-    return triton.cdiv(high + margin[0], laying.ROWS), triton.cdiv(wide + margin[1], laying.COLUMNS)
+        lengths = zip(laying.HALF, have, self._fields.size, strict=True)
+        spans = [(t - 1) * h / s for t, h, s in lengths]
+        down, across = (max(4, triton.next_power_of_2(math.floor(s) + 3)) for s in spans)
+        return (down, across) if down * across <= _MOST_NODES else (0, 0)

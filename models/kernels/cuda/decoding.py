@@ -1,6 +1,8 @@
 """Pixels out of planes, and the curves, in Triton: `models.color` and `models.transfer` fused.
 
-``exp2(p * log2(x))`` stands for a power: a GPU has instructions for both.
+``exp2(p * log2(x))`` stands for a power: a GPU has instructions for both. ``tl.log2`` is a
+polynomial instead, longer than all else in a curve; the instruction is off by 2**-22 at the most
+(PTX ISA, ``lg2.approx``).
 """
 
 from __future__ import annotations
@@ -9,12 +11,15 @@ from __future__ import annotations
 # mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
 import triton
 import triton.language as tl
+from triton.language.extra import libdevice
 
 from models.color import LUMA_WEIGHTS, Encoding, Matrix, Siting, levels
 from models.transfer import Transfer
 
 CURVES = {Transfer.LINEAR: 0, Transfer.SRGB: 1, Transfer.BT709: 2}
 """How the kernels number the curves."""
+
+_ON_CARD = tl.constexpr(not triton.knobs.runtime.interpret)
 
 
 def sited_at(encoding: Encoding) -> tuple[bool, bool]:
@@ -46,13 +51,21 @@ def matrix_of(encoding: Encoding) -> tuple[float, float, float, float, float, fl
 
 
 @triton.jit
+def _log2(x):
+    """As the card's own instruction has it; an interpreter has none."""
+    if _ON_CARD:
+        return libdevice.fast_log2f(x)
+    return tl.log2(x)
+
+
+@triton.jit
 def decoded(x, CURVE: tl.constexpr):
     """Encoded values in [0, 1] to linear light."""
     if CURVE == 1:
-        high = tl.exp2(2.4 * tl.log2((x + 0.055) * (1 / 1.055)))
+        high = tl.exp2(2.4 * _log2((x + 0.055) * (1 / 1.055)))
         return tl.where(x <= 0.04045, x * (1 / 12.92), high)
     if CURVE == 2:
-        high = tl.exp2((1 / 0.45) * tl.log2((x + 0.099) * (1 / 1.099)))
+        high = tl.exp2((1 / 0.45) * _log2((x + 0.099) * (1 / 1.099)))
         return tl.where(x < 0.081, x * (1 / 4.5), high)
     return x
 
@@ -61,7 +74,7 @@ def decoded(x, CURVE: tl.constexpr):
 def encoded(x):
     """Linear light to sRGB values in [0, 1]."""
     x = tl.minimum(tl.maximum(x, 0.0), 1.0)
-    high = tl.exp2((1 / 2.4) * tl.log2(tl.maximum(x, 1e-6))) * 1.055 - 0.055
+    high = tl.exp2((1 / 2.4) * _log2(tl.maximum(x, 1e-6))) * 1.055 - 0.055
     return tl.where(x <= 0.0031308, x * 12.92, high)
 
 

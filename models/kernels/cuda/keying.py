@@ -1,9 +1,10 @@
-"""Planes to picture in three Triton kernels: the live grade of `models.keyer`, pixel by pixel.
+"""Planes to picture in four Triton kernels: the live grade of `models.keyer`, pixel by pixel.
 
-The first copies the bare picture where nothing of a subject can be, lists the other tiles, and
-looks the fields up for the network. The second makes linear light and the rough matte of the
-listed tiles, and lays what is plainly subject; quarters of tiles that hold pixels to ask about go
-on another list, with what their pixels are asked for. The third works that off with the network.
+The first makes of the fields what single pixels look up. The second, beside it, copies the bare
+picture where nothing of a subject can be, and lists the other tiles. The third makes linear light
+and the rough matte of those, and lays what is plainly subject; halves of quarters that hold pixels
+to ask about go on another list, with what their pixels are asked for. The fourth works that off
+with the network.
 """
 
 from __future__ import annotations
@@ -12,16 +13,24 @@ from __future__ import annotations
 # mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
 import triton
 import triton.language as tl
+from triton.language.extra.cuda import gdc_launch_dependents, gdc_wait
 
 from models.kernels.cuda.decoding import shown
 from models.kernels.cuda.laying import copied, laid, put, stored
-from models.kernels.cuda.lookup import anything_near, at_places, corners, places, window
+from models.kernels.cuda.lookup import (
+    anything_near,
+    corners,
+    four_at_places,
+    free_places,
+    places,
+    window,
+)
 from models.kernels.cuda.network import alpha_of, halves, high_half, looked_up, low_half
 from models.kernels.cuda.reducing import reduced
 
 _SIZES = [
     *("high", "plane_high", "plane_wide", "chroma_high", "chroma_wide"),
-    *("field_high", "field_wide", "shapes_high", "shapes_wide", "stride_r", "chroma_r"),
+    *("field_high", "field_wide", "shapes_high", "shapes_wide", "stride_r", "chroma_r", "number"),
 ]
 # Compiled once for all of these. A picture's width, and how far two columns of a plane are from
 # each other, say whether neighbours can be read together: for them it is worth compiling anew.
@@ -52,18 +61,19 @@ def _finished(
     red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
     top, left, high, wide, FIRST: tl.constexpr,
     ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
+    ROWS: tl.constexpr, COLUMNS: tl.constexpr,
 ):  # fmt: skip
-    """Store a quarter of a tile: premultiplied, or laid into the scene."""
+    """Store pixels of a quarter of a tile: premultiplied, or laid into the scene."""
     red, green, blue = red * alpha, green * alpha, blue * alpha
-    row = top + tl.arange(0, 16)[:, None]
-    column = left + tl.arange(0, 16)[None, :]
+    row = top + tl.arange(0, ROWS)[None, :]
+    column = left + tl.arange(0, COLUMNS)[:, None]
     seen = (row >= 0) & (row < high) & (column >= 0) & (column < wide)
     if ONLY_KEY:
-        area = high * wide
-        put(alpha_out, red, seen, top, left, high, wide, 16, 16)
-        put(alpha_out + area, green, seen, top, left, high, wide, 16, 16)
-        put(alpha_out + 2 * area, blue, seen, top, left, high, wide, 16, 16)
-        put(alpha_out + 3 * area, alpha, seen, top, left, high, wide, 16, 16)
+        area, kept = high * wide, tl.trans(seen)
+        put(alpha_out, tl.trans(red), kept, top, left, high, wide, ROWS, COLUMNS)
+        put(alpha_out + area, tl.trans(green), kept, top, left, high, wide, ROWS, COLUMNS)
+        put(alpha_out + 2 * area, tl.trans(blue), kept, top, left, high, wide, ROWS, COLUMNS)
+        put(alpha_out + 3 * area, tl.trans(alpha), kept, top, left, high, wide, ROWS, COLUMNS)
     else:
         if not FIRST:
             seen = seen & inside  # beside it stands another subject
@@ -71,67 +81,94 @@ def _finished(
             red, green, blue, alpha, below, gain, offset, row, column, seen, high * wide, wide,
             GAINS,
         )  # fmt: skip
-        stored(picture, code, seen, top, left, high, wide, 16, 16, PACKED)
+        kept = tl.trans(seen)
+        stored(picture, tl.trans(code), kept, top, left, high, wide, ROWS, COLUMNS, PACKED)
         if ALPHA:
-            put(alpha_out, alpha, seen, top, left, high, wide, 16, 16)
+            put(alpha_out, tl.trans(alpha), kept, top, left, high, wide, ROWS, COLUMNS)
+
+
+@triton.jit
+def _to_be_made(held, tile, number, FIRST: tl.constexpr, HELD: tl.constexpr):
+    """Whether a tile without a subject is not there already."""
+    if FIRST and HELD:
+        return tl.load(held + tile) != number
+    return True
+
+
+@_kernel
+def tables_kernel(
+    fields, field_high, field_wide, shapes, shapes_high, shapes_wide, told, floats,
+    weights, bias, packed, table, table_small, counters,
+    BLOCK: tl.constexpr, EARLY: tl.constexpr,
+):  # fmt: skip
+    """The fields as single pixels look them up: what the network makes of them, and four a word."""
+    if EARLY:
+        gdc_launch_dependents()
+    if tl.program_id(0) == 0:
+        tl.store(counters + 1, 0)  # of this frame nothing has been asked about yet
+    looked_up(
+        fields, shapes, told, weights, bias, packed, table, table_small,
+        field_high * field_wide, shapes_high * shapes_wide, floats, tl.program_id(0), 19, 8, BLOCK,
+    )  # fmt: skip
 
 
 @_kernel
 def listed_kernel(
-    fields, field_high, field_wide, shapes, shapes_high, shapes_wide, told, ints, floats,
-    weights, bias, table, table_small, counters, tiles_near, bare, picture, alpha_out, high, wide,
+    fields, field_high, field_wide, told, ints, floats, counters, tiles_near, bare,
+    picture, alpha_out, high, wide, held, number,
     ONLY_KEY: tl.constexpr, FIRST: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
-    BLOCK: tl.constexpr,
+    HELD: tl.constexpr, EARLY: tl.constexpr,
 ):  # fmt: skip
-    """The bare picture where nobody is, the list of tiles where somebody may be, the tables."""
-    block = tl.program_id(0)
-    n, m = field_high * field_wide, shapes_high * shapes_wide
-    blocks = tl.cdiv(n, BLOCK) + tl.cdiv(m, BLOCK)
-    if block < blocks:
-        if block == 0:
-            tl.store(counters + 1, 0)  # of this frame nothing has been asked about yet
-        looked_up(
-            fields + 10 * n, shapes, told, weights, bias, table, table_small, n, m, floats, block,
-            19, 8, BLOCK,
-        )  # fmt: skip
-    else:
-        tile = block - blocks
-        tiles = tl.cdiv(wide + 5, 64)
-        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4
-        extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
-        origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
-        mirrored = tl.load(ints + 2)
-        row_low, row_high, column_low, column_high = window(
-            told, ints, floats, extent_h, extent_w, origin_r, origin_c
-        )
-        # The tile with the pixels around it.
-        r = top - tl.load(ints) - 1
-        c = left - tl.load(ints + 1) - 1
-        c = tl.where(mirrored != 0, extent_w - 1 - c - 65, c)
-        some = (r <= row_high + 1) & (r + 17 >= row_low - 1)
-        some = some & (c <= column_high + 1) & (c + 65 >= column_low - 1)
-        here = False
-        if some:
-            by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
-            r, c = r + origin_r, c + origin_c
-            here = anything_near(
-                fields,
-                places(r, by_y, field_high), places(r + 17, by_y, field_high),
-                places(c, by_x, field_wide), places(c + 65, by_x, field_wide),
-                field_high, field_wide,
-            ) | (tl.load(told + 1) == 0)  # fmt: skip
-        if here:
-            tl.store(tiles_near + tl.atomic_add(counters, 1), tile)
-        else:
-            if ONLY_KEY or ALPHA:
-                nothing = tl.zeros((16, 64), tl.float32)
-                everywhere = tl.full((16, 64), 1, tl.int1)
-                for k in tl.static_range(4 if ONLY_KEY else 1):
-                    if ONLY_KEY or FIRST:
-                        out = alpha_out + k * high * wide
-                        put(out, nothing, everywhere, top, left, high, wide, 16, 64)
-            if FIRST:
-                copied(bare, picture, top, left, high, wide, 16, 64, PACKED)
+    """The bare picture where nobody is, the list of tiles where somebody may be.
+
+    It needs nothing of what `tables_kernel` makes, so it runs beside it, and ends after it.
+    ``held`` says of each tile of the picture which template's bare one stands there, 0 for none.
+    """
+    if EARLY:
+        gdc_launch_dependents()
+    tile = tl.program_id(0)
+    tiles = tl.cdiv(wide + 5, 64)
+    top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4
+    extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
+    origin_r, origin_c = tl.load(ints + 5), tl.load(ints + 6)
+    mirrored = tl.load(ints + 2)
+    row_low, row_high, column_low, column_high = window(
+        told, ints, floats, extent_h, extent_w, origin_r, origin_c
+    )
+    # The tile with the pixels around it.
+    r = top - tl.load(ints) - 1
+    c = left - tl.load(ints + 1) - 1
+    c = tl.where(mirrored != 0, extent_w - 1 - c - 65, c)
+    some = (r <= row_high + 1) & (r + 17 >= row_low - 1)
+    some = some & (c <= column_high + 1) & (c + 65 >= column_low - 1)
+    here = False
+    if some:
+        by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
+        r, c = r + origin_r, c + origin_c
+        here = anything_near(
+            fields,
+            places(r, by_y, field_high), places(r + 17, by_y, field_high),
+            places(c, by_x, field_wide), places(c + 65, by_x, field_wide),
+            field_high, field_wide,
+        ) | (tl.load(told + 1) == 0)  # fmt: skip
+    if here:
+        tl.store(tiles_near + tl.atomic_add(counters, 1), (tile // tiles << 16) | tile % tiles)
+        if HELD:
+            tl.store(held + tile, 0)
+    elif _to_be_made(held, tile, number, FIRST, HELD):
+        if ONLY_KEY or ALPHA:
+            nothing = tl.zeros((16, 64), tl.float32)
+            everywhere = tl.full((16, 64), 1, tl.int1)
+            for k in tl.static_range(4 if ONLY_KEY else 1):
+                if ONLY_KEY or FIRST:
+                    out = alpha_out + k * high * wide
+                    put(out, nothing, everywhere, top, left, high, wide, 16, 64)
+        if FIRST:
+            copied(bare, picture, top, left, high, wide, 16, 64, PACKED)
+        if FIRST and HELD:
+            tl.store(held + tile, number)
+    if EARLY:
+        gdc_wait()
 
 
 @_kernel
@@ -139,17 +176,20 @@ def plain_kernel(
     first, second, third, stride_r, stride_c, chroma_r, chroma_c,
     plane_high, plane_wide, chroma_high, chroma_wide,
     y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
-    fields, field_high, field_wide, told, ints, floats, words, counters, tiles_near, tiles_asked,
+    packed, field_high, field_wide, told, ints, floats, words, counters, tiles_near, tiles_asked,
     below, gain, offset, picture, alpha_out, high, wide, despill, given_back,
     TURNS: tl.constexpr, RGB: tl.constexpr, HALF_R: tl.constexpr, HALF_C: tl.constexpr,
     SITED_R: tl.constexpr, SITED_C: tl.constexpr, CURVE: tl.constexpr,
     REDUCED: tl.constexpr, FIRST: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr,
-    ALPHA: tl.constexpr, PACKED: tl.constexpr,
+    ALPHA: tl.constexpr, PACKED: tl.constexpr, EARLY: tl.constexpr,
 ):  # fmt: skip
     """The tiles that `listed_kernel` put on the list, by as many programs as the card holds.
 
     ``ints`` and ``floats`` are one buffer: where the frame lies, see `models.kernels.cuda.places`.
     """
+    if EARLY:
+        gdc_wait()
+        gdc_launch_dependents()
     tiles = tl.cdiv(wide + 5, 64)
     area = tl.cdiv(high + 2, 16) * 16 * tiles * 64
     extent_h, extent_w = tl.load(ints + 3), tl.load(ints + 4)
@@ -163,15 +203,14 @@ def plain_kernel(
     n = field_high * field_wide
     for i in range(tl.program_id(0), 4 * tl.load(counters), tl.num_programs(0)):
         # A quarter at a time: code that is longer does not stay in the instruction cache.
-        number = tl.load(tiles_near + i // 4) * 4 + i % 4
-        tile = number // 4
-        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4 + number % 4 * 16
-        row, column = top + tl.arange(0, 16), left + tl.arange(0, 16)
+        number = tl.load(tiles_near + i // 4) * 2 + (i % 4 // 2 << 16) + i % 2
+        top, left = (number >> 16) * 8 - 1, (number & 0xFFFF) * 32 - 4
+        row, column = top + tl.arange(0, 8), left + tl.arange(0, 32)
         r = row - tl.load(ints)
         c = mirrored * (extent_w - 1) + (1 - 2 * mirrored) * (column - tl.load(ints + 1))
         inside_r = (r >= row_low) & (r <= row_high) & (row >= 0) & (row < high)
         inside_c = (c >= column_low) & (c <= column_high) & (column >= 0) & (column < wide)
-        inside = inside_r[:, None] & inside_c[None, :]
+        inside = inside_r[None, :] & inside_c[:, None]
         at_r = tl.minimum(tl.maximum(r, 0), extent_h - 1)
         at_c = tl.minimum(tl.maximum(c, 0), extent_w - 1)
         if REDUCED:
@@ -180,69 +219,92 @@ def plain_kernel(
                 stride_r, stride_c, chroma_r, chroma_c,
                 plane_high, plane_wide, chroma_high, chroma_wide,
                 y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
-                TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE, 16, 16,
+                TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE, 8, 32,
             )  # fmt: skip
+            red, green, blue = tl.trans(red), tl.trans(green), tl.trans(blue)
         else:
             red, green, blue = shown(
-                first, second, third, (at_r + origin_r)[:, None], (at_c + origin_c)[None, :],
+                first, second, third, (at_r + origin_r)[None, :], (at_c + origin_c)[:, None],
                 stride_r, stride_c, chroma_r, chroma_c,
                 plane_high, plane_wide, chroma_high, chroma_wide,
                 y0_code, y_by, c0_code, c_by, cr_red, cb_green, cr_green, cb_blue,
                 TURNS, RGB, HALF_R, HALF_C, SITED_R, SITED_C, CURVE,
             )  # fmt: skip
         alpha = inside.to(tl.float32)
-        asking = False
+        asking = 0
         if found:
             y = places(r + origin_r, tl.load(floats + 8), field_high)
             x = places(c + origin_c, tl.load(floats + 9), field_wide)
             a, b, c0, d, fy, fx = corners(y, x, field_high, field_wide)
-            back_r = at_places(fields, a, b, c0, d, fy, fx)
-            back_g = at_places(fields + n, a, b, c0, d, fy, fx)
-            back_b = at_places(fields + 2 * n, a, b, c0, d, fy, fx)
-            near = at_places(fields + 3 * n, a, b, c0, d, fy, fx)
-            solid = at_places(fields + 4 * n, a, b, c0, d, fy, fx)
-            hold_out = at_places(fields + 5 * n, a, b, c0, d, fy, fx)
+            back_r, back_g, back_b, own_key = four_at_places(packed, a, b, c0, d, fy, fx, 8, 32)
+            near, solid, hold_out, _ = four_at_places(packed + 4 * n, a, b, c0, d, fy, fx, 8, 32)
             key, other = tl.where(is_green, green, blue), tl.where(is_green, blue, green)
             back_key = tl.where(is_green, back_g, back_b)
             back_other = tl.where(is_green, back_b, back_g)
             full = tl.maximum(back_key - tl.maximum(back_r, back_other), 1e-3)
             rough = (1 - (key - tl.maximum(red, other)) / full) * (1 - hold_out)
             luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
-            place = words + (row + 1)[:, None] * (tiles * 64) + (column + 4)[None, :]
+            place = words + (row + 1)[None, :] * (tiles * 64) + (column + 4)[:, None]
             clamped = tl.minimum(tl.maximum(rough, -0.3), 1.3)
             tl.store(place, halves(clamped, tl.sqrt(luma)))
             whole = (solid > 0.99) & (rough > 0.5) & inside
             asked = (near > 0) & (whole == 0) & inside
             alpha = whole.to(tl.float32)
-            asking = tl.max(tl.max(asked.to(tl.int32), 1), 0) > 0
-            if asking:
+            # Each half goes on the list for itself.
+            weight = tl.where(column < left + 16, 1, 65536)[:, None]
+            asking = tl.sum(tl.sum(tl.where(asked, weight, 0), 1), 0)
+            one = ((asking & 0xFFFF) > 0).to(tl.int32)
+            asking = one + (asking > 0xFFFF).to(tl.int32)
+            if asking > 0:
                 tl.store(place + area, halves(tl.sqrt(red), tl.sqrt(green)))
                 said = alpha + 2 * asked.to(tl.float32)
                 tl.store(place + 2 * area, halves(tl.sqrt(blue), said))
-                tl.store(tiles_asked + tl.atomic_add(counters + 1, 1), number)
-            else:
-                own_key = at_places(fields + 9 * n, a, b, c0, d, fy, fx)
+                at = tiles_asked + tl.atomic_add(counters + 1, asking)
+                tl.store(at, number + (number & 0xFFFF) + 1 - one)
+                if asking > 1:
+                    tl.store(at + 1, number + (number & 0xFFFF) + 1)
+            if asking < 2:
                 red, green, blue = _despilled(
                     red, green, blue, back_r, back_g, back_b, own_key, is_green, despill,
                     given_back,
                 )  # fmt: skip
-        if not asking:
+        if asking < 2:
             _finished(
                 red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
-                top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED,
+                top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, 8, 32,
             )  # fmt: skip
+
+
+@triton.jit
+def _row_at(r, low, high_row, down, high, across):
+    """Where words of rows lie, at most at the window's edge, and at the picture's.
+
+    Pixels outside of either are nobody's to ask about.
+    """
+    r = tl.minimum(tl.maximum(r, low), high_row) + down
+    return (tl.minimum(tl.maximum(r, -1), high) + 1) * across
+
+
+@triton.jit
+def _column_at(c, low, high_column, right, step, extent_w, wide):
+    """Likewise of columns."""
+    c = tl.minimum(tl.maximum(c, low), high_column)
+    c = right + tl.where(step < 0, extent_w - 1 - c, c)
+    return tl.minimum(tl.maximum(c, -1), wide) + 4
 
 
 @_kernel
 def asked_kernel(
-    fields, field_high, field_wide, told, ints, floats, words, counters, tiles_asked,
+    packed, field_high, field_wide, told, ints, floats, words, counters, tiles_asked,
     below, gain, offset, picture, alpha_out, high, wide, despill, given_back,
     shapes_high, shapes_wide, table, table_small, pixel, second_layer, rest, black, by_span,
     FIRST: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr,
-    PACKED: tl.constexpr, ACROSS: tl.constexpr, NODES: tl.constexpr,
-    ACROSS_SMALL: tl.constexpr, NODES_SMALL: tl.constexpr,
+    PACKED: tl.constexpr, DOWN: tl.constexpr, ACROSS: tl.constexpr,
+    DOWN_SMALL: tl.constexpr, ACROSS_SMALL: tl.constexpr, EARLY: tl.constexpr,
 ):  # fmt: skip
     """The tiles that `plain_kernel` put on the list, by as many programs as the card holds."""
+    if EARLY:
+        gdc_wait()
     tiles = tl.cdiv(wide + 5, 64)
     across = tiles * 64
     area = tl.cdiv(high + 2, 16) * 16 * across
@@ -257,72 +319,66 @@ def asked_kernel(
     is_green = tl.load(told + 2) < 1.5
     pixel += (tl.load(told + 2).to(tl.int32) - 1) * 1024
     n = field_high * field_wide
-    k = tl.arange(0, 16)
-    ring_r = tl.where(k < 9, k // 3 - 1, 0)[None, :]
-    ring_c = tl.where(k < 9, k % 3 - 1, 0)[None, :]
-    plane = (tl.maximum(k - 8, 0) * area)[None, :]
     if tl.program_id(0) == 0:
         tl.store(counters, 0)  # nothing of the next frame has been listed yet
+    by_y, by_x = tl.load(floats + 8), tl.load(floats + 9)
+    by_y_small, by_x_small = tl.load(floats + 10), tl.load(floats + 11)
     for i in range(tl.program_id(0), tl.load(counters + 1), tl.num_programs(0)):
         number = tl.load(tiles_asked + i)
-        tile = number // 4
-        top, left = tile // tiles * 16 - 1, tile % tiles * 64 - 4 + number % 4 * 16
-        row, column = top + tl.arange(0, 16), left + tl.arange(0, 16)
+        top, left = (number >> 16) * 8 - 1, (number & 0xFFFF) * 16 - 4
+        row, column = top + tl.arange(0, 8), left + tl.arange(0, 16)
         r = row - down
         c = mirrored * (extent_w - 1) + step * (column - right)
-        inside = ((r >= row_low) & (r <= row_high))[:, None]
-        inside = inside & ((c >= column_low) & (c <= column_high))[None, :]
-        # The words of the nine pixels around each: at most at the window's edge, and at the
-        # picture's for pixels outside of it, which nobody reads.
-        near_r = tl.minimum(tl.maximum(r[:, None] + ring_r, row_low), row_high) + down
-        near_r = tl.minimum(tl.maximum(near_r, -1), high)
-        near_c = tl.minimum(tl.maximum(c[:, None] + ring_c, column_low), column_high)
-        near_c = right + step * (near_c - mirrored * (extent_w - 1))
-        near_c = tl.minimum(tl.maximum(near_c, -1), wide)
-        at = ((near_r + 1) * across + plane)[:, None, :] + (near_c + 4)[None, :, :]
-        at = tl.reshape(at, (256, 16))
-        around = tl.load(words + at, (k < 11)[None, :], 0)
-        place = words + area + (row + 1)[:, None] * across + (column + 4)[None, :]
+        inside = ((r >= row_low) & (r <= row_high))[None, :]
+        inside = inside & ((c >= column_low) & (c <= column_high))[:, None]
+        place = words + area + (row + 1)[None, :] * across + (column + 4)[:, None]
         word = tl.load(place)
-        red, green = low_half(word), high_half(word)
+        root_r, root_g = low_half(word), high_half(word)
         word = tl.load(place + area)
-        blue, said = low_half(word), high_half(word)
-        red, green, blue = red * red, green * green, blue * blue
+        root_b, said = low_half(word), high_half(word)
         asked = said > 1.5
-        y = places(r + origin_r, tl.load(floats + 8), field_high)
-        x = places(c + origin_c, tl.load(floats + 9), field_wide)
-        y_small = places(r + origin_r, tl.load(floats + 10), shapes_high)
-        x_small = places(c + origin_c, tl.load(floats + 11), shapes_wide)
+        y = places(r + origin_r, by_y, field_high)
+        x = places(c + origin_c, by_x, field_wide)
+        first_r = top - down + origin_r
+        first_c = mirrored * (extent_w - 16) + step * (left - right) + origin_c
         a, b, c0, d, fy, fx = corners(y, x, field_high, field_wide)
-        back_r = at_places(fields, a, b, c0, d, fy, fx)
-        back_g = at_places(fields + n, a, b, c0, d, fy, fx)
-        back_b = at_places(fields + 2 * n, a, b, c0, d, fy, fx)
+        back_r, back_g, back_b, own_key = four_at_places(packed, a, b, c0, d, fy, fx, 8, 16)
         guess = alpha_of(
-            around, tl.maximum(tl.where(is_green, back_g, back_b), 0.005),
-            table, y, x, field_high, field_wide,
-            table_small, y_small, x_small, shapes_high, shapes_wide, pixel, second_layer, rest,
-            16, ACROSS, NODES, ACROSS_SMALL, NODES_SMALL,
+            words,
+            _row_at(r - 1, row_low, row_high, down, high, across),
+            _row_at(r, row_low, row_high, down, high, across),
+            _row_at(r + 1, row_low, row_high, down, high, across),
+            _column_at(c - 1, column_low, column_high, right, step, extent_w, wide),
+            _column_at(c, column_low, column_high, right, step, extent_w, wide),
+            _column_at(c + 1, column_low, column_high, right, step, extent_w, wide),
+            root_r, root_g, root_b, tl.maximum(tl.where(is_green, back_g, back_b), 0.005),
+            table, free_places(r + origin_r, by_y), free_places(c + origin_c, by_x),
+            tl.floor(free_places(first_r, by_y)).to(tl.int32),
+            tl.floor(free_places(first_c, by_x)).to(tl.int32), field_high, field_wide,
+            table_small,
+            free_places(r + origin_r, by_y_small), free_places(c + origin_c, by_x_small),
+            tl.floor(free_places(first_r, by_y_small)).to(tl.int32),
+            tl.floor(free_places(first_c, by_x_small)).to(tl.int32), shapes_high, shapes_wide,
+            pixel, second_layer, rest, 8, 16, DOWN, ACROSS, DOWN_SMALL, ACROSS_SMALL,
         )  # fmt: skip
         guess = tl.minimum(tl.maximum((guess - black) * by_span, 0.0), 1.0)
         alpha = tl.where(asked, guess, said)
+        front_r, front_g, front_b, _ = four_at_places(packed + 8 * n, a, b, c0, d, fy, fx, 8, 16)
+        red, green, blue = root_r * root_r, root_g * root_g, root_b * root_b
         # `models.despill.unmix`
         clear = 1 - alpha
         doubt = 0.05 * clear
         by = 1 / tl.maximum(alpha * alpha + doubt, 1e-6)
-        front = at_places(fields + 6 * n, a, b, c0, d, fy, fx)
-        mixed = (alpha * (red - clear * back_r) + doubt * front) * by
+        mixed = (alpha * (red - clear * back_r) + doubt * front_r) * by
         red = tl.where(asked, tl.maximum(mixed, 0.0), red)
-        front = at_places(fields + 7 * n, a, b, c0, d, fy, fx)
-        mixed = (alpha * (green - clear * back_g) + doubt * front) * by
+        mixed = (alpha * (green - clear * back_g) + doubt * front_g) * by
         green = tl.where(asked, tl.maximum(mixed, 0.0), green)
-        front = at_places(fields + 8 * n, a, b, c0, d, fy, fx)
-        mixed = (alpha * (blue - clear * back_b) + doubt * front) * by
+        mixed = (alpha * (blue - clear * back_b) + doubt * front_b) * by
         blue = tl.where(asked, tl.maximum(mixed, 0.0), blue)
-        own_key = at_places(fields + 9 * n, a, b, c0, d, fy, fx)
         red, green, blue = _despilled(
             red, green, blue, back_r, back_g, back_b, own_key, is_green, despill, given_back
         )
         _finished(
             red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
-            top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED,
+            top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, 8, 16,
         )  # fmt: skip

@@ -15,6 +15,7 @@ from torch import Tensor
 from models.color import Planes
 from models.kernels.cuda.exchange import ALIGNED, WORD
 from models.kernels.cuda.fields import Fields
+from models.kernels.cuda.laying import tiles_of
 from models.kernels.cuda.places import LENGTH
 
 
@@ -85,15 +86,18 @@ class Form:
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """Where a picture is made.
+    """Where a picture is made, and nobody else writes.
 
     Attributes:
         codes: (H, W, 3) uint8.
         alpha: (H, W) float32, or None where it is not wanted.
+        held: (tiles,) int32, of which layers the bare picture stands in a tile, by their number; 0:
+            something else.
     """
 
     codes: Tensor
     alpha: Tensor | None
+    held: Tensor
 
 
 @dataclass(eq=False)
@@ -209,7 +213,9 @@ class Lane:
         if made is None:
             device = self.numbers.device
             cover = torch.zeros(size, device=device) if alpha else None
-            made = Picture(torch.zeros(*size, 3, dtype=torch.uint8, device=device), cover)
+            codes = torch.zeros(*size, 3, dtype=torch.uint8, device=device)
+            held = torch.zeros(math.prod(tiles_of(*size)), dtype=torch.int32, device=device)
+            made = Picture(codes, cover, held)
             self.pictures[size] = made
         return made
 

@@ -5,7 +5,8 @@ chosen: float16 light below moves a code by .03 at the most, a gain or an offset
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import count
 
 import torch
 from torch import Tensor
@@ -39,11 +40,13 @@ class Layers:
         levels: one a slot, the lowest first.
         order: as in `models.composite.Scene`.
         bare: (H, W, 3) uint8, the picture without anybody.
+        number: of these layers alone, above 0.
     """
 
     levels: tuple[Level, ...]
     order: tuple[int, ...]
     bare: Tensor
+    number: int = field(default_factory=count(1).__next__)
 
     @property
     def size(self) -> tuple[int, int]:

@@ -1,6 +1,6 @@
 """Laying in Triton: a subject over what is below, encoded, the steps above it, codes.
 
-A picture goes tile by tile; a tile of the part that has to be asked about is a quarter of one. The
+A picture goes tile by tile; what has to be asked about goes by quarters of them. The
 first tile begins a row and four columns before the picture, since a pixel at its edge leans on
 neighbours beyond; four pixels of 8-bit codes are three whole words.
 """
@@ -14,10 +14,17 @@ import triton.language as tl
 
 from models.kernels.cuda.decoding import encoded
 
-ROWS, COLUMNS, SIDE = 16, 64, 16
-"""Of a tile; and of one that is asked about, each way."""
+ROWS, COLUMNS = 16, 64
+"""Of a tile; a quarter of one has 8 by 32 pixels."""
+HALF = 8, 16
+"""Rows and columns of what is asked about at once: half a quarter."""
 TOP, LEFT = 1, 4
 """Rows and columns before the picture."""
+
+
+def tiles_of(high: int, wide: int) -> tuple[int, int]:
+    """How many tiles a picture has, down and across."""
+    return triton.cdiv(high + TOP + 1, ROWS), triton.cdiv(wide + LEFT + 1, COLUMNS)
 
 
 @triton.jit
@@ -58,19 +65,15 @@ def stored(
     column = tl.arange(0, COLUMNS)[None, :]
     there = (top + row >= 0) & (top + row < high)
     if PACKED:
-        count: tl.constexpr = ROWS * COLUMNS
-        pixel = tl.minimum((4 * column) // 3, COLUMNS - 1)
-        skip = (4 * column) % 3
-        flat = tl.reshape(code, (count,))
-        index = row * COLUMNS + pixel
-        more = row * COLUMNS + tl.minimum(pixel + 1, COLUMNS - 1)
-        one = tl.reshape(tl.gather(flat, tl.reshape(index, (count,)), 0), (ROWS, COLUMNS))
-        two = tl.reshape(tl.gather(flat, tl.reshape(more, (count,)), 0), (ROWS, COLUMNS))
-        word = (one >> (8 * skip)) | (two << (24 - 8 * skip))
-        first = left // 4 * 3 + column
-        there = there & (column < COLUMNS // 4 * 3) & (first >= 0) & (first < wide // 4 * 3)
-        place = picture.to(tl.pointer_type(tl.int32)) + (top + row) * (wide // 4 * 3) + first
-        tl.store(place, word, there)
+        even, odd = tl.split(tl.reshape(code, (ROWS, COLUMNS // 4, 2, 2)))
+        one, three = tl.split(even)
+        two, four = tl.split(odd)
+        first = left + 4 * tl.arange(0, COLUMNS // 4)[None, :]
+        there = there & (first >= 0) & (first < wide)
+        place = picture.to(tl.pointer_type(tl.int32)) + ((top + row) * wide + first) // 4 * 3
+        tl.store(place, one | (two << 24), there)
+        tl.store(place + 1, (two >> 8) | (three << 16), there)
+        tl.store(place + 2, (three >> 16) | (four << 8), there)
     else:
         there = there & kept & (left + column >= 0) & (left + column < wide)
         place = picture + ((top + row) * wide + left + column) * 3

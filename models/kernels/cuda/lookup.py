@@ -2,35 +2,53 @@
 
 from __future__ import annotations
 
+# ruff: noqa: N803  constants of a kernel in capitals, as Triton writes them
 # mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator,misc"
 import triton
 import triton.language as tl
 
 
 @triton.jit
-def at_places(field, a, b, c, d, fy, fx):
-    """A field at single places, linear between its values."""
-    one, two = tl.load(field + a), tl.load(field + c)
-    one += (tl.load(field + b) - one) * fx
-    two += (tl.load(field + d) - two) * fx
-    return one + (two - one) * fy
+def four_at_places(packed, a, b, c, d, fy, fx, ROWS: tl.constexpr, COLUMNS: tl.constexpr):
+    """Four fields that lie side by side, linear between their values: (COLUMNS, ROWS) each."""
+    k = tl.arange(0, 4)[None, None, :]
+    by_y, by_x = fy[:, :, None], fx[:, :, None]
+    one = tl.load(packed + (a * 4)[:, :, None] + k)
+    two = tl.load(packed + (c * 4)[:, :, None] + k)
+    one += (tl.load(packed + (b * 4)[:, :, None] + k) - one) * by_x
+    two += (tl.load(packed + (d * 4)[:, :, None] + k) - two) * by_x
+    one += (two - one) * by_y
+    even, odd = tl.split(tl.reshape(one, (COLUMNS, ROWS, 2, 2)))
+    first, third = tl.split(even)
+    second, fourth = tl.split(odd)
+    return first, second, third, fourth
 
 
 @triton.jit
 def corners(y, x, high, wide):
-    """Where the four values around each pixel of a tile lie, and how far it is between them."""
+    """Where the four values around each pixel of a tile lie, and how far it is between them.
+
+    A tile's columns come first: where the compiler cannot see that neighbours lie beside each
+    other, it gives them to neighbouring threads along the first axis.
+    """
     y0, x0 = tl.floor(y).to(tl.int32), tl.floor(x).to(tl.int32)
-    y1 = tl.minimum(y0 + 1, high - 1)[:, None] * wide
-    x1 = tl.minimum(x0 + 1, wide - 1)[None, :]
-    fy, fx = (y - y0)[:, None], (x - x0)[None, :]
-    y0, x0 = y0[:, None] * wide, x0[None, :]
+    y1 = tl.minimum(y0 + 1, high - 1)[None, :] * wide
+    x1 = tl.minimum(x0 + 1, wide - 1)[:, None]
+    fy, fx = (y - y0)[None, :], (x - x0)[:, None]
+    y0, x0 = y0[None, :] * wide, x0[:, None]
     return y0 + x0, y0 + x1, y1 + x0, y1 + x1, fy, fx
 
 
 @triton.jit
+def free_places(i, by):
+    """Places of pixels along an axis of a field, also beyond its ends."""
+    return (i + 0.5) * by - 0.5
+
+
+@triton.jit
 def places(i, by, most):
-    """Places of pixels along an axis of a field."""
-    return tl.minimum(tl.maximum((i + 0.5) * by - 0.5, 0.0), most - 1.0)
+    """Places of pixels along an axis of a field, at most at its ends."""
+    return tl.minimum(tl.maximum(free_places(i, by), 0.0), most - 1.0)
 
 
 @triton.jit

@@ -3,7 +3,7 @@
 The first layer is linear, so what it makes of the looked-up channels is made once for a frame, at
 the fields' own size; linear interpolation of that is the same. Within a tile of pixels the
 interpolation is a product of matrices too: weights of the few nodes under the tile, times what
-stands at each. The tile's mean is taken out before, so that float16 rounds only what varies.
+stands at each. A node in its middle is taken out before, so that float16 rounds only what varies.
 
 chosen: features, weights and hidden values rounded to float16 move alpha by .001 at the most on a
 noisy 2160p frame, a quarter of a code.
@@ -38,8 +38,8 @@ class Weights:
     Attributes:
         looked_up: (28, 32) float32: rows for `Context.around`, the shapes, then noise.
         bias: (32,) float32, of the first layer.
-        pixel: (2, 32, 32) float16, for a green and for a blue screen. Rows of the first half of a
-            word: nine rough values, red, blue, one unused, key, three zeros; of the second: nine of
+        pixel: (2, 32, 32) float16, for a green and for a blue screen. Rows of the first
+            half: nine rough values, red, blue, one unused, key, three zeros; of the second: nine of
             luma, green, zeros.
         second: (32, 32) float16; two hidden channels are always 1 and carry its bias.
         rest: (33,) float32: the last layer, its bias.
@@ -96,11 +96,26 @@ def weights_of(network: Estimator) -> Weights | None:
 
 
 @triton.jit
+def _first(channels, weights, at, n, row, COUNT: tl.constexpr, BLOCK: tl.constexpr):
+    """A product of channels and weights, above a row: as exact as float32, all loaded at once."""
+    k, column = tl.arange(0, 32), tl.arange(0, 32)[None, :]
+    used = (at < n)[:, None] & (k < COUNT)[None, :]
+    x = tl.load(channels + (k * n)[None, :] + at[:, None], used, 0.0)
+    by = tl.load(weights + k[:, None] * 32 + column, (k < COUNT)[:, None], 0.0)
+    total = tl.broadcast_to(row[None, :], (BLOCK, 32))
+    return tl.dot(x, by, total, input_precision="tf32x3")
+
+
+@triton.jit
 def looked_up(
-    around, shapes, told, weights, bias, out_around, out_shapes, n, m, floats, block,
+    fields, shapes, told, weights, bias, packed, out_around, out_shapes, n, m, floats, block,
     AROUND: tl.constexpr, SHAPES: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
-    """What the first layer makes of the looked-up channels, at their own size, channels last."""
+    """What the first layer makes of the looked-up channels, at their own size, channels last.
+
+    The ten fields before them are ``packed`` by four: the screen's colour and own_key; near, solid
+    and hold_out; the foreground's colour.
+    """
     column = tl.arange(0, 32)
     first = tl.cdiv(n, BLOCK)
     if block < first:
@@ -108,61 +123,71 @@ def looked_up(
         # The noise of a scaled frame is less by its scale.
         noise = tl.load(told) * tl.load(floats + 12)
         row = tl.load(bias + column) + noise * tl.load(weights + (AROUND + SHAPES) * 32 + column)
-        total = tl.zeros((BLOCK, 32), tl.float32) + row[None, :]
-        for k in tl.static_range(AROUND):
-            x = tl.load(around + k * n + at, at < n, 0.0)
-            total += x[:, None] * tl.load(weights + k * 32 + column)[None, :]
+        total = _first(fields + 10 * n, weights, at, n, row, AROUND, BLOCK)
         place = out_around + at[:, None] * 32 + column[None, :]
         tl.store(place, total, (at < n)[:, None])
+        for k in tl.static_range(10):
+            x = tl.load(fields + k * n + at, at < n, 0.0)
+            slot = k // 3 * 4 * n + k % 3 if k < 9 else 3
+            tl.store(packed + slot + at * 4, x, at < n)
     else:
         at = (block - first) * BLOCK + tl.arange(0, BLOCK)
-        total = tl.zeros((BLOCK, 32), tl.float32)
-        for k in tl.static_range(SHAPES):
-            x = tl.load(shapes + k * m + at, at < m, 0.0)
-            total += x[:, None] * tl.load(weights + (AROUND + k) * 32 + column)[None, :]
+        row = tl.zeros((32,), tl.float32)
+        total = _first(shapes, weights + AROUND * 32, at, m, row, SHAPES, BLOCK)
         place = out_shapes + at[:, None] * 32 + column[None, :]
         tl.store(place, total, (at < m)[:, None])
 
 
 @triton.jit
-def _sampled(table, y, x, high, wide, SIDE: tl.constexpr):
-    """Each pixel between four nodes: (SIDE * SIDE, 32); for tiles with many nodes under them."""
-    count: tl.constexpr = SIDE * SIDE
+def _sampled(table, y, x, high, wide, ROWS: tl.constexpr, COLUMNS: tl.constexpr):
+    """Each pixel between four nodes: (ROWS * COLUMNS, 32); for tiles with many nodes under them."""
+    count: tl.constexpr = ROWS * COLUMNS
+    size: tl.constexpr = (COLUMNS, ROWS)
+    y = tl.minimum(tl.maximum(y, 0.0), high - 1.0)
+    x = tl.minimum(tl.maximum(x, 0.0), wide - 1.0)
     y0, x0 = tl.floor(y).to(tl.int32), tl.floor(x).to(tl.int32)
     y1, x1 = tl.minimum(y0 + 1, high - 1), tl.minimum(x0 + 1, wide - 1)
-    fy = tl.reshape(tl.broadcast_to((y - y0)[:, None], (SIDE, SIDE)), (count,))[:, None]
-    fx = tl.reshape(tl.broadcast_to((x - x0)[None, :], (SIDE, SIDE)), (count,))[:, None]
+    fy = tl.reshape(tl.broadcast_to((y - y0)[None, :], size), (count,))[:, None]
+    fx = tl.reshape(tl.broadcast_to((x - x0)[:, None], size), (count,))[:, None]
     column = tl.arange(0, 32)[None, :]
-    a = tl.reshape(y0[:, None] * wide + x0[None, :], (count,))[:, None] * 32 + column
-    b = tl.reshape(y0[:, None] * wide + x1[None, :], (count,))[:, None] * 32 + column
-    c = tl.reshape(y1[:, None] * wide + x0[None, :], (count,))[:, None] * 32 + column
-    d = tl.reshape(y1[:, None] * wide + x1[None, :], (count,))[:, None] * 32 + column
+    a = tl.reshape(y0[None, :] * wide + x0[:, None], (count,))[:, None] * 32 + column
+    b = tl.reshape(y0[None, :] * wide + x1[:, None], (count,))[:, None] * 32 + column
+    c = tl.reshape(y1[None, :] * wide + x0[:, None], (count,))[:, None] * 32 + column
+    d = tl.reshape(y1[None, :] * wide + x1[:, None], (count,))[:, None] * 32 + column
     upper = tl.load(table + a) * (1 - fx) + tl.load(table + b) * fx
     lower = tl.load(table + c) * (1 - fx) + tl.load(table + d) * fx
     return upper * (1 - fy) + lower * fy
 
 
 @triton.jit
-def _interpolated(
-    table, y, x, high, wide, ACROSS: tl.constexpr, NODES: tl.constexpr, SIDE: tl.constexpr
-):
-    """A product of interpolation weights and nodes less their mean, (SIDE * SIDE, 32); the mean.
+def _middle(table, top, left, high, wide, DOWN: tl.constexpr, ACROSS: tl.constexpr):
+    """The node amid those under a tile: (32,)."""
+    ny = tl.minimum(tl.maximum(top + DOWN // 2 - 1, 0), high - 1)
+    nx = tl.minimum(tl.maximum(left + ACROSS // 2 - 1, 0), wide - 1)
+    return tl.load(table + (ny * wide + nx) * 32 + tl.arange(0, 32))
 
-    ``y`` and ``x`` are (SIDE,) places of the tile's rows and columns among the nodes.
+
+@triton.jit
+def _interpolated(
+    table, middle, y, x, top, left, high, wide, total,
+    DOWN: tl.constexpr, ACROSS: tl.constexpr, ROWS: tl.constexpr, COLUMNS: tl.constexpr,
+):  # fmt: skip
+    """Add a product of interpolation weights and nodes less ``middle``: (ROWS * COLUMNS, 32).
+
+    ``y`` and ``x`` are places of the tile's rows and columns among the nodes, of which at most
+    DOWN by ACROSS lie under it, from ``top`` and ``left``. Beyond the edge the last go on.
     """
-    node = tl.arange(0, NODES)
-    ny = tl.floor(tl.min(y, 0)).to(tl.int32) + node // ACROSS
-    nx = tl.floor(tl.min(x, 0)).to(tl.int32) + node % ACROSS
-    used = (node < ACROSS * ACROSS) & (ny < high) & (nx < wide)
+    node = tl.arange(0, DOWN * ACROSS)
+    ny = tl.minimum(tl.maximum(top + node // ACROSS, 0), high - 1)
+    nx = tl.minimum(tl.maximum(left + node % ACROSS, 0), wide - 1)
     at = (ny * wide + nx)[:, None] * 32 + tl.arange(0, 32)[None, :]
-    value = tl.load(table + at, used[:, None], 0.0)
-    mean = tl.sum(value, 0) / tl.maximum(tl.sum(used.to(tl.float32), 0), 1.0)
-    value = tl.where(used[:, None], value - mean[None, :], 0.0)
-    down = tl.maximum(1 - tl.abs(y[:, None] - ny[None, :]), 0.0)
-    across = tl.maximum(1 - tl.abs(x[:, None] - nx[None, :]), 0.0)
-    across = tl.where((node < ACROSS * ACROSS)[None, :], across, 0.0)
-    weight = tl.reshape(down[:, None, :] * across[None, :, :], (SIDE * SIDE, NODES))
-    return tl.dot(weight.to(tl.float16), value.to(tl.float16)), mean
+    value = tl.load(table + at) - middle[None, :]
+    down = tl.abs(y[:, None] - (top + tl.arange(0, DOWN))[None, :])
+    across = tl.abs(x[:, None] - (left + tl.arange(0, ACROSS))[None, :])
+    down, across = tl.maximum(1 - down, 0.0), tl.maximum(1 - across, 0.0)
+    weight = (down[None, :, :, None] * across[:, None, None, :]).to(tl.float16)
+    weight = tl.reshape(weight, (ROWS * COLUMNS, DOWN * ACROSS))
+    return tl.dot(weight, value.to(tl.float16), total)
 
 
 @triton.jit
@@ -186,52 +211,100 @@ def high_half(word):
 
 
 @triton.jit
-def alpha_of(
-    words, key, table, y, x, high, wide, table_small, y_small, x_small, high_small, wide_small,
-    pixel, second, rest,
-    SIDE: tl.constexpr, ACROSS: tl.constexpr, NODES: tl.constexpr,
-    ACROSS_SMALL: tl.constexpr, NODES_SMALL: tl.constexpr,
-):  # fmt: skip
-    """Alpha of a tile's pixels: (SIDE, SIDE), in [0, 1].
+def _near(words, row, column, by):
+    """A pixel's rough value, and its root of luma over that of the key colour's."""
+    word = tl.load(words + row[None, :] + column[:, None])
+    rough = (word & 0xFFFF).to(tl.int16).to(tl.float16, bitcast=True)
+    return rough, bounded(high_half(word), by)
 
-    ``words`` (SIDE * SIDE, 16) holds of each pixel: of the nine around it, row by row, the rough
-    value and the root of luma; the roots of red and green; of blue. ``key`` is (SIDE, SIDE).
+
+@triton.jit
+def bounded(root, by):
+    """The root of a ratio, which the root of 6 bounds, as float16."""
+    return tl.minimum(root * by, 2.4494897).to(tl.float16)
+
+
+@triton.jit
+def _beside(
+    a, b, c, d, e, f, g, h, i, j, k, l, m, n, o, p,  # noqa: E741
+    COUNT: tl.constexpr,
+):  # fmt: skip
+    """Sixteen features of a tile's pixels as the columns of a matrix, (COUNT, 16)."""
+    # Joined so, what belongs to a pixel stays in its thread.
+    even = tl.join(tl.join(tl.join(a, i), tl.join(e, m)), tl.join(tl.join(c, k), tl.join(g, o)))
+    odd = tl.join(tl.join(tl.join(b, j), tl.join(f, n)), tl.join(tl.join(d, l), tl.join(h, p)))
+    return tl.reshape(tl.join(even, odd), (COUNT, 16))
+
+
+@triton.jit
+def alpha_of(
+    words, row_a, row_b, row_c, column_a, column_b, column_c, red, green, blue, key,
+    table, y, x, top, left, high, wide,
+    table_small, y_small, x_small, top_small, left_small, high_small, wide_small,
+    pixel, second, rest, ROWS: tl.constexpr, COLUMNS: tl.constexpr,
+    DOWN: tl.constexpr, ACROSS: tl.constexpr,
+    DOWN_SMALL: tl.constexpr, ACROSS_SMALL: tl.constexpr,
+):  # fmt: skip
+    """Alpha of a tile's pixels: (COLUMNS, ROWS), in [0, 1].
+
+    ``words`` hold of each pixel the rough value and the root of luma; three rows and three columns
+    say where those of the nine around each lie. ``red``, ``green`` and ``blue`` are roots, ``key``
+    is the screen's channel. ``top`` and ``left`` are the first nodes under the tile.
     """
-    count: tl.constexpr = SIDE * SIDE
-    n = tl.arange(0, 16)
-    key = tl.reshape(key, (count,))[:, None]
-    by = tl.rsqrt(key)
-    # The root of 6 bounds a ratio's root.
-    near = low_half(words)
-    near = tl.where((n < 9)[None, :], near, tl.minimum(near * by, 2.4494897))
-    near = tl.where((n == 12)[None, :], tl.sqrt(tl.minimum(key, 2.0)), near)
-    near = tl.where((n > 12)[None, :], 1.0, near)
-    light = tl.minimum(high_half(words) * by, 2.4494897)
-    if NODES == 0:
-        total = _sampled(table, y, x, high, wide, SIDE)
-        mean = tl.zeros((32,), tl.float32)
-    else:
-        total, mean = _interpolated(table, y, x, high, wide, ACROSS, NODES, SIDE)
-    if NODES_SMALL == 0:
-        total += _sampled(table_small, y_small, x_small, high_small, wide_small, SIDE)
-    else:
-        more, other = _interpolated(
-            table_small, y_small, x_small, high_small, wide_small, ACROSS_SMALL, NODES_SMALL, SIDE
+    count: tl.constexpr = ROWS * COLUMNS
+    size: tl.constexpr = (COLUMNS, ROWS)
+    middle = tl.zeros((32,), tl.float32)
+    if DOWN > 0:
+        middle += _middle(table, top, left, high, wide, DOWN, ACROSS)
+    if DOWN_SMALL > 0:
+        middle_small = _middle(
+            table_small, top_small, left_small, high_small, wide_small, DOWN_SMALL, ACROSS_SMALL
         )
-        total += more
-        mean += other
-    # Two columns of ones bring the means in, in two parts.
-    coarse = mean.to(tl.float16)
-    fine = (mean - coarse.to(tl.float32)).to(tl.float16)
-    k = n[:, None] * 32 + tl.arange(0, 32)[None, :]
-    weights = tl.where((n == 13)[:, None], coarse[None, :], tl.load(pixel + k))
-    weights = tl.where((n == 14)[:, None], fine[None, :], weights)
-    total = tl.dot(near.to(tl.float16), weights, total)
-    total = tl.dot(light.to(tl.float16), tl.load(pixel + 512 + k), total)
-    hidden = tl.maximum(total, 0.0).to(tl.float16)
+        middle += middle_small
+    total = tl.broadcast_to(middle[None, :], (count, 32))
+    if DOWN > 0:
+        about = middle
+        if DOWN_SMALL > 0:
+            about = middle - middle_small
+        total = _interpolated(
+            table, about, y, x, top, left, high, wide, total, DOWN, ACROSS, ROWS, COLUMNS
+        )
+    else:
+        total += _sampled(table, y, x, high, wide, ROWS, COLUMNS)
+    if DOWN_SMALL > 0:
+        total = _interpolated(
+            table_small, middle_small, y_small, x_small, top_small, left_small, high_small,
+            wide_small, total,
+            DOWN_SMALL, ACROSS_SMALL, ROWS, COLUMNS,
+        )  # fmt: skip
+    else:
+        total += _sampled(table_small, y_small, x_small, high_small, wide_small, ROWS, COLUMNS)
+    by = tl.rsqrt(key)
+    a, i = _near(words, row_a, column_a, by)
+    b, j = _near(words, row_a, column_b, by)
+    c, k = _near(words, row_a, column_c, by)
+    d, l = _near(words, row_b, column_a, by)  # noqa: E741
+    e, m = _near(words, row_b, column_b, by)
+    f, n = _near(words, row_b, column_c, by)
+    g, o = _near(words, row_c, column_a, by)
+    h, p = _near(words, row_c, column_b, by)
+    q, r = _near(words, row_c, column_c, by)
+    zero = tl.zeros(size, tl.float16)
+    root = tl.sqrt(tl.minimum(key, 2.0)).to(tl.float16)
+    near = _beside(
+        a, b, c, d, e, f, g, h, q, bounded(red, by), bounded(blue, by), zero, root, zero, zero,
+        zero, count,
+    )  # fmt: skip
+    light = _beside(
+        i, j, k, l, m, n, o, p, r, bounded(green, by), zero, zero, zero, zero, zero, zero, count
+    )
+    at = tl.arange(0, 16)[:, None] * 32 + tl.arange(0, 32)[None, :]
+    total = tl.dot(near, tl.load(pixel + at), total)
+    total = tl.dot(light, tl.load(pixel + 512 + at), total)
+    hidden = tl.maximum(total.to(tl.float16), tl.zeros((count, 32), tl.float16))
     column = tl.arange(0, 32)
     square = column[:, None] * 32 + column[None, :]
     total = tl.maximum(tl.dot(hidden, tl.load(second + square)), 0.0)
     found = tl.sum(total * tl.load(rest + column)[None, :], 1) + tl.load(rest + 32)
     found = tl.minimum(tl.maximum(found, 0.0), 1.0)
-    return tl.reshape(found, (SIDE, SIDE))
+    return tl.reshape(found, size)

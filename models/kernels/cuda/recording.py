@@ -67,7 +67,7 @@ class Recording:
 
         def draw() -> None:
             exchange(sent, numbers, fields.told, told)
-            core(layers, rooms, picture.codes, picture.alpha)
+            core(layers, rooms, picture.codes, picture.alpha, picture.held)
 
         self._steps = (draw,) if not analyser.capturable else (analyse, draw)
         self._before = None if analyser.capturable else analyse
