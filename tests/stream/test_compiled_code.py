@@ -76,6 +76,37 @@ def test_folders_of_old_versions_go(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert os.environ["TRITON_CACHE_DIR"] == "/chosen"
 
 
+def test_of_many_versions_the_newest_stay_and_those_in_use(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("XDG_CACHE_HOME", "LOCALAPPDATA", "HOME"):
+        monkeypatch.setenv(name, str(tmp_path))
+    for name in ("NUMBA_CACHE_DIR", "TRITON_CACHE_DIR"):
+        monkeypatch.setenv(name, "/chosen")
+    here = compiled_code.folder()
+    hours = [0.5, 1, 2, 3, 5, 20, 30, 40, 24 * 40]
+    for age in hours:
+        one = here.with_name(f"kernels-{age}")
+        (one / "below").mkdir(parents=True)
+        (one / "below" / "code.nbc").write_bytes(b"code")
+        then = time.time() - age * 3600
+        os.utime(one, (then, then))
+    left_behind = here.with_name("going-1")
+    left_behind.mkdir()
+    beside = here.with_name("fonts")
+    beside.mkdir()
+    compiled_code.keep()
+    left = {path.name for path in here.parent.iterdir()}
+    # Begun within an evening, whatever their number; of the rest none is among the newest.
+    assert left == {here.name, "fonts", *(f"kernels-{age}" for age in (0.5, 1, 2, 3, 5))}
+    for age in (0.5, 1, 2):
+        then = time.time() - 20 * 3600 - age
+        os.utime(here.with_name(f"kernels-{age}"), (then, then))
+    compiled_code.keep()
+    left = {path.name for path in here.parent.glob("kernels-*")}
+    assert left == {here.name, "kernels-3", "kernels-5", "kernels-0.5"}
+
+
 def test_without_a_place_the_libraries_choose(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
