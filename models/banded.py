@@ -10,11 +10,13 @@ whole window are held while it is moved.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import torch
 from torch import Tensor
 
 from models.analysis import Grade, Known
+from models.cut import Cut
 from models.solver import Solver
 from models.window import bands, moved
 
@@ -28,82 +30,84 @@ Piece = tuple[slice, Tensor, Tensor]
 """Rows of a window; alpha (1, 1, rows, columns) and straight foreground (1, 3, rows, columns)."""
 
 
-def cut_in_bands(
-    solver: Solver,
-    grade: Grade,
-    shown: Shown,
-    known: Known,
-    size: tuple[int, int],
-    rows: slice,
-    columns: slice,
-    scale: float,
-    strokes: Tensor | None,
-) -> Iterator[Piece]:
-    """Cut a window of a frame, band by band; in one piece live and on a GPU.
+@dataclass(frozen=True)
+class Banded:
+    """A window of a frame that is to be cut.
 
-    Args:
+    Attributes:
         solver: cuts the bands.
-        grade: live frames are small.
         shown: gives rows of the window.
         known, size, rows, columns, scale, strokes: as in `Solver.cut`.
-
-    Yields:
-        The pieces of the window from above to below; the last holds its last row.
     """
-    height, width = rows.stop - rows.start, columns.stop - columns.start
-    device = solver.device
-    reach = solver.reach(scale)
-    if grade is Grade.LIVE or device.type != "cpu":
-        cut = solver.cut(shown(slice(0, height)), known, size, rows, columns, scale, strokes)
-        yield slice(0, height), cut.alpha, cut.fg
-        return
-    if reach is None:
-        yield from _moved_outward(solver, shown, known, size, rows, columns, scale, strokes)
-        return
-    for band in bands(slice(0, height), width, device, CUT_PIXELS):
-        near = slice(max(band.start - reach, 0), min(band.stop + reach, height))
-        painted = None if strokes is None else strokes[..., near, :]
-        there = moved(near, rows.start)
-        cut = solver.cut(shown(near).contiguous(), known, size, there, columns, scale, painted)
-        own = moved(band, -near.start)
-        yield band, cut.alpha[..., own, :], cut.fg[..., own, :]
 
+    solver: Solver
+    shown: Shown
+    known: Known
+    size: tuple[int, int]
+    rows: slice
+    columns: slice
+    scale: float
+    strokes: Tensor | None = None
 
-def _moved_outward(
-    solver: Solver,
-    shown: Shown,
-    known: Known,
-    size: tuple[int, int],
-    rows: slice,
-    columns: slice,
-    scale: float,
-    strokes: Tensor | None,
-) -> Iterator[Piece]:
-    """The same where the edge is moved outward; see the module."""
-    height, width = rows.stop - rows.start, columns.stop - columns.start
-    device = solver.device
-    alpha = torch.empty(1, 1, height, width, device=device)
-    fg = torch.empty(1, 3, height, width, device=device)
-    for band in bands(slice(0, height), width, device, CUT_PIXELS):
-        near = slice(max(band.start - 1, 0), min(band.stop + 1, height))
-        part = shown(near).contiguous()
-        found = solver.estimated(part, known, size, moved(near, rows.start), columns, scale)
-        own = moved(band, -near.start)
-        alpha[..., band, :], fg[..., band, :] = found[0][..., own, :], found[1][..., own, :]
-    alpha, fg = solver.choked(alpha, fg, known, scale)
-    for band in bands(slice(0, height), width, device, CUT_PIXELS):
-        painted = None if strokes is None else strokes[..., band, :]
-        part = shown(band).contiguous()
-        there = moved(band, rows.start)
-        cut = solver.finished(
-            alpha[..., band, :],
-            fg[..., band, :].contiguous(),
-            None,
-            part,
-            known,
-            size,
-            there,
-            columns,
-            painted,
+    def pieces(self, grade: Grade) -> Iterator[Piece]:
+        """Cut it, band by band; in one piece live and on a GPU.
+
+        Args:
+            grade: live frames are small.
+
+        Yields:
+            The pieces of the window from above to below; the last holds its last row.
+        """
+        height = self._height
+        reach = self.solver.reach(self.scale)
+        if grade is Grade.LIVE or self.solver.device.type != "cpu":
+            whole = slice(0, height)
+            cut = self._cut(whole, self.shown(whole))
+            yield whole, cut.alpha, cut.fg
+        elif reach is None:
+            yield from self._moved_outward()
+        else:
+            for band in self._bands():
+                near = slice(max(band.start - reach, 0), min(band.stop + reach, height))
+                cut = self._cut(near, self.shown(near).contiguous())
+                own = moved(band, -near.start)
+                yield band, cut.alpha[..., own, :], cut.fg[..., own, :]
+
+    @property
+    def _height(self) -> int:
+        height: int = self.rows.stop - self.rows.start
+        return height
+
+    def _bands(self) -> Iterator[slice]:
+        width = self.columns.stop - self.columns.start
+        yield from bands(slice(0, self._height), width, self.solver.device, CUT_PIXELS)
+
+    def _painted(self, rows: slice) -> Tensor | None:
+        return None if self.strokes is None else self.strokes[..., rows, :]
+
+    def _cut(self, rows: slice, shown: Tensor) -> Cut:
+        there, painted = moved(rows, self.rows.start), self._painted(rows)
+        return self.solver.cut(
+            shown, self.known, self.size, there, self.columns, self.scale, painted
         )
-        yield band, cut.alpha, cut.fg
+
+    def _moved_outward(self) -> Iterator[Piece]:
+        """The pieces where the edge is moved outward; see the module."""
+        solver, known, size, columns = self.solver, self.known, self.size, self.columns
+        height, width = self._height, columns.stop - columns.start
+        alpha = torch.empty(1, 1, height, width, device=solver.device)
+        fg = torch.empty(1, 3, height, width, device=solver.device)
+        for band in self._bands():
+            near = slice(max(band.start - 1, 0), min(band.stop + 1, height))
+            there = moved(near, self.rows.start)
+            part = self.shown(near).contiguous()
+            found = solver.estimated(part, known, size, there, columns, self.scale)
+            own = moved(band, -near.start)
+            alpha[..., band, :], fg[..., band, :] = found[0][..., own, :], found[1][..., own, :]
+        alpha, fg = solver.choked(alpha, fg, known, self.scale)
+        for band in self._bands():
+            there, painted = moved(band, self.rows.start), self._painted(band)
+            part = self.shown(band).contiguous()
+            mine = alpha[..., band, :], fg[..., band, :].contiguous()
+            cut = solver.finished(*mine, None, part, known, size, there, columns, painted)
+            yield band, cut.alpha, cut.fg

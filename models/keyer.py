@@ -14,7 +14,7 @@ import torch
 from models import matte, shadow
 from models.analysis import Analysis, Known
 from models.analysis import Grade as Grade
-from models.banded import cut_in_bands
+from models.banded import Banded
 from models.color import Encoding, Planes
 from models.composite import Scene
 from models.cut import Composite as Composite
@@ -197,16 +197,16 @@ class Keyer:
         strokes = None if self._placer.mask is None else self._placer.mask.strokes
         alpha = torch.empty(1, 1, *frame.size, device=self.device)
         fg = torch.empty(1, 3, *frame.size, device=self.device)
-        for band, part, color in cut_in_bands(
+        whole = Banded(
             self.solver,
-            self.grade,
             lambda band: frame.linear(band, everywhere[1]),
             known,
             frame.size,
             *everywhere,
             1.0,
             strokes,
-        ):
+        )
+        for band, part, color in whole.pieces(self.grade):
             alpha[..., band, :], fg[..., band, :] = part, color
         found = known.bare is not None and known.subject is not None
         garbage = None if known.bare is None else known.bare.unsettled

@@ -10,7 +10,7 @@ import torch
 
 from models import shadow
 from models.analysis import Analysis, Grade, Known
-from models.banded import cut_in_bands
+from models.banded import Banded
 from models.cut import Placed, Shade
 from models.enlarged import Enlarged
 from models.figure import SIDE, Figure, find_figure
@@ -128,9 +128,8 @@ class Placer:
                 held, at, laid_size, spans[0], part.mirror, spans[1], rows.start
             )
             return replace(nobody, subject=scaled, rows=rows, columns=columns)
-        pieces = cut_in_bands(
-            self._solver, self._grade, linear, known, full, *window, shrink, strokes
-        )
+        banded = Banded(self._solver, linear, known, full, *window, shrink, strokes)
+        pieces = banded.pieces(self._grade)
         # A frame that is enlarged stays as it is until its rows are laid.
         grows = extent == laid_size and all(
             got > have for got, have in zip(spans[0], extent, strict=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import av
 import torch
-from av.codec.context import CodecContext
+from av.codec.context import CodecContext, Flags
 from av.codec.hwaccel import HWAccel
 from av.video.codeccontext import VideoCodecContext
 from torch import Tensor
@@ -78,6 +78,7 @@ class CardDecoder:
             raise CardError(f"{software.name} {software.pix_fmt}")
         context = _context(software.name, torch.device(device).index or 0)
         context.thread_count = 1
+        context.flags |= Flags.copy_opaque  # frames say of which packet they are
         context.extradata = software.extradata
         context.reorder_depth = software.reorder_depth
         for tag in _TAGS:

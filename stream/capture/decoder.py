@@ -7,7 +7,7 @@ import os
 from typing import TYPE_CHECKING, cast
 
 import av
-from av.codec.context import ThreadType
+from av.codec.context import Flags, ThreadType
 from av.sidedata.sidedata import Type as SideDataType
 
 from stream.capture.card import CardDecoder, CardError
@@ -48,12 +48,24 @@ def display_matrix(frame: av.VideoFrame) -> bytes | None:
     return None
 
 
+def _name(frame: av.VideoFrame) -> object:
+    """What tells a frame from others of its stream."""
+    return frame.opaque if frame.pts is None else frame.pts
+
+
+def _is_of(frame: av.VideoFrame, packet: av.Packet[VideoStream]) -> bool:
+    """Whether a frame was decoded from a packet."""
+    same_time = packet.pts is not None and frame.pts == packet.pts
+    return same_time or (frame.opaque is not None and frame.opaque == packet.opaque)
+
+
 class Decoder:
     """Decodes the packets of one stream.
 
     A card's decoder stands beside the one that the container made. The packets from the key frame
     of what was given last are kept: when the card fails, software decodes them again and goes on,
-    so that no frame is lost by it.
+    so that no frame is lost by it. Which frames were given is known by their timestamps, and in a
+    raw stream, which has none, by their packets.
 
     Attributes:
         display_matrix: of the container, as bytes, for frames that do not carry it themselves:
@@ -84,6 +96,7 @@ class Decoder:
         # take good frames with them.
         stream.thread_type = ThreadType.SLICE
         stream.codec_context.thread_count = min(_MOST_THREADS, cores())
+        stream.codec_context.flags |= Flags.copy_opaque
         self._card: CardDecoder | None = None
         self._failed: bool = before is not None and before._failed
         self._begun = self._looked = False
@@ -92,8 +105,9 @@ class Decoder:
         self._damaged = 0
         self._kept: list[av.Packet[VideoStream]] = []
         self._kept_bytes = 0
-        self._key: tuple[int, int] | None = None
-        self._last: int | None = None
+        self._count = 0
+        self._gave = False
+        self._given: set[object] = set()
         if device.partition(":")[0] == "cuda" and not self._failed:
             self._take_card(device, before, make_card)
 
@@ -131,7 +145,7 @@ class Decoder:
             av.error.FFmpegError: the decoder broke.
         """
         if self._card is None:
-            return packet.decode()
+            return self._missing(packet.decode()) if self._given else packet.decode()
         if not self._begun:
             if not packet.is_keyframe:
                 return packet.decode()
@@ -143,7 +157,7 @@ class Decoder:
             frames = self._card.decode(packet)
         except av.error.InvalidDataError as e:
             self._damaged += 1
-            if self._last is not None and self._damaged < _DAMAGED_IN_A_ROW:
+            if self._gave and self._damaged < _DAMAGED_IN_A_ROW:
                 raise
             return self._give_up(e)
         except (av.error.FFmpegError, OSError, CardError) as e:
@@ -154,26 +168,33 @@ class Decoder:
             return []
         frames, self._held = self._held + frames, []
         for frame in frames:
-            self._last = frame.pts if frame.pts is not None else self._last or 0
-        self._forget()
+            self._note(frame)
         return frames
 
     def _keep(self, packet: av.Packet[VideoStream]) -> None:
         if not packet.is_keyframe and not self._kept:
             return  # too many since the key frame: software will wait for the next one
-        if packet.is_keyframe and self._key is None and packet.pts is not None:
-            self._key = len(self._kept), packet.pts
+        # An object of its own, since the media library knows these by where they lie in memory.
+        packet.opaque = (self._count,)
+        self._count += 1
         self._kept.append(packet)
         self._kept_bytes += packet.size
         if len(self._kept) > _MOST_KEPT or self._kept_bytes > _MOST_KEPT_BYTES:
-            self._kept, self._kept_bytes, self._key = [], 0, None
+            self._kept, self._kept_bytes = [], 0
+            self._given.clear()
 
-    def _forget(self) -> None:
-        """Drop what lies before a key frame that has been given."""
-        if self._key is not None and self._last is not None and self._last >= self._key[1]:
-            self._kept_bytes -= sum(p.size for p in self._kept[: self._key[0]])
-            del self._kept[: self._key[0]]
-            self._key = None
+    def _note(self, frame: av.VideoFrame) -> None:
+        """Remember that a frame was given; drop what lies before one that is a key frame."""
+        self._gave = True
+        if not self._kept:
+            return
+        for i, packet in enumerate(self._kept):
+            if packet.is_keyframe and _is_of(frame, packet):
+                self._kept_bytes -= sum(p.size for p in self._kept[:i])
+                del self._kept[:i]
+                self._given.clear()
+                break
+        self._given.add(_name(frame))
 
     def _look(self, packet: av.Packet[VideoStream]) -> None:
         """Decode one frame in software for what only the container's own decoder is told."""
@@ -201,7 +222,12 @@ class Decoder:
                 frames += packet.decode()
             except av.error.InvalidDataError:
                 continue
-        last = self._last
-        if last is None:
-            return frames
-        return [f for f in frames if f.pts is not None and f.pts > last]
+        return self._missing(frames)
+
+    def _missing(self, frames: list[av.VideoFrame]) -> list[av.VideoFrame]:
+        """What software decoded after the last of the frames that the card had given."""
+        had = [i for i, frame in enumerate(frames) if _name(frame) in self._given]
+        missing = frames[had[-1] + 1 :] if had else frames
+        if missing:
+            self._given.clear()
+        return missing

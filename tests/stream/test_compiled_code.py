@@ -33,13 +33,33 @@ x = np.ones(3, np.float32)
 double(x)
 print(x.tolist(), told, sum(double.stats.cache_hits.values()), any(folder().rglob("*.nbi")))
 """
+# Two kernels of one text, told apart by what they close over.
+TWINS = """
+import numpy as np
+from stream.compiled_code import keep
+keep()
+from models.kernels.cpu import compiled
+
+def made(twice):
+    def scale(x):
+        for i in range(x.size):
+            x[i] *= np.float32(2) if twice else np.float32(3)
+    return compiled.kernel("void(f4[::1])")(scale)
+
+both = made(True), made(False)
+compiled.load()
+x = np.ones(1, np.float32)
+for one in both:
+    one(x)
+    print(x.tolist(), sum(one.stats.cache_hits.values()))
+"""
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def run(home: Path) -> str:
+def run(home: Path, code: str = ASK) -> str:
     script = home / "ask.py"
     if not script.exists():
-        script.write_text(ASK, "utf-8")
+        script.write_text(code, "utf-8")
     chosen = {"NUMBA_CACHE_DIR", "TRITON_CACHE_DIR"}
     about = {k: v for k, v in os.environ.items() if k not in chosen}
     about |= {"XDG_CACHE_HOME": str(home), "PYTHONPATH": str(ROOT)}
@@ -54,6 +74,12 @@ def test_what_was_compiled_is_read_the_next_time(tmp_path: Path) -> None:
     first, second = run(tmp_path), run(tmp_path)
     assert first == "[2.0, 2.0, 2.0] [(1, 1)] 0 True"
     assert second == "[2.0, 2.0, 2.0] [(1, 1)] 1 True"
+
+
+def test_kernels_of_one_text_are_kept_apart(tmp_path: Path) -> None:
+    first, second = run(tmp_path, TWINS), run(tmp_path, TWINS)
+    assert first.splitlines() == ["[2.0] 0", "[6.0] 0"]
+    assert second.splitlines() == ["[2.0] 1", "[6.0] 1"]
 
 
 def test_folders_of_old_versions_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -74,6 +100,37 @@ def test_folders_of_old_versions_go(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert here.is_dir()
     assert os.environ["NUMBA_CACHE_DIR"] == str(here)
     assert os.environ["TRITON_CACHE_DIR"] == "/chosen"
+
+
+def test_of_many_versions_the_newest_stay_and_those_in_use(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("XDG_CACHE_HOME", "LOCALAPPDATA", "HOME"):
+        monkeypatch.setenv(name, str(tmp_path))
+    for name in ("NUMBA_CACHE_DIR", "TRITON_CACHE_DIR"):
+        monkeypatch.setenv(name, "/chosen")
+    here = compiled_code.folder()
+    hours = [0.5, 1, 2, 3, 5, 20, 30, 40, 24 * 40]
+    for age in hours:
+        one = here.with_name(f"kernels-{age}")
+        (one / "below").mkdir(parents=True)
+        (one / "below" / "code.nbc").write_bytes(b"code")
+        then = time.time() - age * 3600
+        os.utime(one, (then, then))
+    left_behind = here.with_name("going-1")
+    left_behind.mkdir()
+    beside = here.with_name("fonts")
+    beside.mkdir()
+    compiled_code.keep()
+    left = {path.name for path in here.parent.iterdir()}
+    # Begun within an evening, whatever their number; of the rest none is among the newest.
+    assert left == {here.name, "fonts", *(f"kernels-{age}" for age in (0.5, 1, 2, 3, 5))}
+    for age in (0.5, 1, 2):
+        then = time.time() - 20 * 3600 - age
+        os.utime(here.with_name(f"kernels-{age}"), (then, then))
+    compiled_code.keep()
+    left = {path.name for path in here.parent.glob("kernels-*")}
+    assert left == {here.name, "kernels-3", "kernels-5", "kernels-0.5"}
 
 
 def test_without_a_place_the_libraries_choose(

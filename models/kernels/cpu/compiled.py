@@ -12,6 +12,10 @@ from typing import Any, TypeVar
 
 import numba
 
+i8: Any = numba.int64
+"""Makes a number of the usual kind for whole ones, as a name that is no type to mypy. A number that
+is written out has a type of its own to numba, for which what is called is compiled once more."""
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 # Sums may be reordered and divisions turned into products, so that loops become vector code; NaN
@@ -31,8 +35,10 @@ def kernel(*signatures: str) -> Callable[[F], F]:
 
     def declare(function: F) -> F:
         how: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": FAST}
+        how["no_cfunc_wrapper"] = True  # nothing calls them from C, and each takes time to compile
         try:
-            made: Any = numba.njit(cache=True, **how)(function)
+            # What is compiled into others is in what is kept of those.
+            made: Any = numba.njit(cache=bool(signatures), **how)(function)
         except RuntimeError:  # no folder at all that can be written: compiled anew each time
             made = numba.njit(**how)(function)
         if signatures:

@@ -9,7 +9,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from models.kernels.cpu.compiled import kernel
+from models.kernels.cpu.compiled import i8, kernel
 from models.kernels.cpu.neighbourhood import pool
 from models.kernels.cpu.ranking import f4, median, quantile
 from models.screen import Hue, Screen
@@ -26,7 +26,7 @@ def pooled(rgb: Array) -> Array:
     """Means over squares of 8 pixels, (3, N), and their number in a row and a column."""
     out = np.empty((3, (rgb.shape[1] + 7) // 8, (rgb.shape[2] + 7) // 8), np.float32)
     for c in range(3):
-        pool(rgb[c], 8, out[c])
+        pool(rgb[c], i8(8), out[c])
     return out
 
 

@@ -10,7 +10,7 @@ from torch import Tensor
 
 from models import field
 from models.field import Fitted
-from models.kernels.cpu.compiled import kernel
+from models.kernels.cpu.compiled import i8, kernel
 from models.kernels.cpu.neighbourhood import (
     Array,
     count_across,
@@ -96,7 +96,7 @@ def sums(fields: Array, weight: Array, out: Array) -> None:
                 row, mask = fields[c, j], weight[j]
                 for x in range(w):
                     total[x] += row[x] if mask[x] else _ZERO
-            squares(total, last - first, 8, out[c, y])
+            squares(total, last - first, i8(8), out[c, y])
 
 
 @kernel("void(f4[:,:,::1], f4[:,:,::1], i8, f4[:,::1], f4[:,::1])")
@@ -141,6 +141,35 @@ def taken(values: Array, mask: Array, out: Array) -> int:
     return n
 
 
+@kernel()
+def marked_in(mask: Array, side: int, y: int, total: Array, counts: Array) -> Any:
+    """How much is marked of each square of a row of squares.
+
+    Args:
+        mask: (h, w), 0 or 1.
+        side: of a square, 15 at most; the last may be smaller.
+        y: which row of squares.
+        total: (w,) uint8, memory.
+        counts: (ceil(w / side),), gets how many of each are marked.
+
+    Returns:
+        Rows of these squares.
+    """
+    h, w = mask.shape
+    last = min(side * y + side, h)
+    total[:] = 0
+    for j in range(side * y, last):
+        row = mask[j]
+        for x in range(w):
+            total[x] += row[x]
+    for x in range(counts.size):
+        count = 0
+        for i in range(side * x, min(side * x + side, w)):
+            count += total[i]
+        counts[x] = count
+    return last - side * y
+
+
 @kernel("i8(u1[:,::1], f4[:,::1])")
 def shares(mask: Array, out: Array) -> int:
     """The share of each square of 8 pixels that is marked, a twentieth at the least, else 0.
@@ -148,22 +177,13 @@ def shares(mask: Array, out: Array) -> int:
     Returns:
         How many squares have a share.
     """
-    h, w = mask.shape
-    total = np.empty(w, np.uint8)
+    w, side = mask.shape[1], i8(8)
+    total, counts = np.empty(w, np.uint8), np.empty(out.shape[1], np.int32)
     some = 0
     for y in range(out.shape[0]):
-        last = min(8 * y + 8, h)
-        total[:] = 0
-        for j in range(8 * y, last):
-            row = mask[j]
-            for x in range(w):
-                total[x] += row[x]
+        high = marked_in(mask, side, y, total, counts)
         for x in range(out.shape[1]):
-            right = min(8 * x + 8, w)
-            count = 0
-            for i in range(8 * x, right):
-                count += total[i]
-            share = f4(count) / f4((last - 8 * y) * (right - 8 * x))
+            share = f4(counts[x]) / f4(high * min(side, w - side * x))
             out[y, x] = share if share > _KNOWN else _ZERO
             some += share > _KNOWN
     return some
@@ -197,25 +217,16 @@ def foreign(off: Array, bound: float, shade: Array, least: float, mask: Array, o
         mask: (h, w), memory.
         out: (ceil(h / 4), ceil(w / 4)), 0 or 1.
     """
-    h, w = off.shape
-    total = np.empty(w, np.uint8)
-    for y in range(h):
+    w, side = off.shape[1], i8(4)
+    total, counts = np.empty(w, np.uint8), np.empty(out.shape[1], np.int32)
+    for y in range(off.shape[0]):
         row, shown, to = off[y], shade[y], mask[y]
         for x in range(w):
             to[x] = (row[x] > bound) | (shown[x] < least)
     for y in range(out.shape[0]):
-        last = min(4 * y + 4, h)
-        total[:] = 0
-        for j in range(4 * y, last):
-            here = mask[j]
-            for x in range(w):
-                total[x] += here[x]
+        high = marked_in(mask, side, y, total, counts)
         for x in range(out.shape[1]):
-            right = min(4 * x + 4, w)
-            count = 0
-            for i in range(4 * x, right):
-                count += total[i]
-            out[y, x] = _ONE if 4 * count > (last - 4 * y) * (right - 4 * x) else _ZERO
+            out[y, x] = _ONE if 4 * counts[x] > high * min(side, w - side * x) else _ZERO
 
 
 @kernel("void(f4[:,::1], f4, u1[:,::1])")

@@ -88,11 +88,12 @@ def plane_row(
 ) -> None:  # fmt: skip
     """A row of planes from ``left`` on as linear light: out (3, n)."""
     n = out.shape[1]
-    _scaled(p0, i * place[0] + left * place[1], place[1], tone[0], tone[1], out[0])
-    if place[10]:  # R', G', B'
-        _scaled(p1, i * place[2] + left * place[3], place[3], tone[0], tone[1], out[1])
-        _scaled(p2, i * place[4] + left * place[5], place[5], tone[0], tone[1], out[2])
-    else:
+    rgb = place[10]
+    for c in range(3 if rgb else 1):  # R', G', B', or Y'
+        p = p0 if c == 0 else (p1 if c == 1 else p2)
+        down, right = place[2 * c], place[2 * c + 1]
+        _scaled(p, i * down + left * right, right, tone[0], tone[1], out[c])
+    if not rgb:
         height, width = place[6], place[7]
         row, other, weight = i, i, np.float32(0)
         if place[8]:

@@ -21,7 +21,7 @@ from models.analysis import Known
 from models.estimator import AROUND, PIXELS, Estimator
 from models.kernels.cpu.banding import Bands, lerped
 from models.kernels.cpu.blocks import despill, estimate, put
-from models.kernels.cpu.compiled import kernel
+from models.kernels.cpu.compiled import i8, kernel
 from models.kernels.cpu.convolving import Packed
 from models.kernels.cpu.convolving import shapes as shapes_of
 from models.kernels.cpu.fields import across, pack, vertical
@@ -88,7 +88,8 @@ def _cut(
     s_own, s_back = np.zeros((3, 64), np.float32), np.zeros((3, 64), np.float32)
     s_place = np.zeros((2, 64), np.int32)
     shown, work = np.empty(32, np.float32), np.empty((4, 64), np.float32)
-    asked, solids = 0, 0
+    none, full = i8(0), i8(64)
+    asked, solids = none, none
     reach = np.zeros((height + 2, 2), np.int64)
     for r in range(max(begin - 2, 0), min(end + 2, height)):
         lo, hi = reach_of(row_at[r], near, column_at, width)
@@ -97,7 +98,7 @@ def _cut(
     for r in range(begin, end):
         while made <= min(r + 1, height - 1):
             # What a neighbour in the next row or column asks about is looked up, too.
-            lo, hi = width, 0
+            lo, hi = width, none
             for d in range(3):
                 if reach[made + d, 1] > reach[made + d, 0]:
                     lo = min(lo, max(reach[made + d, 0] - 1, 0))
@@ -145,8 +146,8 @@ def _cut(
                 solids += 1
                 if solids == 64:
                     despill(s_alpha, s_own, s_back, s_key, key, levels, work)
-                    put(64, s_place, s_alpha, s_own, out)
-                    solids = 0
+                    put(full, s_place, s_alpha, s_own, out)
+                    solids = none
                 continue
             if not ready:
                 ready = True
@@ -177,9 +178,9 @@ def _cut(
             front[0, i], front[1, i], front[2, i] = shown[24], shown[25], shown[26]
             asked += 1
             if asked == 64:
-                estimate(64, told, keys, hidden, alpha, own, back, front, own_key, key, levels,
+                estimate(full, told, keys, hidden, alpha, own, back, front, own_key, key, levels,
                           first, second, last, place, out, work)  # fmt: skip
-                asked = 0
+                asked = none
     if solids:
         despill(s_alpha, s_own, s_back, s_key, key, levels, work)
         put(solids, s_place, s_alpha, s_own, out)

@@ -93,48 +93,36 @@ def soften_counts(src: Array, between: Array, out: Array) -> None:
             to[x] = above[x] + below[x] + row[x] + row[x]
 
 
-@kernel("void(f4[:,::1], i8, f4[:,::1], f4[:,::1])", "void(u1[:,::1], i8, u1[:,::1], u1[:,::1])")
-def grow(src: Array, radius: int, between: Array, out: Array) -> None:
-    """The largest over a square of ``2 radius + 1``, in steps of one pixel; radius 1 or more."""
-    h, w = src.shape
-    take = src
-    for _ in range(radius):
-        for y in range(h):
-            row, to = take[y], between[y]
-            for x in range(1, w - 1):
-                a = row[x - 1] if row[x - 1] > row[x + 1] else row[x + 1]
-                to[x] = a if a > row[x] else row[x]
-            to[0] = max(row[0], row[min(1, w - 1)])
-            to[w - 1] = max(row[max(w - 2, 0)], row[w - 1])
-        for y in range(h):
-            above, row, below = between[max(y - 1, 0)], between[y], between[min(y + 1, h - 1)]
-            to = out[y]
-            for x in range(w):
-                a = above[x] if above[x] > below[x] else below[x]
-                to[x] = a if a > row[x] else row[x]
-        take = out
+def _extreme(largest: bool) -> Any:
+    """The kernel that finds the largest values of squares, or the smallest."""
+
+    def extreme(src: Array, radius: int, between: Array, out: Array) -> None:
+        h, w = src.shape
+        take = src
+        for _ in range(radius):
+            for y in range(h):
+                row, to = take[y], between[y]
+                for x in range(1, w - 1):
+                    a = row[x - 1] if (row[x - 1] > row[x + 1]) == largest else row[x + 1]
+                    to[x] = a if (a > row[x]) == largest else row[x]
+                for x in (0, w - 1):
+                    other = row[max(x - 1, 0)] if x else row[min(1, w - 1)]
+                    to[x] = other if (other > row[x]) == largest else row[x]
+            for y in range(h):
+                above, row, below = between[max(y - 1, 0)], between[y], between[min(y + 1, h - 1)]
+                to = out[y]
+                for x in range(w):
+                    a = above[x] if (above[x] > below[x]) == largest else below[x]
+                    to[x] = a if (a > row[x]) == largest else row[x]
+            take = out
+
+    kinds = (f"void({kind}[:,::1], i8, {kind}[:,::1], {kind}[:,::1])" for kind in ("f4", "u1"))
+    return kernel(*kinds)(extreme)
 
 
-@kernel("void(f4[:,::1], i8, f4[:,::1], f4[:,::1])", "void(u1[:,::1], i8, u1[:,::1], u1[:,::1])")
-def shrink(src: Array, radius: int, between: Array, out: Array) -> None:
-    """The smallest over a square; see `grow`."""
-    h, w = src.shape
-    take = src
-    for _ in range(radius):
-        for y in range(h):
-            row, to = take[y], between[y]
-            for x in range(1, w - 1):
-                a = row[x - 1] if row[x - 1] < row[x + 1] else row[x + 1]
-                to[x] = a if a < row[x] else row[x]
-            to[0] = min(row[0], row[min(1, w - 1)])
-            to[w - 1] = min(row[max(w - 2, 0)], row[w - 1])
-        for y in range(h):
-            above, row, below = between[max(y - 1, 0)], between[y], between[min(y + 1, h - 1)]
-            to = out[y]
-            for x in range(w):
-                a = above[x] if above[x] < below[x] else below[x]
-                to[x] = a if a < row[x] else row[x]
-        take = out
+grow, shrink = _extreme(True), _extreme(False)
+"""The largest, and the smallest, over a square of ``2 radius + 1`` of a field or a mask, in steps
+of one pixel: ``(src, radius, between, out)``; radius 1 or more, ``out`` may be ``src``."""
 
 
 @kernel("void(f4[:,::1], i8, f4[:,::1])")

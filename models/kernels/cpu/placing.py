@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from torch import Tensor, from_numpy
 
 from models.kernels.cpu.banding import Bands
-from models.kernels.cpu.compiled import kernel
+from models.kernels.cpu.compiled import i8, kernel
 
 Floats = NDArray[np.float32]
 Ints = NDArray[np.int32]
@@ -51,7 +51,7 @@ def _placed(
                 for c in range(4):
                     out[y, x, c] = np.float32(0)
             continue
-        between(held, a, b, by, 0, width, line)
+        between(held, a, b, by, i8(0), width, line)
         for x in range(out.shape[1]):
             p, q, f = np.uint64(columns[0, x]), np.uint64(columns[1, x]), column_by[x]
             for c in range(4):

@@ -11,15 +11,10 @@ from torch import Tensor
 
 from models.color import LUMA_WEIGHTS, Encoding, Matrix, levels, turn
 from models.kernels.cpu.compiled import kernel
+from models.kernels.cpu.curves import decode_line, decoding
 from models.kernels.cpu.neighbourhood import Array, enlarge
 from models.kernels.cpu.ranking import f4
-from models.transfer import Transfer, decode
 from models.upright import Upright
-
-_STEPS = 4096
-"""Steps of a curve's table: with linear interpolation it is exact to 3e-8."""
-_ZERO, _ONE = f4(0), f4(1)
-_TOP = f4(_STEPS)
 
 
 @kernel(
@@ -97,44 +92,24 @@ def pick_codes(
             to[x] = f4(row[columns[x]])
 
 
-@kernel("void(f4[:,:,::1], f4[:,::1], f4[::1], f4, f4, f4[:,:,::1])")
-def to_linear(
-    codes: Array, mix: Array, curve: Array, knee: float, slope: float, out: Array
-) -> None:
+@kernel("void(f4[:,:,::1], f4[:,::1], f4[::1], f4[:,:,::1])")
+def to_linear(codes: Array, mix: Array, curve: Array, out: Array) -> None:
     """Three planes of code values to linear light.
 
     Args:
         codes: (3, h, w).
         mix: (3, 4), encoded R'G'B' as a sum of the planes and a constant.
-        curve: linear light at `_STEPS` + 1 encoded values, and one more.
-        knee: encoded value below which the curve is a line.
-        slope: of that line.
+        curve: as `decode_line` needs it.
         out: (3, h, w).
     """
-    w = codes.shape[2]
-    encoded, part = np.empty(w, np.float32), np.empty(w, np.float32)
-    # Unsigned, or each look-up asks whether it counts from the end.
-    at = np.empty(w, np.uint32)
-    following = curve[1:]
     for y in range(codes.shape[1]):
         first, second, third = codes[0, y], codes[1, y], codes[2, y]
         for c in range(3):
             a, b, d, e = mix[c, 0], mix[c, 1], mix[c, 2], mix[c, 3]
-            for x in range(w):
-                v = a * first[x] + b * second[x] + d * third[x] + e
-                v = v if v > _ZERO else _ZERO
-                encoded[x] = v if v < _ONE else _ONE
-            for x in range(w):
-                v = encoded[x] * _TOP
-                step = np.int32(v)
-                at[x] = np.uint32(step)
-                part[x] = v - f4(step)
             to = out[c, y]
-            for x in range(w):
-                low = curve[at[x]]
-                to[x] = low + part[x] * (following[at[x]] - low)
-            for x in range(w):
-                to[x] = encoded[x] * slope if encoded[x] < knee else to[x]
+            for x in range(to.size):
+                to[x] = a * first[x] + b * second[x] + d * third[x] + e
+            decode_line(curve, to)
 
 
 @lru_cache(maxsize=16)
@@ -154,23 +129,6 @@ def _mix(encoding: Encoding) -> Any:
         ],
         np.float32,
     )
-
-
-@lru_cache(maxsize=4)
-def _curve(transfer: Transfer) -> tuple[Any, float, float]:
-    at = torch.linspace(0, 1, _STEPS + 1, dtype=torch.float64)
-    table = np.append(decode(at, transfer).numpy(), 1.0).astype(np.float32)
-    knee, slope = {
-        Transfer.SRGB: (0.04045, 1 / 12.92),
-        Transfer.BT709: (0.081, 1 / 4.5),
-        Transfer.LINEAR: (2.0, 1.0),
-    }[transfer]
-    # The table's step across the knee would lean on the line.
-    first = int(knee * _STEPS)
-    if first < _STEPS:
-        power = {Transfer.SRGB: (0.055, 2.4), Transfer.BT709: (0.099, 1 / 0.45)}[transfer]
-        table[first] = ((first / _STEPS + power[0]) / (1 + power[0])) ** power[1]
-    return table, knee, slope
 
 
 def memory_rows(plane: Tensor) -> tuple[Any, int]:
@@ -230,5 +188,5 @@ def sampled(frame: Upright, factor: int) -> Tensor:
 
 def _linear(codes: Any, frame: Upright) -> Tensor:
     out = torch.empty((1, 3, *codes.shape[1:]))
-    to_linear(codes, _mix(frame._encoding), *_curve(frame._encoding.transfer), out[0].numpy())
+    to_linear(codes, _mix(frame._encoding), decoding(frame._encoding.transfer), out[0].numpy())
     return turn(out, frame._turns).contiguous()

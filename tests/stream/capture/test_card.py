@@ -15,7 +15,7 @@ import av
 import numpy as np
 import pytest
 import torch
-from av.codec.context import CodecContext
+from av.codec.context import CodecContext, Flags
 from av.video.codeccontext import VideoCodecContext
 from av.video.frame import PictureType
 
@@ -40,6 +40,7 @@ class SecondDecoder(CardDecoder):
         assert isinstance(context, VideoCodecContext)
         context.extradata = software.extradata
         context.reorder_depth = software.reorder_depth
+        context.flags |= Flags.copy_opaque
         self._context = context
         self._wrong = wrong
         self._count = 0
@@ -149,6 +150,46 @@ def test_no_frame_is_lost_or_comes_twice_when_the_card_breaks(
     assert [r.message for r in caplog.records] == [
         "a.mp4: the card does not decode it (unplugged); software does"
     ]
+
+
+RAW = {
+    "closed.h264": ("libx264", {"x264-params": "keyint=8:bframes=2:b-adapt=0:scenecut=0"}),
+    "open.h264": (
+        "libx264",
+        {"x264-params": "keyint=8:bframes=3:b-adapt=0:scenecut=0:open-gop=1:b-pyramid=normal"},
+    ),
+    "plain.h264": ("libx264", {"x264-params": "keyint=8:bframes=0:scenecut=0"}),
+    "a.hevc": ("libx265", {"x265-params": "keyint=8:bframes=2:scenecut=0:log-level=error"}),
+}
+
+
+@pytest.mark.parametrize("name", RAW)
+def test_of_a_raw_stream_no_frame_is_lost_or_comes_twice_either(tmp_path: Path, name: str) -> None:
+    """Its frames have no timestamps, and with frames that lean on later ones come in new order."""
+    codec, options = RAW[name]
+    path = make_clip(tmp_path / name, codec=codec, count=30, noise=True, options=options)
+    want, _, _ = run(path)
+    assert len(want) == 30
+    assert {f.pts for f in want} == {None}
+    assert {f.opaque for f in run(path, {})[0]} == {(n,) for n in range(30)}
+    for at in range(31):
+        got, decoder, _ = run(path, {at: CardError("unplugged")})
+        assert not decoder.on_card
+        assert len(got) == 30, at
+        assert alike(got, want), at
+
+
+def test_a_raw_streams_packets_are_let_go_behind_its_key_frames(tmp_path: Path) -> None:
+    codec, options = RAW["open.h264"]
+    path = make_clip(tmp_path / "a.h264", codec=codec, count=60, noise=True, options=options)
+    with av.open(str(path)) as container:
+        stream = container.streams.video[0]
+        decoder = Decoder(stream, path.name, "cuda", None, second([], {}))
+        most = 0
+        for packet in container.demux(stream):
+            decoder.decode(packet)
+            most = max(most, len(decoder._kept))
+    assert 8 <= most < 20
 
 
 def test_a_card_that_refuses_the_first_packet_is_not_asked_again(clip: Path) -> None:
@@ -286,3 +327,33 @@ def test_a_turned_clip_stays_turned_on_a_card(tmp_path: Path) -> None:
     assert frame is not None
     assert frame.device.type == "cuda"
     assert frame.quarter_turns == 1
+
+
+@pytest.mark.gpu
+@pytest.mark.parametrize("name", RAW)
+@pytest.mark.parametrize("at", [0, 3, 9, 17, 30])
+def test_software_takes_a_raw_stream_over_from_a_card(
+    tmp_path: Path, name: str, at: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    codec, options = RAW[name]
+    path = make_clip(
+        tmp_path / name, codec=codec, count=30, size=(256, 144), noise=True, options=options
+    )
+    want = played(path, "cpu", 30)
+    whole, count = CardDecoder.decode, iter(range(31))
+
+    def decode(card: CardDecoder, packet: av.Packet[av.VideoStream]) -> list[av.VideoFrame]:
+        if next(count) == at:
+            raise CardError("unplugged")
+        return whole(card, packet)
+
+    monkeypatch.setattr(CardDecoder, "decode", decode)
+    source = Clip(path, paced=False, device="cuda")
+    source.open()
+    got = [source.read() for _ in range(31)]
+    source.close()
+    assert got.pop() is None
+    assert len(want) == 30
+    for mine, other in zip(got, want, strict=True):
+        assert mine is not None
+        assert all(map(torch.equal, mine.on_host().planes, other.planes))
