@@ -56,12 +56,19 @@ def _planes(linear: torch.Tensor, encoding: Encoding) -> Planes:
 
 def _agree(got: tuple[np.ndarray, np.ndarray], keyer: Keyer, *args: object) -> None:
     done = keyer.composite(*args)  # type: ignore[arg-type]
+    alpha = done.alpha[0, 0].numpy()
     off = np.abs(got[0].astype(int) - done.picture.numpy().astype(int)).max(2)
-    off_alpha = np.abs(got[1] - done.alpha[0, 0].numpy())
+    off_alpha = np.abs(got[1] - alpha)
     assert done.alpha.mean() > 0.05  # there is something to compare
     assert ((done.alpha > 0.05) & (done.alpha < 0.95)).float().mean() > 0.003
-    assert (off <= 1).mean() > 0.999, np.bincount(off.ravel())
-    assert (off_alpha <= 1 / 255).mean() > 0.999, np.sort(off_alpha.ravel())[-20:]
+    # Pixels are asked about where an interpolated mask is above 0. At its foot the order of sums
+    # decides between 0 and 1e-6: such a pixel is asked by one side, and left bare by the other.
+    by_one = (off_alpha > 1e-3) & (np.minimum(got[1], alpha) == 0)
+    assert off[~by_one].max() <= 1, np.bincount(off.ravel())
+    assert off_alpha[~by_one].max() <= 1e-3, np.sort(off_alpha.ravel())[-20:]
+    assert by_one.mean() <= 1e-4
+    assert off[by_one].max(initial=0) <= 5
+    assert off_alpha[by_one].max(initial=0) <= 0.06
 
 
 CASES = {
