@@ -18,6 +18,7 @@ from stream.durable import renamed_to, replace_file
 
 def keep_json(path: Path, held: object) -> None:
     """Put figures into a file, whole or not at all, in place of what is there."""
+    path.parent.mkdir(exist_ok=True, parents=True)
     replace_file(path, (json.dumps(held, indent=1) + "\n").encode())
 
 
@@ -56,7 +57,6 @@ class Report:
         """Tell a row and keep it."""
         self.rows.append(row)
         tell(row)
-        self._folder.mkdir(exist_ok=True, parents=True)
         keep_json(self._path(".json"), {"machine": self._about, "rows": self.rows})
         with renamed_to(self._path(".png")) as partial:
             self._drawn = draw(self.rows, self._about, partial, self._bar_ms)

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
+from PIL import Image
+
+from scripts import keying
+from scripts.keying import growth
+from scripts.report import Report
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -27,3 +34,70 @@ def test_what_cannot_be_measured_is_refused(words: list[str], sentence: str) -> 
     assert done.returncode == 2
     assert sentence in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def _rows(folder: Path) -> list[dict[str, Any]]:
+    (path,) = folder.glob("*.json")
+    found: list[dict[str, Any]] = json.loads(path.read_text("utf-8"))["rows"]
+    return found
+
+
+def test_a_row_is_kept_as_soon_as_it_is_there(tmp_path: Path) -> None:
+    report = Report(tmp_path / "bench", "now", {"cores": 2}, 100.0)
+    assert report.written == "Nothing was measured."
+    report.add({"row": "words alone"})
+    assert [x.name for x in (tmp_path / "bench").iterdir()] == ["now.json"]
+    report.add({"row": "a cut", "over_copy": 5.0, "seconds": {"ours": [1.0]}})
+    assert [r["row"] for r in _rows(tmp_path / "bench")] == ["words alone", "a cut"]
+    with Image.open(tmp_path / "bench" / "now.png") as picture:
+        first = picture.height
+    report.add({"row": "another", "over_copy": 6.0})
+    with Image.open(tmp_path / "bench" / "now.png") as picture:
+        assert picture.height > first
+    assert sorted(x.name for x in (tmp_path / "bench").iterdir()) == ["now.json", "now.png"]
+    assert report.written.endswith("now.png")
+
+
+def test_a_row_that_fails_says_so_and_the_others_go_on(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    report = Report(tmp_path, "now", {}, 100.0)
+    with report.measuring("a cut"):
+        raise RuntimeError("the screen is gone")
+    with report.measuring("a print"):
+        report.add({"row": "a print"})
+    with pytest.raises(KeyboardInterrupt), report.measuring("a long run"):
+        raise KeyboardInterrupt
+    assert report.failed == ["a cut"]
+    failed, made = _rows(tmp_path)
+    assert made == {"row": "a print"}
+    assert failed["not_measured"] == "the screen is gone"
+    assert "RuntimeError" in failed["seconds"]["traceback"]
+    told = capsys.readouterr()
+    assert "a cut could not be measured: the screen is gone" in told.err
+    assert "Traceback" not in told.out + told.err
+
+
+SIZES = {360 * 640: 0.25, 720 * 1280: 1.0, 1080 * 1920: 2.25, 2160 * 3840: 9.0}
+
+
+@pytest.mark.parametrize(
+    ("power", "fixed", "holds"), [(1.0, 0.0, True), (0.9, 0.3, True), (1.2, 0.0, False)]
+)
+def test_cost_is_held_against_pixels(power: float, fixed: float, holds: bool) -> None:
+    base = 720 * 1280
+    usual = {n: fixed + times**power for n, times in SIZES.items()}
+    row = growth(usual, base)
+    assert row["linear"].startswith("met" if holds else "NOT met")
+    if not fixed:
+        assert row["power"] == pytest.approx(power)
+        assert row["worst_larger"] == pytest.approx(max(1.0, 9.0 ** (power - 1)), rel=0.03)
+    assert f"pixels^{row['power']:.2f}" in row["linear"]
+
+
+def test_one_size_that_leaves_the_line_is_seen() -> None:
+    usual = {n: times * (1.4 if times == 2.25 else 1.0) for n, times in SIZES.items()}
+    row = growth(usual, 720 * 1280)
+    assert row["power"] < keying.MOST_POWER
+    assert row["worst_larger"] == pytest.approx(1.4)
+    assert row["linear"].startswith("NOT met")
