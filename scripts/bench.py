@@ -31,6 +31,7 @@ import cv2
 import torch
 
 from demo_clips import make, scenario
+from models import kernels
 from scripts.cards import card_name, on_card
 from scripts.evening import TEMPLATES, evening
 from scripts.keying import against_pixels, job, over_baseline
@@ -40,6 +41,7 @@ from scripts.living import MOST_P99_MS, living
 from scripts.pictures import clip_frame, compositing, cutting, printing
 from scripts.report import Report
 from stream.capture.stills import read_still
+from stream.device import pick_device
 from stream.event import Event
 from stream.live.wishes import bound_threads
 
@@ -141,6 +143,9 @@ def _measure(args: argparse.Namespace, templates: list[Path], folder: Path, repo
     if "card" in args.only:
         with report.measuring("card"):
             on_card(frame, plate, event, 5 if quick else 50, add)
+    if "live" in args.only or args.minutes is not None:
+        # Beside the picture, at low priority, compiling takes minutes, and nothing counts before.
+        kernels.load(pick_device("auto"))
     if "live" in args.only:
         seconds, most = (3.0, 60) if quick else (args.seconds, 1 << 12)
         for scale in (1.0,) if quick else (1.0, 1.5):
