@@ -1,8 +1,9 @@
 """Measure speed on this machine: `make bench`, or `python scripts/bench.py [--quick]`.
 
 Every figure that is printed is a ratio of two things measured in the same run, alternately, so
-that a busy machine slows both; medians of repeats, the first run of each kept apart as cold. The
-live program's delays and memory are this machine's own, and so are the evening's pictures a minute.
+that a busy machine slows both, by one thread each; medians of repeats, the first run of each kept
+apart as cold. How cost goes with pixels is measured by the live program's own number of threads.
+The live program's delays and memory are this machine's own, as are the evening's pictures a minute.
 Everything behind the figures goes into a JSON file in bench/, and a picture of it beside that,
 after each row: a run that is broken off keeps what it measured. A row that cannot be measured says
 why, the others go on, and the run ends with 1.
@@ -27,7 +28,6 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from scripts.beginning import CORES
 
 # isort: split
-import cv2
 import torch
 
 from demo_clips import make, scenario
@@ -81,7 +81,7 @@ def _options() -> argparse.Namespace:
         "--only",
         default="",
         help="measure only these, apart by spaces: final prints evening large "
-        "keying pixels live card",
+        "keying pixels live card long (the long run alone, with --minutes)",
     )
     parser.add_argument(
         "--people", type=int, help="make the pictures of so many people by two templates, no more"
@@ -93,9 +93,11 @@ def _options() -> argparse.Namespace:
         value = getattr(args, name)
         if value is not None and not 0 < value < float("inf"):
             parser.error(f"--{name} {value}: need a number above 0")
-    known = ("final", "prints", "evening", "large", "keying", "pixels", "live", "card")
+    known = ("final", "prints", "evening", "large", "keying", "pixels", "live", "card", "long")
     if unknown := set(args.only.split()) - set(known):
         parser.error(f"--only {' '.join(sorted(unknown))}: known are {' '.join(known)}")
+    if "long" in args.only.split() and args.minutes is None:
+        parser.error("--only long: need --minutes, too")
     args.only = set(args.only.split()) or set(known)
     return args
 
@@ -159,8 +161,6 @@ def _measure(args: argparse.Namespace, templates: list[Path], folder: Path, repo
 def main() -> int:
     """Measure, print, and keep a JSON file and a picture; 1 where something was not measured."""
     args = _options()
-    # As many threads as a worker by itself has, and the plain key as many.
-    cv2.setNumThreads(torch.get_num_threads())
     if args.made == make.MADE:
         make.make(args.made)
     about = machine()

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +23,7 @@ from models.resample import Placement
 from models.upright import Upright
 from scripts.baseline import Baseline, Ground
 from scripts.baseline_fields import Fields
-from scripts.timing import Work, alternately, met
+from scripts.timing import Work, alternately, met, one_thread
 from stream.capture.frame import Frame
 from stream.event import Event
 from stream.live.scenes import preview_size
@@ -33,9 +32,9 @@ if TYPE_CHECKING:
     from models.kernels.cpu.core import Core
 
 LEAST_FASTER = 2.5
-MOST_POWER, MOST_DEARER = 1.1, 1.25
-"""chosen: a cost that rises with every doubling of the pixels by more than 7 % a pixel is not
-linear; nor is one that rises at once by a quarter, as when a cache is left."""
+MOST_POWER, MOST_STEP = 1.1, 1.15
+"""chosen: a cost that rises by more than 7 % a pixel with every doubling is not linear, nor is one
+that rises by more than noise from one size to the next, as when a cache is left."""
 SIZES = ((360, 640), (720, 1280), (1080, 1920), (1440, 2560), (2160, 3840))
 
 
@@ -105,19 +104,6 @@ def _scaled(planes: Planes, scale: float) -> Planes:
     return one(y), one(cb), one(cr)
 
 
-@contextmanager
-def one_thread() -> Iterator[None]:
-    """Torch and OpenCV work by one thread each, as NumPy does, for as long as the block lasts."""
-    torch_had, opencv_had = torch.get_num_threads(), cv2.getNumThreads()
-    torch.set_num_threads(1)
-    cv2.setNumThreads(1)
-    try:
-        yield
-    finally:
-        torch.set_num_threads(torch_had)
-        cv2.setNumThreads(opencv_had)
-
-
 def with_kernels(keyer: Keyer) -> bool:
     """Have the keyer use its device's kernels, with torch's threads; False where there are none."""
     if not kernels.load(keyer.device):
@@ -162,8 +148,7 @@ def whole_of(keyer: Keyer, work: Job) -> Work:
 def over_baseline(work: Job, repeats: int) -> list[dict[str, Any]]:
     """Rows of the keyer, by torch and by its kernels, over the baseline: core and whole.
 
-    Every side has one thread. With more of them, those of the kernels and of OpenCV would be held
-    against the one that NumPy has for all but its matrix product.
+    Every side has one thread (`scripts.timing.one_thread`).
     """
     with one_thread():
         return _over_baseline(work, repeats)
@@ -216,27 +201,29 @@ def _row(name: str, works: dict[str, Work], repeats: int) -> dict[str, Any]:
     return row | {"seconds": {k: {"cold": t.cold, "warm": t.warm} for k, t in times.items()}}
 
 
-def growth(usual: dict[int, float], base: int) -> dict[str, Any]:
+def growth(usual: dict[int, float]) -> dict[str, Any]:
     """How time grows with pixels.
 
     Args:
-        usual: seconds of each number of pixels.
-        base: the number that others are held against.
+        usual: seconds of each number of pixels, two of them at least.
 
     Returns:
         ``power``: of the number of pixels, by least squares through the logarithms: 1 is linear,
-        and what a frame costs whatever its size lowers it. ``worst_larger``: time a pixel over
-        that at ``base``, the most of the larger sizes. ``linear``: both against their bars.
+        and what a frame costs whatever its size lowers it. ``worst_step``: time a pixel over that
+        at the next smaller size, the largest. ``linear``: both against their bars.
     """
     count, seconds = np.log(list(usual)), np.log(list(usual.values()))
     power = float(np.polyfit(count, seconds, 1)[0])
-    larger = [n for n in usual if n > base]
-    worst = max((usual[n] / n / (usual[base] / base) for n in larger), default=None)
-    held = power <= MOST_POWER and (worst is None or worst <= MOST_DEARER)
-    size = "" if worst is None else f", at worst {worst:.2f} times 720p's time a pixel above it"
-    bars = f"at most {MOST_POWER:g} and {MOST_DEARER:g} times"
-    words = f"{'met' if held else 'NOT met'} (bar: {bars}): time goes as pixels^{power:.2f}{size}"
-    return {"power": power, "worst_larger": worst, "linear": words}
+    sizes = sorted(usual)
+    each = [usual[n] / n for n in sizes]
+    worst = max(b / a for a, b in pairwise(each))
+    held = power <= MOST_POWER and worst <= MOST_STEP
+    words = (
+        f"{'met' if held else 'NOT met'} (bar: at most {MOST_POWER:g} and {MOST_STEP:g}): time "
+        f"goes as pixels^{power:.2f}; from one size to the next a pixel takes at most {worst:.2f} "
+        "times as long"
+    )
+    return {"power": power, "worst_step": worst, "linear": words}
 
 
 def against_pixels(
@@ -266,7 +253,7 @@ def against_pixels(
     return {
         "row": "live composite against pixels: time a pixel over that at 1280x720",
         **{f"{name}_over_720p": value / base for name, value in each.items()},
-        **growth(usual, pixels["1280x720"]),
+        **growth(usual),
         "path": "kernels" if fused else "torch",
         "threads": torch.get_num_threads(),
         "repeats": repeats,

@@ -8,12 +8,15 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import cv2
 import pytest
+import torch
 from PIL import Image
 
 from scripts import keying
 from scripts.keying import growth
 from scripts.report import Report
+from scripts.timing import one_thread
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -22,6 +25,7 @@ ROOT = Path(__file__).resolve().parents[2]
     ("words", "sentence"),
     [
         (["--only", "keyed"], "--only keyed: known are final prints evening large keying pixels"),
+        (["--only", "long"], "--only long: need --minutes, too"),
         (["--minutes", "0"], "--minutes 0.0: need a number above 0"),
         (["--people", "0"], "--people 0: need at least 1"),
     ],
@@ -78,6 +82,19 @@ def test_a_row_that_fails_says_so_and_the_others_go_on(
     assert "Traceback" not in told.out + told.err
 
 
+def test_both_sides_have_one_thread_while_they_are_compared() -> None:
+    before = torch.get_num_threads(), cv2.getNumThreads()
+    try:
+        torch.set_num_threads(2)
+        cv2.setNumThreads(2)
+        with one_thread():
+            assert (torch.get_num_threads(), cv2.getNumThreads()) == (1, 1)
+        assert (torch.get_num_threads(), cv2.getNumThreads()) == (2, 2)
+    finally:
+        torch.set_num_threads(before[0])
+        cv2.setNumThreads(before[1])
+
+
 SIZES = {360 * 640: 0.25, 720 * 1280: 1.0, 1080 * 1920: 2.25, 2160 * 3840: 9.0}
 
 
@@ -85,19 +102,18 @@ SIZES = {360 * 640: 0.25, 720 * 1280: 1.0, 1080 * 1920: 2.25, 2160 * 3840: 9.0}
     ("power", "fixed", "holds"), [(1.0, 0.0, True), (0.9, 0.3, True), (1.2, 0.0, False)]
 )
 def test_cost_is_held_against_pixels(power: float, fixed: float, holds: bool) -> None:
-    base = 720 * 1280
     usual = {n: fixed + times**power for n, times in SIZES.items()}
-    row = growth(usual, base)
+    row = growth(usual)
     assert row["linear"].startswith("met" if holds else "NOT met")
     if not fixed:
         assert row["power"] == pytest.approx(power)
-        assert row["worst_larger"] == pytest.approx(max(1.0, 9.0 ** (power - 1)), rel=0.03)
+        assert row["worst_step"] == pytest.approx(4.0 ** (power - 1))
     assert f"pixels^{row['power']:.2f}" in row["linear"]
 
 
 def test_one_size_that_leaves_the_line_is_seen() -> None:
     usual = {n: times * (1.4 if times == 2.25 else 1.0) for n, times in SIZES.items()}
-    row = growth(usual, 720 * 1280)
+    row = growth(usual)
     assert row["power"] < keying.MOST_POWER
-    assert row["worst_larger"] == pytest.approx(1.4)
+    assert row["worst_step"] == pytest.approx(1.4)
     assert row["linear"].startswith("NOT met")
