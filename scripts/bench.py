@@ -181,7 +181,7 @@ def main() -> int:
             with tempfile.TemporaryDirectory(prefix="posewall-bench-") as folder:
                 _measure(args, templates, Path(folder), report)
     except KeyboardInterrupt:
-        print("\nbench: broken off; the rows so far are kept.", file=sys.stderr)
+        print("\nbench: broken off; what was measured before is kept.", file=sys.stderr)
         return 130
     finally:
         print(f"\n{report.written}")

@@ -15,6 +15,7 @@ from models.transfer import Transfer, encode
 from models.upright import Upright
 from scripts.baseline import Baseline, Ground
 from scripts.baseline_fields import Fields
+from scripts.keying import Job, core_of, seen_by, whole_of, with_kernels
 
 SIZE = (360, 640)
 VIDEO = Encoding()
@@ -136,6 +137,19 @@ def test_pictures_of_red_green_and_blue() -> None:
     scene, planes = _scene(size), _planes(_frame(0.5), encoding)
     got = Baseline().whole(planes, encoding, Ground.of(scene), place)
     _agree(got, Keyer(Grade.LIVE), planes, encoding, 0, scene, place)
+
+
+@pytest.mark.parametrize("path", ["torch", "kernels"])
+def test_what_is_timed_as_the_core_makes_the_whole_s_picture(path: str) -> None:
+    size, place = CASES["smaller"]
+    bare = _planes(_frame(0.0, subject=False), VIDEO)
+    work = Job(_planes(_frame(0.5), VIDEO), bare, VIDEO, VIDEO, _scene(size), place)
+    keyer = work.keyer()
+    if path == "kernels":
+        assert with_kernels(keyer)
+    core = core_of(keyer, work)()
+    assert torch.equal(whole_of(keyer, work)(), core)  # type: ignore[arg-type]
+    assert seen_by(keyer, work)[1].plate_fits
 
 
 def test_it_says_what_it_does_not_do() -> None:
