@@ -15,11 +15,11 @@ from torch import Tensor
 from models import color
 from models.screen import Hue
 
-_TRUST = 0.05
+TRUST = 0.05
 """chosen on rendered scenes: below about this alpha the spread colour counts for more than the
 pixel's own remainder, whose error grows as 1/alpha."""
 
-_GIVEN_BACK = 0.9
+GIVEN_BACK = 0.9
 """chosen on rendered scenes: the share of the spill's luminance that comes back as grey."""
 
 
@@ -36,7 +36,7 @@ def unmix(rgb: Tensor, alpha: Tensor, back: Tensor, front: Tensor) -> Tensor:
         (1, 3, N) float, linear Rec.709, straight, not below 0.
     """
     clear = 1 - alpha
-    doubt = _TRUST * clear
+    doubt = TRUST * clear
     own = alpha * (rgb - clear * back)
     return ((own + doubt * front) / (alpha * alpha + doubt).clamp_min(1e-6)).clamp_min_(0)
 
@@ -76,4 +76,4 @@ def despill(
 
     share = (excess(front) / excess(back).clamp_min(1e-3)).clamp_(0, 1) * amount
     luma = color.luminance(back)
-    return (front - share * back + share * (luma * (_GIVEN_BACK * luminance))).clamp_(0, 1)
+    return (front - share * back + share * (luma * (GIVEN_BACK * luminance))).clamp_(0, 1)

@@ -22,8 +22,7 @@ from numpy.typing import NDArray
 
 from models.color import LUMA_WEIGHTS, Encoding, Matrix, Planes
 from models.composite import Scene
-from models.despill import _GIVEN_BACK as GIVEN_BACK
-from models.despill import _TRUST as TRUST
+from models.despill import GIVEN_BACK, TRUST
 from models.features import _FLOOR as LEAST_LIGHT
 from models.laying import Laying
 from models.plate import Plate

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import multiprocessing
 import threading
-import traceback
 from multiprocessing.connection import Connection
 from typing import Any
 
@@ -62,8 +61,8 @@ def _serve(job: Job, threads: int, pipe: Connection) -> None:
             pipe.send(here.play(count, seconds) if seconds else here.prepare(count))
     except EOFError:
         return
-    except Exception:  # noqa: BLE001 - told where the figures are
-        pipe.send(traceback.format_exc(limit=3))
+    except Exception as error:  # noqa: BLE001 - told where the figures are
+        pipe.send(f"{type(error).__name__}: {error}")
 
 
 class Apart:

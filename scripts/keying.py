@@ -2,33 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 import torch
 from torch import Tensor
 
-import models.kernels
 from demo_clips import scenario
-from models.analysis import Analysis
+from models import kernels
+from models.analysis import Analysis, Known
 from models.color import Encoding, Planes
 from models.composite import Scene
 from models.keyer import Grade, Keyer, KeySettings
+from models.placing import Placer
 from models.resample import Placement
 from models.upright import Upright
 from scripts.baseline import Baseline, Ground
 from scripts.baseline_fields import Fields
-from scripts.timing import Work, alternately, met
+from scripts.timing import Work, alternately, met, one_thread
 from stream.capture.frame import Frame
 from stream.event import Event
 from stream.live.scenes import preview_size
 
+if TYPE_CHECKING:
+    from models.kernels.cpu.core import Core
+
 LEAST_FASTER = 2.5
+MOST_POWER, MOST_STEP = 1.1, 1.15
+"""chosen: a cost that rises by more than 7 % a pixel with every doubling is not linear, nor is one
+that rises by more than noise from one size to the next, as when a cache is left."""
 SIZES = ((360, 640), (720, 1280), (1080, 1920), (1440, 2560), (2160, 3840))
 
 
@@ -98,32 +104,37 @@ def _scaled(planes: Planes, scale: float) -> Planes:
     return one(y), one(cb), one(cr)
 
 
-@contextmanager
-def equal_threads() -> Iterator[None]:
-    """OpenCV gets as many threads as the keyer, for as long as the block lasts."""
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(torch.get_num_threads())
-    try:
-        yield
-    finally:
-        cv2.setNumThreads(before)
-
-
 def with_kernels(keyer: Keyer) -> bool:
-    """Have the keyer use its device's kernels; False where there are none."""
-    load, use = getattr(models.kernels, "load", None), getattr(keyer, "use_kernels", None)
-    if load is None or use is None or not load(keyer.device):
+    """Have the keyer use its device's kernels, with torch's threads; False where there are none."""
+    if not kernels.load(keyer.device):
         return False
-    use(torch.get_num_threads())
+    keyer.use_kernels(torch.get_num_threads())
     return True
+
+
+def seen_by(keyer: Keyer, work: Job) -> tuple[Upright, Known, Placer]:
+    """The frame as the keyer reads it, what it tells, and what cuts and places it."""
+
+    def upright(planes: Planes, encoding: Encoding, fused: Core | None = None) -> Upright:
+        y, cb, cr = (p.to(keyer.device) for p in planes)
+        reader = None if fused is None else fused.light((y, cb, cr), encoding, 0)
+        return Upright((y, cb, cr), encoding, 0, reader)
+
+    analysis = Analysis(Grade.LIVE, keyer.settings, clip=True)
+    analysis.steps = keyer.parts.steps
+    analysis.set_plate(upright(work.plate, work.plate_encoding))
+    placer = Placer(Grade.LIVE, keyer.device, keyer.solver, analysis)
+    placer.core = keyer.parts.core
+    frame = upright(work.planes, work.encoding, keyer.parts.core)
+    return frame, analysis(frame), placer
 
 
 def core_of(keyer: Keyer, work: Job) -> Work:
     """All of `Keyer.composite` after the analysis."""
-    frame, known = keyer._look(work.planes, work.encoding, 0)
+    frame, known, placer = seen_by(keyer, work)
 
     def core() -> object:
-        placed = keyer._placer(frame, known, work.place, work.scene.size)
+        placed = placer(frame, known, work.place, work.scene.size)
         return keyer.lay([placed], work.scene).picture
 
     return core
@@ -135,16 +146,24 @@ def whole_of(keyer: Keyer, work: Job) -> Work:
 
 
 def over_baseline(work: Job, repeats: int) -> list[dict[str, Any]]:
-    """Rows of the keyer, by torch and by its kernels, over the baseline: core and whole."""
+    """Rows of the keyer, by torch and by its kernels, over the baseline: core and whole.
+
+    Every side has one thread (`scripts.timing.one_thread`).
+    """
+    with one_thread():
+        return _over_baseline(work, repeats)
+
+
+def _over_baseline(work: Job, repeats: int) -> list[dict[str, Any]]:
     analysis = Analysis(Grade.LIVE, KeySettings(), clip=True)
     plate = Upright(work.plate, work.plate_encoding, 0)
     small, ground = analysis.read_plate(plate), Ground.of(work.scene)
     analysis.set_plate(plate)
     fields = Fields.of(analysis(Upright(work.planes, work.encoding, 0)))
     keyers = {"torch": work.keyer()}
-    kernels = work.keyer()
-    if with_kernels(kernels):
-        keyers["kernels"] = kernels
+    fused = work.keyer()
+    if with_kernels(fused):
+        keyers["kernels"] = fused
     rows = []
     for part in ("core", "whole"):
         baseline = Baseline()
@@ -166,8 +185,7 @@ def over_baseline(work: Job, repeats: int) -> list[dict[str, Any]]:
 
 
 def _row(name: str, works: dict[str, Work], repeats: int) -> dict[str, Any]:
-    with equal_threads():
-        times = alternately(works, repeats)
+    times = alternately(works, repeats)
     base = times["baseline"]
     row: dict[str, Any] = {"row": f"{name}, keyer over baseline"}
     for who in (who for who in works if who != "baseline"):
@@ -179,8 +197,33 @@ def _row(name: str, works: dict[str, Work], repeats: int) -> dict[str, Any]:
     row["faster"] = f"{shipped}: {met(row['times_faster'], LEAST_FASTER, most=False)}"
     if shipped == "torch":
         row["kernels"] = "none for this device"
-    row |= {"threads": torch.get_num_threads(), "repeats": repeats}
+    row |= {"threads": f"{torch.get_num_threads()} on both sides", "repeats": repeats}
     return row | {"seconds": {k: {"cold": t.cold, "warm": t.warm} for k, t in times.items()}}
+
+
+def growth(usual: dict[int, float]) -> dict[str, Any]:
+    """How time grows with pixels.
+
+    Args:
+        usual: seconds of each number of pixels, two of them at least.
+
+    Returns:
+        ``power``: of the number of pixels, by least squares through the logarithms: 1 is linear,
+        and what a frame costs whatever its size lowers it. ``worst_step``: time a pixel over that
+        at the next smaller size, the largest. ``linear``: both against their bars.
+    """
+    count, seconds = np.log(list(usual)), np.log(list(usual.values()))
+    power = float(np.polyfit(count, seconds, 1)[0])
+    sizes = sorted(usual)
+    each = [usual[n] / n for n in sizes]
+    worst = max(b / a for a, b in pairwise(each))
+    held = power <= MOST_POWER and worst <= MOST_STEP
+    words = (
+        f"{'met' if held else 'NOT met'} (bar: at most {MOST_POWER:g} and {MOST_STEP:g}): time "
+        f"goes as pixels^{power:.2f}; from one size to the next a pixel takes at most {worst:.2f} "
+        "times as long"
+    )
+    return {"power": power, "worst_step": worst, "linear": words}
 
 
 def against_pixels(
@@ -190,23 +233,28 @@ def against_pixels(
     repeats: int,
     sizes: tuple[tuple[int, int], ...] = SIZES,
 ) -> dict[str, Any]:
-    """Time over pixels of the live composite at several sizes, as shares of that at 720p."""
+    """Time over pixels of the live composite at several sizes, as shares of that at 720p.
+
+    A figure and a verdict: what a pixel more costs must not rise with their number.
+    """
     works: dict[str, Work] = {}
     pixels: dict[str, int] = {}
-    kernels = False
+    fused = False
     for size in sizes:
         work = job(frame, plate, event, size)
         keyer = work.keyer()
-        kernels = with_kernels(keyer)
+        fused = with_kernels(keyer)
         name = f"{size[1]}x{size[0]}"
         works[name], pixels[name] = whole_of(keyer, work), size[0] * size[1]
     times = alternately(works, repeats)
     each = {name: t.usual / pixels[name] for name, t in times.items()}
     base = each["1280x720"]
+    usual = {pixels[name]: t.usual for name, t in times.items()}
     return {
         "row": "live composite against pixels: time a pixel over that at 1280x720",
         **{f"{name}_over_720p": value / base for name, value in each.items()},
-        "path": "kernels" if kernels else "torch",
+        **growth(usual),
+        "path": "kernels" if fused else "torch",
         "threads": torch.get_num_threads(),
         "repeats": repeats,
         "seconds": {k: {"cold": t.cold, "warm": t.warm} for k, t in times.items()},

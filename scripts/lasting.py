@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import bisect
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import numpy as np
 
 from scripts.living import Run, coded_clip, percentiles_ms, play, shown, told
-from scripts.timing import met
 from stream.event import Event
 
 EVERY_S = 10.0
 MOST_GROWTH = 0.02
-"""Share of the mean by which memory may have grown at the end, along its straight line."""
+"""Share by which memory may grow, by its straight line and from the second quarter to the last."""
 MOST_SLOWER_MS = 10.0
-"""By how much p99 may have grown at the end, likewise."""
+"""By how much p99 may grow, likewise."""
 SETTLED_S = 60.0
-"""What a program fills once, caches and templates, is filled by then."""
+"""What a program fills once, caches and templates, is filled by then; a quarter of a short run."""
 
 
 def samples(run: Run) -> list[dict[str, float]]:
@@ -52,7 +52,8 @@ def trend(taken: list[dict[str, float]], key: str) -> dict[str, float] | None:
         rises over the run; None with fewer than three samples.
     """
     kept = [(s["t_s"], s[key]) for s in taken if key in s]
-    settled = [(t, v) for t, v in kept if t >= SETTLED_S]
+    filled_s = min(SETTLED_S, max((s["t_s"] for s in taken), default=0.0) / 4)
+    settled = [(t, v) for t, v in kept if t >= filled_s]
     kept = settled if len(settled) >= 3 else kept
     if len(kept) < 3:
         return None
@@ -69,6 +70,47 @@ def trend(taken: list[dict[str, float]], key: str) -> dict[str, float] | None:
     }
 
 
+def quarters(taken: list[dict[str, float]], key: str) -> tuple[float, float] | None:
+    """The median of a figure in the second quarter of a run and in its last.
+
+    The first quarter is left out: there a program still fills what it fills once.
+
+    Returns:
+        None where one of the two has no sample.
+    """
+    end = max((s["t_s"] for s in taken), default=0.0)
+    parts = [
+        [s[key] for s in taken if key in s and first * end < s["t_s"] <= last * end]
+        for first, last in ((0.25, 0.5), (0.75, 1.0))
+    ]
+    return (median(parts[0]), median(parts[1])) if all(parts) else None
+
+
+def flat(taken: list[dict[str, float]], key: str, unit: str, bar: float, share: bool) -> str:
+    """Whether a figure stays where it is, in words.
+
+    Args:
+        taken: samples of the run.
+        key: which figure.
+        unit: of it.
+        bar: by how much it may grow over the run, by its straight line and by its quarters.
+        share: the bar is a share of the figure.
+    """
+    line, both = trend(taken, key), quarters(taken, key)
+    if line is None or both is None:
+        return "not measured: too few samples"
+    hours = line["over_the_run"] / line["an_hour"] if line["an_hour"] else 0.0
+    by_line, by_quarters = line["over_the_run"], both[1] - both[0]
+    most = bar * both[0] if share else bar
+    held = by_line <= most and by_quarters <= most
+    told = f"{100 * bar:g} %" if share else f"{bar:g} {unit}"
+    return (
+        f"{'met' if held else 'NOT met'} (bar: at most {told} more): {both[1]:.4g} {unit} in the "
+        f"last quarter and {both[0]:.4g} in the second ({by_quarters:+.3g}), {by_line:+.3g} along "
+        f"the straight line, sure to {line['sure_to'] * hours:.2g}"
+    )
+
+
 def lasting(
     made: Path, event: Event, folder: Path, minutes: float, every_s: float = EVERY_S
 ) -> dict[str, Any]:
@@ -79,8 +121,7 @@ def lasting(
     memory, slower = trend(taken, "resident_gb"), trend(taken, "p99_ms")
     row["row"] = f"long run, 1280x720 at 30 frames a second, {minutes:g} minutes"
     row["memory_gb"], row["p99_trend_ms"] = memory, slower
-    grown = None if memory is None else memory["over_the_run"] / memory["mean"]
-    row["memory_flat"] = met(grown, MOST_GROWTH)
-    row["p99_flat"] = met(None if slower is None else slower["over_the_run"], MOST_SLOWER_MS)
+    row["memory_flat"] = flat(taken, "resident_gb", "GB", MOST_GROWTH, share=True)
+    row["p99_flat"] = flat(taken, "p99_ms", "ms", MOST_SLOWER_MS, share=False)
     row["seconds"]["samples"] = taken
     return row

@@ -37,9 +37,11 @@ class Run:
     """What one run of the live program told.
 
     Attributes:
-        begin: its first reading, when everything ran.
+        begin: its first reading, when everything ran and was keyed as from then on.
         readings: those after it.
         last: the one at the end.
+        start: wall clock from which on the run counts, seconds.
+        switches: wall clock and what keyed from then on, "kernels" or "torch"; first it is torch.
         came: number and wall clock of every frame, in their order.
         drawn: wall clock of each drawing and the number that was read; None: misread.
         browser: what showed the page.
@@ -50,6 +52,8 @@ class Run:
     begin: dict[str, Any]
     readings: list[dict[str, Any]] = field(default_factory=list)
     last: dict[str, Any] = field(default_factory=dict)
+    start: float = 0.0
+    switches: list[tuple[float, str]] = field(default_factory=list)
     came: list[tuple[int, float]] = field(default_factory=list)
     drawn: list[tuple[float, int | None]] = field(default_factory=list)
     browser: str | None = None
@@ -79,7 +83,7 @@ def play(
     """Run the program on a coded clip for so many seconds.
 
     Raises:
-        SystemExit: the live picture did not come.
+        RuntimeError: the live picture did not come, or ended before its time.
     """
     template = event.template(scenario.EVENING)
     size = preview_size(template.picture_size(), height)
@@ -97,7 +101,7 @@ def play(
         stack.callback(_end, process)
         begin = json.loads(process.stdout.readline() or '{"failed": "the program ended"}')
         if "failed" in begin:
-            raise SystemExit(f"bench: {begin['failed']}")
+            raise RuntimeError(begin["failed"])
         run = Run(begin, frames=frames, browser=find_chromium())
         page: Page | None = None
         if run.browser is not None:
@@ -111,12 +115,12 @@ def play(
             )
             stack.callback(_end, plain)
             time.sleep(1.0)
-        start = time.time()
+        start = run.start = time.time()
         reading: dict[str, Any] = {}
         while time.time() < start + seconds:
             reading = json.loads(process.stdout.readline() or "{}")
             if not reading:
-                raise SystemExit("bench: the live program ended before its time")
+                raise RuntimeError("the live program ended before its time")
             if reading["wall"] < start:
                 continue
             run.readings.append(reading)
@@ -131,6 +135,7 @@ def play(
         told = json.loads(out.read_text("utf-8"))
         run.last = run.readings[-1]
         run.last["resident"] = told["last"]["resident"]
+        run.switches = [(at, path) for at, path in told["switches"]]
         run.came = [(n, at) for n, at in told["came"] if at >= start - 2]
     return run
 
@@ -157,7 +162,7 @@ def _take(page: Page, run: Run, wanted: int = 0) -> None:
         if len(run.drawn) >= wanted:
             return
         if time.monotonic() > end:
-            raise SystemExit("bench: the page drew no pictures for a minute")
+            raise RuntimeError("the page drew no pictures for a minute")
         time.sleep(0.1)
 
 
@@ -219,6 +224,21 @@ def missed(seen: int, seconds: float) -> float:
     return max(0.0, 1 - seen / wanted) if wanted > 0 else 1.0
 
 
+def keyed_by(run: Run) -> dict[str, str]:
+    """What keyed the pictures that count, and from when on they count, in words."""
+    begun = run.begin["started"]
+    before = [(at, path) for at, path in run.switches if at <= run.start]
+    after = [(at, path) for at, path in run.switches if at > run.start]
+    path = before[-1][1] if before else "torch"
+    words = [path, *(f"{p} from {at - run.start:.1f} s of the run on" for at, p in after)]
+    since = f"{run.start - begun:.1f} s after the program's start"
+    if before:
+        since += f", {run.start - before[-1][0]:.1f} s after the {path} were taken over"
+    else:
+        since += "; kernels were not taken over"
+    return {"keyed_by": ", then ".join(words), "counted_from": since}
+
+
 def living(
     made: Path, event: Event, folder: Path, seconds: float, *, scale: float = 1.0,
     most: int = timecode.MOST,
@@ -235,6 +255,7 @@ def told(run: Run, scale: float) -> dict[str, Any]:
     came, out = (last[k] - begin[k] for k in ("frames_in", "frames_out"))
     size = f"{round(1280 * scale)}x{round(720 * scale)}"
     row: dict[str, Any] = {"row": f"live program, {size} at 30 frames a second, {elapsed:.0f} s"}
+    row |= keyed_by(run)
     got = shown(run)
     more: dict[str, Any] = {}
     if run.browser is None:
@@ -277,5 +298,6 @@ def told(run: Run, scale: float) -> dict[str, Any]:
             "fps_shown": met(fps, LEAST_FPS, most=False),
             "peak_bytes": met(last["resident"].get("peak"), MOST_RESIDENT),
         }
-    more |= {"to_thirtieth_picture": run.begin["first_s"], "device": run.begin["device"]}
+    first_s = run.begin["first"] - run.begin["started"]
+    more |= {"to_thirtieth_picture": first_s, "device": run.begin["device"]}
     return {**row, "seconds": more}

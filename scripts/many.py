@@ -14,14 +14,13 @@ up.
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import re
 import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 # Before torch is loaded, as the command `posewall` does it.
@@ -33,6 +32,7 @@ import torch
 
 from scripts.crowd import Apart, Figures
 from scripts.footage import CODECS, make_design, make_footage
+from scripts.report import keep_json
 from scripts.station import Job
 from stream.capture.decoder import cores
 from stream.device import pick_device
@@ -42,6 +42,7 @@ from stream.errors import UserError
 SHOWN, PASSED_OVER = 0.99, 0.001
 # A part of the machine that is busier than this is what limits it.
 BUSY = 0.9
+Keep = Callable[[Sequence[Figures]], None]
 
 
 class Card:
@@ -143,13 +144,24 @@ def _trial(way: Apart, count: int, seconds: float, rate: float) -> Figures:
     return {"sources": count, "keep_up": up, "card": busy, "told": told}
 
 
-def search(way: Apart, most: int, seconds: float, rate: float) -> list[Figures]:
-    """Trials that close in on the most sources that keep up."""
+def search(
+    way: Apart, most: int, seconds: float, rate: float, keep: Keep = lambda _: None
+) -> list[Figures]:
+    """Trials that close in on the most sources that keep up.
+
+    Args:
+        way: what plays them.
+        most: where the search ends.
+        seconds: of each trial.
+        rate: frames a second of each source.
+        keep: is given the trials so far after each.
+    """
     trials: list[Figures] = []
     good, bad, count = 0, most + 1, 1
     while good + 1 < bad:
         trial = _trial(way, count, seconds, rate)
         trials.append(trial)
+        keep(trials)
         if trial["keep_up"]:
             good = count
         else:
@@ -200,6 +212,12 @@ def main(words: Sequence[str] | None = None) -> int:
         end="",
     )
     print(f"torch {torch.__version__}, av {av.__version__}", flush=True)
+
+    def keep(trials: Sequence[Figures]) -> None:
+        about = {"device": where, "size": wanted.size, "rate": wanted.rate, "codec": wanted.codec}
+        if wanted.out:
+            keep_json(wanted.out, {**about, "trials": trials})
+
     with tempfile.TemporaryDirectory(prefix="posewall-many-") as folder:
         here = Path(folder)
         length = min(wanted.seconds, 60.0) + 15
@@ -218,13 +236,11 @@ def main(words: Sequence[str] | None = None) -> int:
         try:
             if wanted.sources:
                 trials = [_trial(way, wanted.sources, wanted.seconds, wanted.rate)]
+                keep(trials)
             else:
-                trials = search(way, wanted.most, wanted.seconds, wanted.rate)
+                trials = search(way, wanted.most, wanted.seconds, wanted.rate, keep)
         finally:
             way.close()
-    if wanted.out:
-        about = {"device": where, "size": wanted.size, "rate": wanted.rate, "codec": wanted.codec}
-        wanted.out.write_text(json.dumps({**about, "trials": trials}, indent=1) + "\n", "utf-8")
     return 0 if any(t["keep_up"] for t in trials) else 1
 
 

@@ -16,7 +16,7 @@ from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings
 from models.resample import Placement
 from scripts.plainkey import Floats, Pixels, plain_key, plain_over, to_rgb
-from scripts.timing import Work, alternately, copier, row
+from scripts.timing import Work, alternately, copier, one_thread, row
 from stream.batch.render import Renderer
 from stream.capture.frame import Frame
 from stream.capture.source import open_source
@@ -72,7 +72,9 @@ def cutting(name: str, frame: Frame, plate: Frame, repeats: int) -> dict[str, An
     }
     cut = keyer.cut(frame.planes, frame.encoding, frame.quarter_turns)
     undecided = float(((cut.alpha > 0) & (cut.alpha < 1)).float().mean())
-    return row(name, alternately(works, repeats), undecided=undecided, plate_fits=cut.plate_fits)
+    with one_thread():
+        times = alternately(works, repeats)
+    return row(name, times, undecided=undecided, plate_fits=cut.plate_fits)
 
 
 def compositing(frame: Frame, plate: Frame, event: Event, repeats: int) -> dict[str, Any]:
@@ -101,7 +103,9 @@ def compositing(frame: Frame, plate: Frame, event: Event, repeats: int) -> dict[
         "plain": plain,
     }
     name = f"live composite, 1280x720 into {size[1]}x{size[0]}"
-    return row(name, alternately(works, repeats))
+    with one_thread():
+        times = alternately(works, repeats)
+    return row(name, times)
 
 
 def _placed(rgb: Pixels, placement: Placement, size: tuple[int, int]) -> Pixels:
@@ -149,5 +153,6 @@ def printing(made: Path, event: Event, repeats: int, templates: Sequence[str]) -
 
     count = "one template" if not others else f"{len(templates)} templates"
     name = f"final pictures, 24 MP still into {size[1]}x{size[0]}, {count}, file to file"
-    times = alternately({"ours": ours, "plain": plain}, repeats)
+    with one_thread():
+        times = alternately({"ours": ours, "plain": plain}, repeats)
     return row(name, times, seconds_a_picture=times["ours"].usual / len(templates))

@@ -190,5 +190,5 @@ def draw(
     for sheet in sheets:
         whole.paste(sheet, (0, y))
         y += sheet.height
-    whole.save(path)
+    whole.save(path, "PNG")
     return True

@@ -1,33 +1,39 @@
 """The live program in a process of its own, measured from inside.
 
 ``python -m scripts.programme OUT.json EVENT SOURCE PLATE TEMPLATE HEIGHT EVERY_S``: prints a line
-of JSON once pictures come, then one every so many seconds; ends when its input does, and writes
-when each frame came and what the stages cost.
+of JSON once pictures come by what keys them from then on (the kernels, where the device has some),
+then one every so many seconds; ends when its input does, and writes when each frame came and what
+the stages cost.
 """
 
 from __future__ import annotations
 
 import contextlib
 import json
-import select
+import os
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+from models.kernels.fused import Fused
+from models.keyer import Keyer
 from scripts.timecode import FPS
 from stream.capture.frame import Frame
 from stream.event import Event
 from stream.live import figures, intake
+from stream.live.compiling import Compiling
 from stream.live.link import read_link
 from stream.live.session import Session
 from stream.live.wishes import Wishes
 
 START_S = 120.0
+MAKING_S = 600.0
+"""How long kernels that are not in the cache may take to be compiled."""
 WARM = 30
-"""Pictures that are let by before anything counts."""
+"""Pictures that are let by before anything counts, and again once the kernels are used."""
 
 
 def resident_bytes() -> dict[str, int]:
@@ -49,17 +55,51 @@ class Noted:
     Attributes:
         came: number of the frame by its time stamp, and the wall clock at its arrival.
         spent: seconds of each stage.
+        compiling: what makes the kernels ready; None before it has begun.
     """
 
     def __init__(self) -> None:
         self.came: list[tuple[int, float]] = []
         self.spent: dict[str, float] = {}
+        self.compiling: Compiling | None = None
+        self._keying: int | None = None
+        self._switches: list[tuple[int, float, str]] = []
         self._ahead = time.time() - time.monotonic()
+
+    def switches(self) -> list[tuple[float, str]]:
+        """When what keys the pictures changed, on the wall clock, and to what.
+
+        Other keyers, such as the one that kernels are tried by first, do not count.
+        """
+        return [(at, path) for thread, at, path in list(self._switches) if thread == self._keying]
+
+    @property
+    def path(self) -> str:
+        """What keys the pictures now: "torch" or "kernels"."""
+        found = self.switches()
+        return found[-1][1] if found else "torch"
 
     @contextlib.contextmanager
     def noting(self) -> Iterator[None]:
         """Look at every frame and every stage, for as long as the block lasts."""
         read, timed = intake.TimedSource.read, figures.Stages.timed
+        use, drop, start_making = Keyer.use_kernels, Keyer.drop_kernels, Compiling.start
+
+        def switched(keyer: Keyer) -> None:
+            path = "torch" if keyer.parts == Fused() else "kernels"
+            self._switches.append((threading.get_ident(), time.time(), path))
+
+        def noted_use(keyer: Keyer, threads: int = 1) -> None:
+            use(keyer, threads)
+            switched(keyer)
+
+        def noted_drop(keyer: Keyer) -> None:
+            drop(keyer)
+            switched(keyer)
+
+        def noted_start(compiling: Compiling) -> None:
+            self.compiling = compiling
+            start_making(compiling)
 
         def noted_read(source: intake.TimedSource) -> Frame | None:
             start = time.thread_time()
@@ -72,6 +112,8 @@ class Noted:
 
         @contextlib.contextmanager
         def noted_timed(stages: figures.Stages, stage: str) -> Iterator[None]:
+            if stage == "key":
+                self._keying = threading.get_ident()
             start = time.thread_time()
             with timed(stages, stage):
                 yield
@@ -79,11 +121,17 @@ class Noted:
 
         intake.TimedSource.read = noted_read  # type: ignore[method-assign, assignment]
         figures.Stages.timed = noted_timed  # type: ignore[method-assign, assignment]
+        Keyer.use_kernels = noted_use  # type: ignore[method-assign, assignment]
+        Keyer.drop_kernels = noted_drop  # type: ignore[method-assign, assignment]
+        Compiling.start = noted_start  # type: ignore[method-assign, assignment]
         try:
             yield
         finally:
             intake.TimedSource.read = read  # type: ignore[method-assign]
             figures.Stages.timed = timed  # type: ignore[method-assign]
+            Keyer.use_kernels = use  # type: ignore[method-assign]
+            Keyer.drop_kernels = drop  # type: ignore[method-assign]
+            Compiling.start = start_making  # type: ignore[method-assign]
 
     def _add(self, stage: str, seconds: float) -> None:
         self.spent[stage] = self.spent.get(stage, 0.0) + seconds
@@ -97,6 +145,7 @@ def _reading(session: Session, noted: Noted) -> dict[str, Any]:
         "spent": dict(noted.spent),
         "resident": resident_bytes(),
         "threads": threading.active_count(),
+        "path": noted.path,
         # What the program makes less of, where it does that to keep up.
         "quality": session.state().get("quality"),
         **{
@@ -111,8 +160,59 @@ def _say(words: dict[str, Any]) -> None:
     print(json.dumps(words), flush=True)
 
 
-def _ended(wait_s: float) -> bool:
-    return bool(select.select([sys.stdin], [], [], wait_s)[0])
+class Ending:
+    """Whether an input has ended: read by a thread, since only some systems can wait for a pipe.
+
+    Args:
+        descriptor: of the input. What comes before its end is passed over.
+    """
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+        self._over = threading.Event()
+        threading.Thread(target=self._read, name="input", daemon=True).start()
+
+    def __call__(self, wait_s: float) -> bool:
+        """Wait so long for the end; True when it is there."""
+        return self._over.wait(wait_s)
+
+    def _read(self) -> None:
+        # Not by sys.stdin: Python ends badly while a thread holds that.
+        try:
+            while os.read(self._descriptor, 1 << 12):
+                pass
+        finally:
+            self._over.set()
+
+
+def _wait(until: Callable[[], bool], limit_s: float, ended: Ending, why: str) -> None:
+    """Wait for something; TimeoutError says ``why`` when it does not come, EOFError the end."""
+    begun = time.monotonic()
+    while not until():
+        if time.monotonic() - begun > limit_s:
+            raise TimeoutError(why)
+        if ended(0.05):
+            raise EOFError
+
+
+def _settle(session: Session, noted: Noted, ended: Ending) -> float:
+    """Wait until pictures come by what will key them; wall clock of the first pictures."""
+
+    def made(count: int) -> bool:
+        return session.meter.read().frames_out >= count
+
+    _wait(lambda: made(WARM), START_S, ended, "the live picture did not come")
+    first = time.time()
+    _wait(lambda: noted.compiling is not None, START_S, ended, "no kernels were looked for")
+    making = noted.compiling
+    assert making is not None
+    _wait(lambda: making.wait(0), MAKING_S, ended, f"no kernels after {MAKING_S:.0f} seconds")
+    if making.ready:
+        # They are taken over between two frames; and the first frames by them fill caches.
+        _wait(lambda: bool(noted.switches()), START_S, ended, "the kernels were ready and not used")
+    until = session.meter.read().frames_out + WARM
+    _wait(lambda: made(until), START_S, ended, "the live picture stood still")
+    return first
 
 
 def main(words: list[str]) -> int:
@@ -122,9 +222,9 @@ def main(words: list[str]) -> int:
         source=source, template=template, port=0, batch=False, plate=Path(plate),
         preview_height=int(height),
     )  # fmt: skip
-    noted = Noted()
+    noted, ended = Noted(), Ending(sys.stdin.fileno())
     said: list[str] = []
-    begun = time.perf_counter()
+    begun = time.time()
     with noted.noting():
         session = Session(Event.open(Path(folder)), wishes, tell=said.append)
         try:
@@ -132,28 +232,23 @@ def main(words: list[str]) -> int:
             session.set_next(["103"])
             link = read_link(session.event.paths.root)
             assert link is not None
-            while session.meter.read().frames_out < WARM:
-                if time.perf_counter() - begun > START_S:
-                    _say({"failed": f"the live picture did not come: {' '.join(said)}"})
-                    return 1
-                if _ended(0.05):
-                    return 1
-            first_s = time.perf_counter() - begun
-            # Kernels are made ready beside the picture, from soon after it on; what is measured is
-            # what stays.
-            if _ended(1.5):
-                return 1
-            while session.state().get("making_ready"):
-                if _ended(0.2) or time.perf_counter() - begun > START_S:
-                    break
-            _say({"port": link.port, "token": link.token, "first_s": first_s,
-                  "device": session.meter.device, **_reading(session, noted)})  # fmt: skip
-            while not _ended(float(every_s)):
+            first = _settle(session, noted, ended)
+            _say({"port": link.port, "token": link.token, "started": begun, "first": first,
+                  "switches": noted.switches(), "device": session.meter.device,
+                  **_reading(session, noted)})  # fmt: skip
+            while not ended(float(every_s)):
                 _say(_reading(session, noted))
             last = _reading(session, noted)
+        except TimeoutError as error:
+            _say({"failed": f"{error}: {' '.join(said)}"})
+            return 1
+        except EOFError:
+            return 1
         finally:
             session.stop()
-    Path(out).write_text(json.dumps({"came": noted.came, "last": last}), "utf-8")
+    Path(out).write_text(
+        json.dumps({"came": noted.came, "switches": noted.switches(), "last": last}), "utf-8"
+    )
     return 0
 
 

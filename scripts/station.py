@@ -76,10 +76,9 @@ class Station:
         size = preview_size(template.picture_size(), job.height)
         self._setting = Setting(template, template.scene(size, {}, device=job.device), size)
         self._keyer = Keyer(Grade.LIVE, KeySettings(), job.device, clip=True)
-        load, use = getattr(kernels, "load", None), getattr(self._keyer, "use_kernels", None)
-        self.fused = load is not None and use is not None and bool(load(job.device))
-        if self.fused and use is not None:
-            use()
+        self.fused = kernels.load(job.device)
+        if self.fused:
+            self._keyer.use_kernels()
         self._counted = _Counted()
         self._slot: Slot[Frame] = Slot()
         self._stop = threading.Event()

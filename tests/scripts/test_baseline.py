@@ -15,6 +15,7 @@ from models.transfer import Transfer, encode
 from models.upright import Upright
 from scripts.baseline import Baseline, Ground
 from scripts.baseline_fields import Fields
+from scripts.keying import Job, core_of, seen_by, whole_of, with_kernels
 
 SIZE = (360, 640)
 VIDEO = Encoding()
@@ -56,12 +57,19 @@ def _planes(linear: torch.Tensor, encoding: Encoding) -> Planes:
 
 def _agree(got: tuple[np.ndarray, np.ndarray], keyer: Keyer, *args: object) -> None:
     done = keyer.composite(*args)  # type: ignore[arg-type]
+    alpha = done.alpha[0, 0].numpy()
     off = np.abs(got[0].astype(int) - done.picture.numpy().astype(int)).max(2)
-    off_alpha = np.abs(got[1] - done.alpha[0, 0].numpy())
+    off_alpha = np.abs(got[1] - alpha)
     assert done.alpha.mean() > 0.05  # there is something to compare
     assert ((done.alpha > 0.05) & (done.alpha < 0.95)).float().mean() > 0.003
-    assert (off <= 1).mean() > 0.999, np.bincount(off.ravel())
-    assert (off_alpha <= 1 / 255).mean() > 0.999, np.sort(off_alpha.ravel())[-20:]
+    # Pixels are asked about where an interpolated mask is above 0. At its foot the order of sums
+    # decides between 0 and 1e-6: such a pixel is asked by one side, and left bare by the other.
+    by_one = (off_alpha > 1e-3) & (np.minimum(got[1], alpha) == 0)
+    assert off[~by_one].max() <= 1, np.bincount(off.ravel())
+    assert off_alpha[~by_one].max() <= 1e-3, np.sort(off_alpha.ravel())[-20:]
+    assert by_one.mean() <= 1e-4
+    assert off[by_one].max(initial=0) <= 5
+    assert off_alpha[by_one].max(initial=0) <= 0.06
 
 
 CASES = {
@@ -129,6 +137,19 @@ def test_pictures_of_red_green_and_blue() -> None:
     scene, planes = _scene(size), _planes(_frame(0.5), encoding)
     got = Baseline().whole(planes, encoding, Ground.of(scene), place)
     _agree(got, Keyer(Grade.LIVE), planes, encoding, 0, scene, place)
+
+
+@pytest.mark.parametrize("path", ["torch", "kernels"])
+def test_what_is_timed_as_the_core_makes_the_whole_s_picture(path: str) -> None:
+    size, place = CASES["smaller"]
+    bare = _planes(_frame(0.0, subject=False), VIDEO)
+    work = Job(_planes(_frame(0.5), VIDEO), bare, VIDEO, VIDEO, _scene(size), place)
+    keyer = work.keyer()
+    if path == "kernels":
+        assert with_kernels(keyer)
+    core = core_of(keyer, work)()
+    assert torch.equal(whole_of(keyer, work)(), core)  # type: ignore[arg-type]
+    assert seen_by(keyer, work)[1].plate_fits
 
 
 def test_it_says_what_it_does_not_do() -> None:

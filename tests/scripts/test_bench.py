@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
+import cv2
 import pytest
+import torch
+from PIL import Image
+
+from scripts import keying
+from scripts.keying import growth
+from scripts.report import Report
+from scripts.timing import one_thread
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -15,6 +25,7 @@ ROOT = Path(__file__).resolve().parents[2]
     ("words", "sentence"),
     [
         (["--only", "keyed"], "--only keyed: known are final prints evening large keying pixels"),
+        (["--only", "long"], "--only long: need --minutes, too"),
         (["--minutes", "0"], "--minutes 0.0: need a number above 0"),
         (["--people", "0"], "--people 0: need at least 1"),
     ],
@@ -27,3 +38,82 @@ def test_what_cannot_be_measured_is_refused(words: list[str], sentence: str) -> 
     assert done.returncode == 2
     assert sentence in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def _rows(folder: Path) -> list[dict[str, Any]]:
+    (path,) = folder.glob("*.json")
+    found: list[dict[str, Any]] = json.loads(path.read_text("utf-8"))["rows"]
+    return found
+
+
+def test_a_row_is_kept_as_soon_as_it_is_there(tmp_path: Path) -> None:
+    report = Report(tmp_path / "bench", "now", {"cores": 2}, 100.0)
+    assert report.written == "Nothing was measured."
+    report.add({"row": "words alone"})
+    assert [x.name for x in (tmp_path / "bench").iterdir()] == ["now.json"]
+    report.add({"row": "a cut", "over_copy": 5.0, "seconds": {"ours": [1.0]}})
+    assert [r["row"] for r in _rows(tmp_path / "bench")] == ["words alone", "a cut"]
+    with Image.open(tmp_path / "bench" / "now.png") as picture:
+        first = picture.height
+    report.add({"row": "another", "over_copy": 6.0})
+    with Image.open(tmp_path / "bench" / "now.png") as picture:
+        assert picture.height > first
+    assert sorted(x.name for x in (tmp_path / "bench").iterdir()) == ["now.json", "now.png"]
+    assert report.written.endswith("now.png")
+
+
+def test_a_row_that_fails_says_so_and_the_others_go_on(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    report = Report(tmp_path, "now", {}, 100.0)
+    with report.measuring("a cut"):
+        raise RuntimeError("the screen is gone")
+    with report.measuring("a print"):
+        report.add({"row": "a print"})
+    with pytest.raises(KeyboardInterrupt), report.measuring("a long run"):
+        raise KeyboardInterrupt
+    assert report.failed == ["a cut"]
+    failed, made = _rows(tmp_path)
+    assert made == {"row": "a print"}
+    assert failed["not_measured"] == "the screen is gone"
+    assert "RuntimeError" in failed["seconds"]["traceback"]
+    told = capsys.readouterr()
+    assert "a cut could not be measured: the screen is gone" in told.err
+    assert "Traceback" not in told.out + told.err
+
+
+def test_both_sides_have_one_thread_while_they_are_compared() -> None:
+    before = torch.get_num_threads(), cv2.getNumThreads()
+    try:
+        torch.set_num_threads(2)
+        cv2.setNumThreads(2)
+        with one_thread():
+            assert (torch.get_num_threads(), cv2.getNumThreads()) == (1, 1)
+        assert (torch.get_num_threads(), cv2.getNumThreads()) == (2, 2)
+    finally:
+        torch.set_num_threads(before[0])
+        cv2.setNumThreads(before[1])
+
+
+SIZES = {360 * 640: 0.25, 720 * 1280: 1.0, 1080 * 1920: 2.25, 2160 * 3840: 9.0}
+
+
+@pytest.mark.parametrize(
+    ("power", "fixed", "holds"), [(1.0, 0.0, True), (0.9, 0.3, True), (1.2, 0.0, False)]
+)
+def test_cost_is_held_against_pixels(power: float, fixed: float, holds: bool) -> None:
+    usual = {n: fixed + times**power for n, times in SIZES.items()}
+    row = growth(usual)
+    assert row["linear"].startswith("met" if holds else "NOT met")
+    if not fixed:
+        assert row["power"] == pytest.approx(power)
+        assert row["worst_step"] == pytest.approx(4.0 ** (power - 1))
+    assert f"pixels^{row['power']:.2f}" in row["linear"]
+
+
+def test_one_size_that_leaves_the_line_is_seen() -> None:
+    usual = {n: times * (1.4 if times == 2.25 else 1.0) for n, times in SIZES.items()}
+    row = growth(usual)
+    assert row["power"] < keying.MOST_POWER
+    assert row["worst_step"] == pytest.approx(1.4)
+    assert row["linear"].startswith("NOT met")

@@ -93,7 +93,9 @@ def test_footage_runs_on_without_a_gap(tmp_path: Path) -> None:
 def test_the_search_finds_the_most_that_keep_up(
     most: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    trials = search(Room(most), 8, 10, 60)
+    kept: list[int] = []
+    trials = search(Room(most), 8, 10, 60, lambda so_far: kept.append(len(so_far)))
+    assert kept == list(range(1, len(trials) + 1))
     assert max([t["sources"] for t in trials if t["keep_up"]], default=0) == most
     counts = [t["sources"] for t in trials]
     assert len(set(counts)) == len(counts)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import threading
+import time
 from pathlib import Path
 
 import numpy as np
@@ -9,12 +12,16 @@ import pytest
 import torch
 from PIL import Image
 
+from models import kernels
+from models.keyer import Grade, Keyer
 from scripts import cards
 from scripts.cards import held_bytes
-from scripts.lasting import samples, trend
-from scripts.living import Run, missed, percentiles_ms, shown, told
+from scripts.lasting import flat, quarters, samples, trend
+from scripts.living import Run, keyed_by, missed, percentiles_ms, shown, told
 from scripts.plots import WIDTH, bars, draw, ratios
+from scripts.programme import Ending, Noted
 from scripts.timing import met
+from stream.live.figures import Stages
 
 
 def _reading(at: float, frames: int, resident: float) -> dict[str, object]:
@@ -32,7 +39,7 @@ def _reading(at: float, frames: int, resident: float) -> dict[str, object]:
 
 def _run(seconds: int, delay_s: float = 0.05, every: int = 1) -> Run:
     """Frames at 30 a second from 1000 s on, each ``every``-th drawn; a clip of 40 frames."""
-    run = Run({"first_s": 3.0, "device": "cpu"}, frames=40, browser="chromium")
+    run = Run({"started": 990.0, "first": 993.0, "device": "cpu"}, frames=40, browser="chromium")
     run.came = [(n, 1000 + n / 30) for n in range(30 * seconds)]
     run.drawn = [(at + delay_s, n % 40) for n, at in run.came if n % every == 0]
     run.readings = [_reading(1000 + s, 30 * s, 1e9 + 1e6 * s) for s in range(0, seconds + 1, 2)]
@@ -87,6 +94,85 @@ def test_a_trend_is_the_straight_line() -> None:
     assert line["over_the_run"] == pytest.approx(slope * 1130)
     assert trend(taken[:2], "y") is None
     assert trend(taken, "nothing") is None
+
+
+def _samples(grows_by: float, noise: float) -> list[dict[str, float]]:
+    rng = np.random.default_rng(7)
+    t = np.arange(10, 1201, 10.0)
+    fills = np.maximum(0, 1 - t / 50)  # once, at the beginning
+    return [
+        {"t_s": float(x), "y": float(2 - f + grows_by * x / 1200 + rng.normal(0, noise))}
+        for x, f in zip(t, fills, strict=True)
+    ]
+
+
+def test_what_stays_flat_is_told_from_what_grows() -> None:
+    assert flat(_samples(0.0, 0.005), "y", "GB", 0.02, share=True).startswith("met (bar: at most 2")
+    grown = flat(_samples(0.2, 0.005), "y", "GB", 0.02, share=True)
+    assert grown.startswith("NOT met")
+    assert "GB in the last quarter" in grown
+    assert flat(_samples(0.2, 0.005), "y", "ms", 0.3, share=False).startswith("met (bar: at most")
+    # A step late in the run tilts the line little.
+    step = [{**s, "y": s["y"] + 0.06 * (s["t_s"] > 900)} for s in _samples(0.0, 0.0)]
+    assert flat(step, "y", "ms", 0.055, share=False).startswith("NOT met")
+    both = quarters(step, "y")
+    assert both is not None
+    assert both[1] - both[0] == pytest.approx(0.06)
+    assert flat(step[:1], "y", "ms", 1, share=False).startswith("not measured")
+    assert quarters([], "y") is None
+
+
+def test_a_row_says_what_keyed_and_from_when_it_counts() -> None:
+    run = _run(8)
+    run.start = 1000.0
+    assert keyed_by(run) == {
+        "keyed_by": "torch",
+        "counted_from": "10.0 s after the program's start; kernels were not taken over",
+    }
+    run.switches = [(997.5, "kernels")]
+    assert keyed_by(run) == {
+        "keyed_by": "kernels",
+        "counted_from": "10.0 s after the program's start, 2.5 s after the kernels were taken over",
+    }
+    run.switches.append((1003.0, "torch"))
+    assert keyed_by(run)["keyed_by"] == "kernels, then torch from 3.0 s of the run on"
+
+
+def test_an_input_has_ended_when_it_is_closed() -> None:
+    read, write = os.pipe()
+    ended = Ending(read)
+    os.write(write, b"words")
+    assert not ended(0.05)
+    os.close(write)
+    assert ended(10)
+    os.close(read)
+
+
+def test_only_the_live_keyer_s_kernels_count() -> None:
+    noted = Noted()
+    with noted.noting():
+        keyer, beside = (Keyer(Grade.LIVE) for _ in range(2))
+        stages = Stages()
+
+        def try_first() -> None:
+            beside.use_kernels()
+
+        assert kernels.load("cpu")
+        thread = threading.Thread(target=try_first)
+        thread.start()
+        thread.join()
+        with stages.timed("key"):
+            pass
+        assert (noted.path, noted.switches()) == ("torch", [])
+        before = time.time()
+        keyer.use_kernels()
+        assert noted.path == "kernels"
+        keyer.drop_kernels()
+    assert noted.path == "torch"
+    assert [path for _, path in noted.switches()] == ["kernels", "torch"]
+    assert all(before <= at <= time.time() for at, _ in noted.switches())
+    keyer.use_kernels()
+    assert len(noted.switches()) == 2  # nothing is noted after the block
 
 
 def test_samples_follow_memory_and_delay() -> None:
