@@ -266,18 +266,18 @@ class _Screen:
 
     def status(self, line: Callable[[int | None], str]) -> None:
         """Write the line anew when it is time; it is told how many columns there are."""
+        if time.monotonic() < self._again:
+            return
+        self._again = time.monotonic() + (self.EVERY_S if self._lively else self.EVERY_PLAIN_S)
+        # A line that wraps could not be written over.
+        columns = shutil.get_terminal_size().columns - 1 if self._lively else None
+        # Not under the lock: working it out may find something to say.
+        words = line(columns)[:columns]
         with self._lock:
-            if time.monotonic() < self._again:
-                return
-            self._again = time.monotonic() + (self.EVERY_S if self._lively else self.EVERY_PLAIN_S)
             if self._lively:
                 self._wipe()
-                # A line that wraps could not be written over.
-                columns = shutil.get_terminal_size().columns - 1
-                self._line = line(columns)[:columns]
-                print(self._line, end="", file=sys.stderr, flush=True)
-            else:
-                print(line(None), file=sys.stderr, flush=True)
+                self._line = words
+            print(words, end="" if self._lively else "\n", file=sys.stderr, flush=True)
 
     def end(self) -> None:
         with self._lock:

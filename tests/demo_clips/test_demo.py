@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import subprocess
 from pathlib import Path
 
@@ -31,13 +32,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def _kept() -> list[Path]:
-    return [
-        p
-        for p in scenario.HERE.rglob("*")
-        if p.is_file()
-        and p.relative_to(scenario.HERE).parts[0] != "made"
-        and "__pycache__" not in p.parts
-    ]
+    tops = (p for p in scenario.HERE.iterdir() if not re.fullmatch(r"made|\.made-.*", p.name))
+    files = (p for top in tops for p in (top, *top.rglob("*")) if p.is_file())
+    return [p for p in files if "__pycache__" not in p.parts]
 
 
 def test_what_is_kept_is_small() -> None:
@@ -50,10 +47,9 @@ def test_what_is_made_is_not_kept() -> None:
     root = scenario.HERE.parent
     if not (root / ".git").exists():
         pytest.skip("not a git checkout")
-    seen = subprocess.run(
-        ["git", "check-ignore", "-q", "demo_clips/made/clip.mp4"], cwd=root, check=False
-    )
-    assert seen.returncode == 0
+    for path in ("demo_clips/made/clip.mp4", "demo_clips/.made-unfinished/clip.mp4"):
+        seen = subprocess.run(["git", "check-ignore", "-q", path], cwd=root, check=False)
+        assert seen.returncode == 0
 
 
 def test_fonts_come_with_their_licence() -> None:

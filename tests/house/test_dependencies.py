@@ -26,6 +26,7 @@ TOOLS = {
     "editables": ("scripts/environment.py", '"editables"'),
     "hatchling": ("scripts/environment.py", '"hatchling"'),
     "mypy": ("Makefile", "-m mypy"),
+    "pytest-xdist": ("Makefile", "-m pytest -n logical"),
     "ruff": ("Makefile", "-m ruff check"),
 }
 # torch brings it where it can use it, and pins it.

@@ -37,7 +37,7 @@ def _walked(root: Path) -> Iterator[Path]:
             for f in folders
             if f not in _NOT_OURS
             and not f.endswith(("_cache", ".egg-info"))
-            and (at / f) != root / "demo_clips" / "made"
+            and not (at == root / "demo_clips" and (f == "made" or f.startswith(".made-")))
         ]
         yield from (at / name for name in files if name != ".venv.lock")
 

@@ -58,9 +58,8 @@ def codes(seed: int, opaque: bool) -> NDArray[np.uint8]:
 def picture(pixels: NDArray[np.uint8]) -> skia.Image:
     straight = pixels.astype(np.float32) / 255
     straight[..., :3] *= straight[..., 3:]
-    info = skia.ImageInfo.Make(SIDE, SIDE, skia.kRGBA_F32_ColorType, skia.kPremul_AlphaType)
-    data = skia.Data.MakeWithCopy(np.ascontiguousarray(straight).tobytes())
-    return skia.Image.MakeRasterData(info, data, SIDE * 16)
+    # It copies; an image made of skia.Data does not keep its data.
+    return skia.Image.fromarray(straight, skia.kRGBA_F32_ColorType, skia.kPremul_AlphaType)
 
 
 def surface() -> skia.Surface:
