@@ -32,9 +32,9 @@ class Grade(Enum):
     FINAL = "final"
 
 
-_SIDE = {Grade.LIVE: 320, Grade.FINAL: 1280}
+SIDE = {Grade.LIVE: 320, Grade.FINAL: 1280}
 """chosen: longest side of the analysis in pixels; finer was no better on rendered scenes."""
-_FOLLOW = {Grade.LIVE: 6, Grade.FINAL: 24}
+FOLLOW = {Grade.LIVE: 6, Grade.FINAL: 24}
 
 
 @dataclass(frozen=True)
@@ -145,7 +145,7 @@ class Analysis:
 
     def factor(self, size: tuple[int, int]) -> int:
         """How many pixels of a frame of ``size`` one of its analysis stands for, each way."""
-        return max(1, round(max(size) / _SIDE[self._grade]))
+        return max(1, round(max(size) / SIDE[self._grade]))
 
     def read_plate(self, plate: Upright) -> Plate:
         """A plate at analysis size, without what stands in it."""
@@ -190,7 +190,7 @@ class Analysis:
         noise = steps.noise(bare, steps.sampled(noisy or frame, factor))
         # What is held out looks like screen to all that follows.
         kept = torch.lerp(small, bare.color, bare.hold_out)
-        subject = steps.find_subject(kept, bare, _FOLLOW[self._grade], final, noise)
+        subject = steps.find_subject(kept, bare, FOLLOW[self._grade], final, noise)
         where = steps.unclear_within(bare, bare.hold_out, factor, frame.size)
         dark = None
         if self._settings.shadow == "keep":

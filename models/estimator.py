@@ -27,7 +27,7 @@ AROUND, OVERVIEW, PIXELS = 19, 9, 23
 """Channels of `features.Context` and of `features.pixels`."""
 _SHAPES = 8
 """Channels that the convolution hands on."""
-_DILATIONS = (1, 2, 4, 8, 16)
+DILATIONS = (1, 2, 4, 8, 16)
 _BATCH = 1 << 17
 """Pixels estimated at once: bounds the memory that a large still takes."""
 
@@ -44,7 +44,7 @@ class Estimator(nn.Module):
         super().__init__()
         layers: list[nn.Module] = []
         have = OVERVIEW
-        for d in _DILATIONS:
+        for d in DILATIONS:
             layers += [nn.Conv2d(have, width, 3, padding=d, dilation=d), nn.ReLU(inplace=True)]
             have = width
         self.shapes = nn.Sequential(*layers, nn.Conv2d(have, _SHAPES, 1))

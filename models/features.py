@@ -18,9 +18,9 @@ from models.screen import Hue, Screen
 
 _SIDE = 1280
 """Longest side of a frame for which radii are given in pixels."""
-_OVERVIEW = 160
+OVERVIEW = 160
 """Longest side of the overview: a subject's shape shows, single strands do not."""
-_FLOOR = 0.005
+FLOOR = 0.005
 """Least light of the screen that something is compared with, linear."""
 
 
@@ -78,9 +78,9 @@ def context(
     size = (rgb.shape[-2], rgb.shape[-1])
     order = channel_order(screen.hue)
     back = screen.color
-    key = back[:, order[:1]].clamp_min(_FLOOR)
+    key = back[:, order[:1]].clamp_min(FLOOR)
     rough = rough.clamp(-0.3, 1.2)
-    level = (luminance(rgb) / luminance(back).clamp_min(_FLOOR)).clamp(0, 4).sqrt()
+    level = (luminance(rgb) / luminance(back).clamp_min(FLOOR)).clamp(0, 4).sqrt()
     near = radius(size, 3)
     low, high = shrink(rough, near), grow(rough, near)
     mean, square = _mean(level, near), _mean(level * level, near)
@@ -90,7 +90,7 @@ def context(
     colors = torch.cat([_ratio(back, key)[:, order[1:]], _ratio(front, key)[:, order]], 1)
     around = [low, high, lower, higher, texture, mean, *means, colors, own_key, core]
     seen = [_ratio(rgb, key)[:, order], rough, core, low, high, texture, own_key]
-    factor = max(1, round(max(size) / _OVERVIEW))
+    factor = max(1, round(max(size) / OVERVIEW))
     return Context(torch.cat(around, 1), pool(torch.cat(seen, 1), factor))
 
 
@@ -145,7 +145,7 @@ def pixels(
     Returns:
         (23, N) float.
     """
-    key = key.clamp_min(_FLOOR)[None]
+    key = key.clamp_min(FLOOR)[None]
     own = rgb[0].flatten(1).index_select(1, index)[channel_order(hue)]
     return torch.cat(
         [

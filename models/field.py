@@ -21,16 +21,16 @@ from torch import Tensor
 from models.pyramid import enlarge, grow, pool, shrink, soften, spread
 from models.screen import Hue, Screen, color_difference, saturation
 
-_SPANS = (0.4, 2.2), (0.7, 1.3), (0.7, 1.3)
+SPANS = (0.4, 2.2), (0.7, 1.3), (0.7, 1.3)
 """Shades of the field so far that count as screen in each round: the first field may lie a stop
 off where it was spread far."""
-_SHADES = (0.35, 3.0)
+SHADES = (0.35, 3.0)
 """Shades of the field that a fold, a seam or a hot spot may have."""
-_REACH = 8
+REACH = 8
 """Share of the frame's longest side, its inverse, within which loose hair surrounds a subject."""
-_FINE = 480
+FINE = 480
 """Longest side of an analysis above which eight pixels are finer than the screen's unevenness."""
-_BOUNDS = (0.02, 0.06)
+BOUNDS = (0.02, 0.06)
 """Least and largest bound of the remainder: shadows on rendered screens leave .015 (the light in
 them has another tint), a tenth of black hair .006, of white cloth .1."""
 
@@ -108,8 +108,8 @@ def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool) -> Fitted:
         level = level / level[alike].median().clamp_min(1e-3)
     alike &= (level > low) & (level < high)
     off: Tensor | None = None
-    start, fine = guess.expand_as(rgb), max(rgb.shape[-2:]) > _FINE
-    for turn, (dark, bright) in enumerate(_SPANS if fine else _SPANS[:2]):
+    start, fine = guess.expand_as(rgb), max(rgb.shape[-2:]) > FINE
+    for turn, (dark, bright) in enumerate(SPANS if fine else SPANS[:2]):
         weight = _well_inside(alike)
         known = pool(weight, 8)
         known = known * (known > 0.05)
@@ -127,13 +127,13 @@ def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool) -> Fitted:
             color = color * enlarge(wide, (rgb.shape[-2], rgb.shape[-1]))
         shade, rest = remainder(seen, color, hue)
         off = rest.square().sum(1, keepdim=True).sqrt()
-        bound = _bound(off, weight, _BOUNDS)
+        bound = _bound(off, weight, BOUNDS)
         alike = (off < bound) & (shade > dark) & (shade < bright)
     if off is None:
         return Fitted(hue, color, weight, color, torch.zeros_like(weight))
     clear = _clear(off, shade, bound)
     # Folds narrower than the squares: the shade itself, where nothing else than screen is near.
-    own = soften(soften(shade)).clamp(*_SHADES)
+    own = soften(soften(shade)).clamp(*SHADES)
     folded = color * torch.lerp(torch.ones_like(own), own, torch.maximum(soften(weight), clear))
     return Fitted(hue, folded, weight, color, clear)
 
@@ -144,12 +144,12 @@ def _clear(off: Tensor, shade: Tensor, bound: float) -> Tensor:
     Near a subject a dark line may be a black hair, whose colour a picture does not always tell
     from a dark fold's; there only the smooth field counts.
     """
-    reach = max(1, max(off.shape[-2:]) // _REACH // 4)
+    reach = max(1, max(off.shape[-2:]) // REACH // 4)
     # What is nearly black has no tint to tell it by.
-    foreign = (soften(off) > 3 * bound) | (soften(shade) < _SHADES[0])
+    foreign = (soften(off) > 3 * bound) | (soften(shade) < SHADES[0])
     foreign = (pool(foreign.to(off.dtype), 4) > 0.25).to(off.dtype)
     near = enlarge(grow(foreign, reach), (off.shape[-2], off.shape[-1]))
-    alike = (off < 1.5 * bound) & (shade > _SHADES[0]) & (shade < _SHADES[1])
+    alike = (off < 1.5 * bound) & (shade > SHADES[0]) & (shade < SHADES[1])
     return soften(alike.to(off.dtype)) * (1 - near)
 
 

@@ -62,7 +62,7 @@ class Laying:
             )
         if depth not in (8, 16):
             raise ShapeError(f"lay: got a depth of {depth} bits; need 8 or 16")
-        grounds, codes = self._bare_picture(scene, depth)
+        grounds, codes = self.bare_picture(scene, depth)
         picture, below = codes.clone(), grounds[0]
         alpha = below.new_zeros(1, 1, *scene.size)
         if depth == 8 and self._laid_by_core(given, scene, picture, alpha):
@@ -136,7 +136,7 @@ class Laying:
             out.append(((rows, columns), linear))
         return out
 
-    def _bare_picture(self, scene: Scene, depth: int) -> tuple[tuple[Tensor, ...], Tensor]:
+    def bare_picture(self, scene: Scene, depth: int) -> tuple[tuple[Tensor, ...], Tensor]:
         """The template without anybody, made once a scene: linear below each slot, and codes."""
         if self._bare is None or self._bare[0]() is not scene or self._bare[1] != depth:
             self._glow.clear()

@@ -62,7 +62,7 @@ class Subject:
     told: Context
 
 
-_FLAT = 0.25
+FLAT = 0.25
 """Variation of the difference within three pixels up to which the core follows spill: a metallic
 sleeve stays below a fifth, hair lies above."""
 
@@ -135,7 +135,7 @@ def find_subject(rgb: Tensor, screen: Screen, rounds: int, close: bool, noise: f
     half = pool(rough, 2)
     sure = pool(step(rough, 0.6, 0.8), 2) > 0.5
     if rounds:
-        flat = pool(grow(rough, 1) - shrink(rough, 1), 2) < _FLAT
+        flat = pool(grow(rough, 1) - shrink(rough, 1), 2) < FLAT
         sure = _follow_spill(half, flat, sure, rounds)
         if close:
             sure = _close_enclosed(half, sure)

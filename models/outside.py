@@ -26,14 +26,14 @@ from models.field import Fitted
 from models.plate import Plate
 from models.pyramid import enlarge, grow, pool, shrink, soften
 
-_DIRECTIONS = 256
+DIRECTIONS = 256
 """Directions of the hull, the axes among them: between two a straight edge bulges by at most
 a three-hundredth of its length."""
-_CELLS = 160
+CELLS = 160
 """Cells along the longest side, in which outlines are looked for."""
-_CHANGED = 0.35
+CHANGED = 0.35
 """Difference, in stops, from which a place is not as the plate shows it; lamps differ by less."""
-_LEAST = 0.01
+LEAST = 0.01
 """Linear light added before the difference in stops: in black a code is half a stop."""
 _STANDING = 0.02
 """Share of the outline that may be other than screen in a clean plate, marks left out."""
@@ -55,7 +55,7 @@ def with_outside(rgb: Tensor, screen: Fitted, plate: Plate | None) -> Fitted:
         proposed = proposed * (1 - _enlarged(grow(bare, 1), rgb))
         away = torch.maximum(screen.hold_out, _strips(bare, rgb))
         return replace(screen, outside=proposed, hold_out=away)
-    proposed, below, marks = _of_plate(plate)
+    proposed, below, marks = outside_of_plate(plate)
     if float(proposed.sum() + marks.sum()) == 0:
         return replace(screen, outside=proposed)
     changed = _changed(rgb, screen, plate)
@@ -70,8 +70,8 @@ def with_outside(rgb: Tensor, screen: Fitted, plate: Plate | None) -> Fitted:
     )
 
 
-def _cell(like: Tensor) -> int:
-    return max(1, round(max(like.shape[-2:]) / _CELLS))
+def cell_side(like: Tensor) -> int:
+    return max(1, round(max(like.shape[-2:]) / CELLS))
 
 
 def _enlarged(cells: Tensor, like: Tensor) -> Tensor:
@@ -98,7 +98,7 @@ def convex_hull(cells: Tensor) -> Tensor:
     first, last = seen.to(torch.uint8).argmax(1), width - 1 - seen.flip(1).to(torch.uint8).argmax(1)
     ends = torch.cat([first[rows], last[rows]]).to(cells.dtype)
     heights = y[rows].repeat(2)
-    angles = torch.arange(_DIRECTIONS, device=cells.device) * (2 * math.pi / _DIRECTIONS)
+    angles = torch.arange(DIRECTIONS, device=cells.device) * (2 * math.pi / DIRECTIONS)
     down, right = angles.sin().view(-1, 1), angles.cos().view(-1, 1)
     limit = (down * heights + right * ends).amax(1, keepdim=True) + 0.01
     reach = limit - down * y
@@ -121,17 +121,17 @@ def _largest_part(cells: Tensor) -> Tensor:
 
 def _border(sure: Tensor) -> tuple[Tensor, Tensor]:
     """Cells of screen, and everything outside their hull at the size of ``sure``."""
-    bare = _largest_part(pool(sure, _cell(sure)))
+    bare = _largest_part(pool(sure, cell_side(sure)))
     if float(bare.sum()) == 0:
         return bare, torch.zeros_like(sure)
     # The sure screen ends a few pixels before its edge: the edge's own cell is left to the key.
     return bare, _enlarged(1 - grow(convex_hull(bare), 2), sure)
 
 
-def _of_plate(plate: Plate) -> tuple[Tensor, Tensor, Tensor]:
+def outside_of_plate(plate: Plate) -> tuple[Tensor, Tensor, Tensor]:
     """What is outside the screen in a plate, which of it is below, and marks on the screen."""
     nothing = torch.zeros_like(plate.other)
-    bare = _largest_part(pool(1 - plate.other, _cell(plate.other)))
+    bare = _largest_part(pool(1 - plate.other, cell_side(plate.other)))
     within = convex_hull(bare)
     if float(within.sum()) == 0:
         return nothing, nothing, nothing
@@ -146,7 +146,7 @@ def _of_plate(plate: Plate) -> tuple[Tensor, Tensor, Tensor]:
         return nothing, nothing, nothing
     outside = soften(grow(plate.other, 3)) * (1 - _enlarged(shrink(within, 2), plate.other))
     rows = (within[0, 0] > 0.5).any(1).nonzero().flatten()
-    last = (int(rows[-1]) - 1) * _cell(plate.other)
+    last = (int(rows[-1]) - 1) * cell_side(plate.other)
     below = nothing.clone()
     below[..., max(last, 0) :, :] = 1
     return outside, below, grow(marks, 2)
@@ -155,14 +155,14 @@ def _of_plate(plate: Plate) -> tuple[Tensor, Tensor, Tensor]:
 def _changed(rgb: Tensor, screen: Fitted, plate: Plate) -> Tensor:
     """Where the frame does not show what the plate shows, grown and closed, 0 or 1."""
     seen = soften(soften(rgb))
-    now, then = torch.log2(seen + _LEAST), torch.log2(plate.shown + _LEAST)
+    now, then = torch.log2(seen + LEAST), torch.log2(plate.shown + LEAST)
     known = screen.sure.sum()
     if float(known) > 0:
         # The exposure's change, from what the screen tells.
         now = now - ((now - then) * screen.sure).sum((-2, -1), keepdim=True) / known
     # Two pixels of play: an edge that moved a little is no change.
     above, below = now - grow(then, 2), shrink(then, 2) - now
-    off = (torch.maximum(above, below).amax(1, keepdim=True) > _CHANGED).to(rgb.dtype)
+    off = (torch.maximum(above, below).amax(1, keepdim=True) > CHANGED).to(rgb.dtype)
     off = off * (1 - soften(screen.sure))
     size = max(rgb.shape[-2:])
     fine, gap, margin = max(1, size // 400), max(2, size // 60), max(1, size // 120)

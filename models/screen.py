@@ -17,7 +17,7 @@ from torch import Tensor
 
 from models.pyramid import pool
 
-_FLOOR = 0.004
+FLOOR = 0.004
 """Linear light below which a colour has no dependable hue (about code 13 of 255 in sRGB)."""
 
 
@@ -100,7 +100,7 @@ def saturation(rgb: Tensor, hue: Hue) -> Tensor:
         (B, 1, H, W) float, at most 1.
     """
     key = rgb[:, hue.value : hue.value + 1]
-    return color_difference(rgb, hue) / (key + _FLOOR)
+    return color_difference(rgb, hue) / (key + FLOOR)
 
 
 def strength(rgb: Tensor, hue: Hue) -> Tensor:

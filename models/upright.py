@@ -46,19 +46,19 @@ class Upright:
             reader: reads windows of them in place of torch.
         """
         self.reader = reader
-        self.planes, self._encoding, self._turns = planes, encoding, quarter_turns % 4
+        self.planes, self.encoding, self.quarter_turns = planes, encoding, quarter_turns % 4
         height, width = planes[0].shape
-        self.size = (width, height) if self._turns % 2 else (height, width)
+        self.size = (width, height) if self.quarter_turns % 2 else (height, width)
 
     def linear(self, rows: slice, columns: slice) -> Tensor:
         """A window at full size: (1, 3, rows, columns), linear Rec.709."""
         if self.reader is not None:
             return self.reader.linear(rows, columns)
-        across = unturned(rows, columns, self.size, self._turns)
+        across = unturned(rows, columns, self.size, self.quarter_turns)
         planes, top, left = crop(self.planes, *across)
-        encoded = planes_to_rgb(planes, self._encoding)[..., top, left]
+        encoded = planes_to_rgb(planes, self.encoding)[..., top, left]
         # A turned view has its rows as columns, which a flat index into pixels cannot take.
-        return turn(decode(encoded, self._encoding.transfer), self._turns).contiguous()
+        return turn(decode(encoded, self.encoding.transfer), self.quarter_turns).contiguous()
 
     def scaled(
         self,
@@ -119,10 +119,10 @@ class Upright:
         planes = self.planes
         if factor > 1:
             planes = pooled_planes(planes, factor)
-        encoded = planes_to_rgb(planes, self._encoding)
-        return turn(decode(encoded, self._encoding.transfer), self._turns)
+        encoded = planes_to_rgb(planes, self.encoding)
+        return turn(decode(encoded, self.encoding.transfer), self.quarter_turns)
 
     def sampled(self, factor: int) -> Tensor:
         """Single pixels of the frame, one of each pooled square: the noise is left in."""
-        encoded = planes_to_rgb(sampled_planes(self.planes, factor), self._encoding)
-        return turn(decode(encoded, self._encoding.transfer), self._turns)
+        encoded = planes_to_rgb(sampled_planes(self.planes, factor), self.encoding)
+        return turn(decode(encoded, self.encoding.transfer), self.quarter_turns)

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from models.color import LUMA_WEIGHTS, Encoding, Matrix, Planes
 from models.composite import Scene
 from models.despill import GIVEN_BACK, TRUST
-from models.features import _FLOOR as LEAST_LIGHT
+from models.features import FLOOR as LEAST_LIGHT
 from models.laying import Laying
 from models.plate import Plate
 from models.pyramid import extent

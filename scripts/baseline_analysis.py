@@ -7,13 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.analysis import _FOLLOW as FOLLOW
-from models.analysis import _SIDE as SIDE
-from models.analysis import Grade
+from models.analysis import FOLLOW, SIDE, Grade
 from models.color import Encoding, Planes
-from models.features import _FLOOR as LEAST_LIGHT
-from models.features import _OVERVIEW as OVERVIEW
-from models.features import radius
+from models.features import FLOOR as LEAST_LIGHT
+from models.features import OVERVIEW, radius
 from models.plate import MISFIT_STOPS, Plate
 from scripts.baseline_areas import Floats, enlarge, grow, mean, pool, shrink, soften, spread
 from scripts.baseline_fields import Fields

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import torch
 
-from models.estimator import _DILATIONS as DILATIONS
-from models.estimator import trained
+from models.estimator import DILATIONS, trained
 from scripts.baseline_areas import Floats
 
 

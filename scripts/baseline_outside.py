@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from models.outside import _CELLS as CELLS
-from models.outside import _CHANGED as CHANGED
-from models.outside import _LEAST as LEAST
-from models.outside import _of_plate as of_plate
+from models.outside import CELLS, CHANGED, LEAST
+from models.outside import outside_of_plate as of_plate
 from models.plate import Plate
 from scripts.baseline_areas import Floats, enlarge, grow, pool, shrink, size_of, soften
 from scripts.baseline_screen import Screen

@@ -13,12 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.color import LUMA_WEIGHTS, Matrix, Planes
-from models.field import _BOUNDS as BOUNDS
-from models.field import _REACH as REACH
-from models.field import _SHADES as SHADES
-from models.field import _SPANS as SPANS
+from models.field import BOUNDS, REACH, SHADES, SPANS
 from models.planes import sampled_planes
-from models.screen import _FLOOR as FLOOR
+from models.screen import FLOOR
 from scripts.baseline_areas import Floats, enlarge, grow, pool, shrink, size_of, soften, spread
 
 Mask = NDArray[np.bool_]

@@ -25,7 +25,7 @@ from models.color import Planes
 from models.estimator import trained
 from models.keyer import Keyer, KeySettings
 from models.upright import Upright
-from scripts.keying import SIZES, Job, core_of, job, whole_of, with_kernels
+from scripts.keying import SIZES, Job, core_of, job, seen_by, whole_of, with_kernels
 from scripts.timing import tell
 from stream.capture.frame import Frame
 from stream.event import Event
@@ -146,7 +146,7 @@ def _kernel_cores(jobs: list[Job], keyer: Keyer) -> tuple[list[Work], int]:
     weights, template = network.weights_of(net), layers.layers_of(jobs[0].scene, "cuda")
     out: list[Work] = []
     for one in jobs:
-        _, known = keyer._look(one.planes, one.encoding, 0)
+        _, known, _ = seen_by(keyer, one)
         told = fields.fields_from(known, net, one.size)
         place = places.place_of(told, one.place, one.scene.size)
         numbers = torch.zeros(places.LENGTH, dtype=torch.int32)
@@ -189,7 +189,7 @@ def _submitting(engine: Any, work: Job) -> Work:
         pending = engine.submit(work.planes, work.encoding, 0, work.scene, work.place)
         if pending is None:
             raise RuntimeError("the engine does not cover this scene")
-        return pending._done
+        return pending.done
 
     return submit
 

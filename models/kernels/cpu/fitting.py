@@ -30,8 +30,8 @@ from models.screen import Hue
 _ZERO, _ONE, _HALF = f4(0), f4(1), f4(0.5)
 _FLOOR, _LEAST, _PURE = f4(0.004), f4(1e-3), f4(0.05)
 _TINY, _KNOWN = f4(1e-6), f4(0.05)
-_LOW, _HIGH = f4(field._SHADES[0]), f4(field._SHADES[1])
-_BOUNDS = f4(field._BOUNDS[0]), f4(field._BOUNDS[1])
+_LOW, _HIGH = f4(field.SHADES[0]), f4(field.SHADES[1])
+_BOUNDS = f4(field.BOUNDS[0]), f4(field.BOUNDS[1])
 _SIXTEENTH = f4(1 / 16)
 _WELL = 249
 """Of 256: the least above .97."""
@@ -291,7 +291,7 @@ def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool, work: Workspace)
         work: memory to work in.
     """
     size = rgb.shape[-2], rgb.shape[-1]
-    if max(size) > field._FINE:
+    if max(size) > field.FINE:
         return field.fit(rgb, guess, hue, from_plate)
     room, key, frame = work.of(size), hue.value, rgb[0].numpy()
     smooth, folded = guess.expand_as(rgb).clone(), torch.empty_like(rgb)
@@ -310,7 +310,7 @@ def fit(rgb: Tensor, guess: Tensor, hue: Hue, from_plate: bool, work: Workspace)
     small = -(-size[0] // 8), -(-size[1] // 8)
     known, scale, level = np.empty(small, np.float32), *np.empty((2, 3, *small), np.float32)
     bound: float | None = None
-    for dark, bright in field._SPANS[:2]:
+    for dark, bright in field.SPANS[:2]:
         soften_counts(alike, marked, counts)
         well_inside(counts, marked, sure)
         shrink(sure, 3, marked, sure)
@@ -347,10 +347,10 @@ def _clear(off: Array, shade: Array, own: Array, bound: float, room: Room, out: 
     soften(off, between, out)
     size = off.shape
     cells, other = np.empty((2, -(-size[0] // 4), -(-size[1] // 4)), np.float32)
-    foreign(out, 3 * bound, own, field._SHADES[0], alike, cells)
-    grow(cells, max(1, max(size) // field._REACH // 4), other, cells)
+    foreign(out, 3 * bound, own, field.SHADES[0], alike, cells)
+    grow(cells, max(1, max(size) // field.REACH // 4), other, cells)
     enlarge(cells, between, near)
     below(off, 1.5 * bound, alike)
-    within(shade, *field._SHADES, alike)
+    within(shade, *field.SHADES, alike)
     soften_counts(alike, marked, counts)
     far_from(counts, near, out)

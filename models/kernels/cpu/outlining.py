@@ -27,9 +27,9 @@ from models.plate import Plate
 
 _ZERO, _ONE = f4(0), f4(1)
 _LEVEL, _PLAY = f4(1e-6), f4(0.01)
-_LEAST = f4(outside._LEAST)
+_LEAST = f4(outside.LEAST)
 _SIXTEENTH = f4(1 / 16)
-_ANGLES = torch.arange(outside._DIRECTIONS) * (2 * math.pi / outside._DIRECTIONS)
+_ANGLES = torch.arange(outside.DIRECTIONS) * (2 * math.pi / outside.DIRECTIONS)
 _DOWN, _RIGHT = _ANGLES.sin().numpy(), _ANGLES.cos().numpy()
 
 
@@ -136,8 +136,8 @@ class Shown:
     @classmethod
     def of(cls, plate: Plate) -> Shown:
         """Read a plate."""
-        kinds = outside._of_plate(plate)
-        light = plate.shown + outside._LEAST
+        kinds = outside.outside_of_plate(plate)
+        light = plate.shown + outside.LEAST
         reach = torch.cat([pyramid.grow(light, 2), pyramid.shrink(light, 2)], 1)[0]
         return cls(
             plate,
@@ -167,7 +167,7 @@ def _border(sure: Array, room: Room, proposed: Array, away: Array) -> None:
         proposed: (h, w), gets the garbage matte.
         away: (h, w), the hold-out; gets larger.
     """
-    cell = max(1, round(max(sure.shape) / outside._CELLS))
+    cell = max(1, round(max(sure.shape) / outside.CELLS))
     size = -(-sure.shape[0] // cell), -(-sure.shape[1] // cell)
     small, between = np.empty(size, np.float32), np.empty(size, np.uint8)
     bare, wide = np.empty((2, *size), np.uint8)
@@ -296,7 +296,7 @@ def _against(rgb: Array, sure: Array, shown: Shown, room: Room, away: Array) -> 
         soften(rgb[c], wide, seen)
         soften(seen, wide, seen)
         stops = stops_past(seen, logs[c], sure) / known if known else 0.0
-        over, under = 2.0 ** (stops + outside._CHANGED), 2.0 ** (stops - outside._CHANGED)
+        over, under = 2.0 ** (stops + outside.CHANGED), 2.0 ** (stops - outside.CHANGED)
         differs(seen, reach[c], reach[3 + c], over, under, changed)
     soften_counts((sure > 0).view(np.uint8), between, counts)
     outside_of(counts, changed)

@@ -188,5 +188,5 @@ def sampled(frame: Upright, factor: int) -> Tensor:
 
 def _linear(codes: Any, frame: Upright) -> Tensor:
     out = torch.empty((1, 3, *codes.shape[1:]))
-    to_linear(codes, _mix(frame._encoding), decoding(frame._encoding.transfer), out[0].numpy())
-    return turn(out, frame._turns).contiguous()
+    to_linear(codes, _mix(frame.encoding), decoding(frame.encoding.transfer), out[0].numpy())
+    return turn(out, frame.quarter_turns).contiguous()

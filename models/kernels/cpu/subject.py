@@ -226,7 +226,7 @@ def _core(rounds: int, room: Room, out: Array) -> None:
     above(mean, 0.5, sure)
     subtract(high, low, work)
     pool(work, 2, mean)
-    below(mean, matte._FLAT, flat)
+    below(mean, matte.FLAT, flat)
     pool(rough, 2, half)
     enlarge(_follow_spill(half, flat, sure, rounds, room), between, work)
     shrink(work, 2, between, work)

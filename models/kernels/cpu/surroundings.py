@@ -17,7 +17,7 @@ _KR, _KB = (f4(x) for x in LUMA_WEIGHTS[Matrix.BT709])
 _KG = f4(1 - LUMA_WEIGHTS[Matrix.BT709][0] - LUMA_WEIGHTS[Matrix.BT709][1])
 _ZERO, _FOUR, _SIX = f4(0), f4(4), f4(6)
 _NINTH = f4(1 / 9)
-_FLOOR = f4(features._FLOOR)
+_FLOOR = f4(features.FLOOR)
 _MARGIN = 3
 """Pixels about what may be looked up: interpolation needs one, and as many again where a scaled
 frame and its analysis lie a part of a pixel apart."""
@@ -125,7 +125,7 @@ def described(
             within a pixel.
     """
     size = core.shape
-    factor = max(1, round(max(size) / features._OVERVIEW))
+    factor = max(1, round(max(size) / features.OVERVIEW))
     window = _window(near)
     told = room.surroundings(window)
     seen = torch.empty(1, 9, -(-size[0] // factor), -(-size[1] // factor))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import torch
 
-from models.analysis import _FOLLOW, Analysis, Grade
+from models.analysis import FOLLOW, Analysis, Grade
 from models.color import Planes
 from models.features import radius
 from models.kernels.cuda import analysis_colour as colour
@@ -18,7 +18,7 @@ from models.kernels.cuda import analysis_subject as subject
 from models.kernels.cuda.analysis_buffers import Launch, halvings, up
 from models.kernels.cuda.analysis_screen_row import ScreenRow
 from models.kernels.cuda.fields import Fields
-from models.outside import _LEAST, _of_plate
+from models.outside import LEAST, outside_of_plate
 from models.plate import require_same_size
 from models.pyramid import grow, pool, shrink
 from models.upright import Upright
@@ -50,8 +50,8 @@ class LiveAnalysis(ScreenRow):
         require_same_size(plate.size, self.size)
         self.plate = None
         made = Analysis(Grade.LIVE, self._settings, clip=True).read_plate(plate)
-        proposed, below, marks = _of_plate(made)
-        then = torch.log2(made.shown + _LEAST)
+        proposed, below, marks = outside_of_plate(made)
+        then = torch.log2(made.shown + LEAST)
         for buffer, value in (
             (self.plate_color, made.color),
             (self.plate8, pool(made.color, 8)),
@@ -135,7 +135,7 @@ class LiveAnalysis(ScreenRow):
                     w2,
                     self._cells2,
                 ),
-                {"rounds": _FOLLOW[Grade.LIVE], **self._warps},
+                {"rounds": FOLLOW[Grade.LIVE], **self._warps},
             ),
             Launch(
                 subject.spread_share,

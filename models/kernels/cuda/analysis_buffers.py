@@ -13,9 +13,9 @@ from torch import Tensor
 from models.color import Encoding
 from models.errors import ShapeError
 from models.estimator import Estimator
-from models.features import _OVERVIEW
+from models.features import OVERVIEW
 from models.kernels.cuda.fields import reduction
-from models.outside import _cell
+from models.outside import cell_side
 from models.settings import KeySettings
 from models.upright import Upright
 
@@ -109,7 +109,7 @@ class Buffers:
         self._h4, self._w4 = up(h, 4), up(w, 4)
         self._squares = self._h8 * self._w8
         like = torch.empty(1, 1, h, w)
-        self._cell = _cell(like)
+        self._cell = cell_side(like)
         self._hc, self._wc = up(h, self._cell), up(w, self._cell)
         n8 = self._squares
         self.state = self._zeros(32)
@@ -152,7 +152,7 @@ class Buffers:
         self.front = self._zeros(3, self._h2, self._w2)
         self.pooled, self.soft = self._zeros(6, h, w), self._zeros(6, h, w)
         self.overview = self._zeros(h, w, 16)
-        self._small = max(1, round(max(h, w) / _OVERVIEW))
+        self._small = max(1, round(max(h, w) / OVERVIEW))
         self._ho, self._wo = up(h, self._small), up(w, self._small)
         self.plate: Upright | None = None
         """Which one the following hold: the screen's colour and what depends on it alone."""

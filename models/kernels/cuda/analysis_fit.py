@@ -11,7 +11,7 @@ from __future__ import annotations
 import triton
 import triton.language as tl
 
-from models.field import _SHADES
+from models.field import SHADES
 from models.kernels.cuda.analysis_screen import (
     BOUND,
     COLOR,
@@ -48,7 +48,7 @@ FIRST_LEVEL = tl.constexpr((127 - 8) << 11)
 """The bin of 1/256: bits of a float32 but its last 12."""
 LEAST_OFF, LEAST_BITS = tl.constexpr(0.02 * 1.18 / 4), tl.constexpr(0x3BC154CA)
 """The median of the remainder below which the bound no longer falls, and its bits."""
-LEAST_SHADE, MOST_SHADE = tl.constexpr(_SHADES[0]), tl.constexpr(_SHADES[1])
+LEAST_SHADE, MOST_SHADE = tl.constexpr(SHADES[0]), tl.constexpr(SHADES[1])
 
 
 @triton.jit

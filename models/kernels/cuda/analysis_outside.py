@@ -32,9 +32,9 @@ from models.kernels.cuda.neighbourhood import (
     squares,
     tile_places,
 )
-from models.outside import _CHANGED
+from models.outside import CHANGED
 
-CHANGED = tl.constexpr(_CHANGED)
+CHANGED = tl.constexpr(CHANGED)
 COUNTERS = tl.constexpr(BOUND_ROWS.value * BINS.value + 128)
 
 

@@ -15,7 +15,7 @@ import triton
 from torch import Tensor
 
 from models.color import Encoding, Matrix, Planes
-from models.despill import _GIVEN_BACK
+from models.despill import GIVEN_BACK
 from models.kernels.cuda import laying
 from models.kernels.cuda.decoding import CURVES, matrix_of, sited_at
 from models.kernels.cuda.fields import Fields
@@ -148,7 +148,7 @@ class Core:
             float(settings.black_point),
             1.0 / (settings.white_point - settings.black_point),
             float(settings.despill),
-            float(_GIVEN_BACK * settings.despill_luminance),
+            float(GIVEN_BACK * settings.despill_luminance),
         )
 
     def __call__(

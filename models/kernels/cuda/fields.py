@@ -10,9 +10,9 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from models.analysis import _SIDE, Grade, Known
+from models.analysis import SIDE, Grade, Known
 from models.estimator import AROUND, Estimator
-from models.features import _OVERVIEW
+from models.features import OVERVIEW
 
 SCREEN, NEAR, SOLID, HOLD_OUT, FRONT, OWN_KEY, AROUND_AT = 0, 3, 4, 5, 6, 9, 10
 """First channels of what `Fields.fields` holds."""
@@ -53,7 +53,7 @@ class Fields:
         """
         factor = reduction(size)
         h, w = -(-size[0] // factor), -(-size[1] // factor)
-        small = max(1, round(max(h, w) / _OVERVIEW))
+        small = max(1, round(max(h, w) / OVERVIEW))
         overview = -(-h // small), -(-w // small)
         return cls(
             size,
@@ -101,7 +101,7 @@ def reduction(size: tuple[int, int]) -> int:
     Args:
         size: (H, W) of the frame.
     """
-    return max(1, round(max(size) / _SIDE[Grade.LIVE]))
+    return max(1, round(max(size) / SIDE[Grade.LIVE]))
 
 
 def fields_from(known: Known, network: Estimator, size: tuple[int, int]) -> Fields:

@@ -67,7 +67,7 @@ def layers_of(scene: Scene, device: torch.device | str) -> Layers | None:
     if any(step.gain is None for run in scene.runs for step in run):
         return None
     scene = scene.to(device)
-    grounds, codes = Laying()._bare_picture(scene, 8)
+    grounds, codes = Laying().bare_picture(scene, 8)
     levels = []
     for level, ground in enumerate(grounds):
         steps = [step for run in scene.runs[level:] for step in run]

@@ -20,6 +20,9 @@ class Pending:
         anybody: somebody may show in the picture; else nothing was keyed for it.
         done: when all that is there; None: it is.
         planes: kept until then.
+
+    Attributes:
+        done: as given.
     """
 
     def __init__(
@@ -31,15 +34,15 @@ class Pending:
         done: torch.cuda.Event | None,
         planes: Planes | None = None,
     ) -> None:
-        self._made, self._told, self._anybody, self._done = (picture, alpha), told, anybody, done
+        self._made, self._told, self._anybody, self.done = (picture, alpha), told, anybody, done
         self._planes = planes
         self._composite: Composite | None = None
 
     def wait(self) -> Composite:
         """The picture, as soon as it is there."""
         if self._composite is None:
-            if self._done is not None:
-                self._done.synchronize()
+            if self.done is not None:
+                self.done.synchronize()
             told = self._told.tolist()
             found, fits = told[FOUND] > 0, told[FITS]
             if not self._anybody:

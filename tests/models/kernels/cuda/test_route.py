@@ -264,9 +264,9 @@ def test_a_lane_that_goes_with_a_frame_under_way_waits_for_it() -> None:
     torch.cuda._sleep(200_000_000)  # type: ignore[no-untyped-call]
     pending = made.submit(planes, CAMERA, 0, where, HERE)
     assert pending is not None
-    done = pending._done
+    done = pending.done
     assert done is not None
-    assert not done.query()  # type: ignore[no-untyped-call]
+    assert not done.query()
     (lane,) = (x for lanes in made._lanes.values() for x in lanes if x.settle == pending.wait)
     computed = lane.computed
     assert computed is not None
