@@ -266,7 +266,7 @@ def test_a_lane_that_goes_with_a_frame_under_way_waits_for_it() -> None:
     assert pending is not None
     done = pending.done
     assert done is not None
-    assert not done.query()
+    assert not done.query()  # type: ignore[no-untyped-call]
     (lane,) = (x for lanes in made._lanes.values() for x in lanes if x.settle == pending.wait)
     computed = lane.computed
     assert computed is not None
