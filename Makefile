@@ -30,7 +30,7 @@ check:
 	@$(PYTHON_HERE) -m ruff format --check .
 	@$(PYTHON_HERE) -m mypy
 
-# MINUTES=20 watches a long run besides; PEOPLE=100 makes a whole evening's pictures instead.
+# MINUTES=20 watches a long run besides (ONLY=long: it alone); PEOPLE=100 makes a whole evening's pictures instead.
 bench:
 	@sh scripts/setup.sh
 	@$(PYTHON_HERE) scripts/bench.py $(if $(PEOPLE),--people "$(PEOPLE)") \
