@@ -77,14 +77,15 @@ class Sweeping:
         """Look at everything, once; how many objects were found.
 
         Every thread stands still meanwhile, for up to half a second: call it while the picture is
-        slow anyway. Afterwards all that is there is left out.
+        slow anyway. Afterwards all that is there is left out, and what was freed is handed back.
         """
         with self._lock:
             gc.unfreeze()
             found = gc.collect()
             if not self._ended:
                 self._leave_out()
-            return found
+        trim()
+        return found
 
     def _leave_out(self) -> None:
         self._left_out = self._modules = len(sys.modules)
