@@ -10,6 +10,7 @@ from collections.abc import Callable
 from models import kernels
 from models.keyer import Grade, Keyer, KeySettings
 from stream.capture.frame import Frame
+from stream.live.compiler import Compiler
 from stream.live.keeping import lower_priority
 from stream.live.scenes import Setting
 
@@ -25,8 +26,8 @@ ONCE = (
     "two; the picture is there meanwhile, at a slower pace."
 )
 FAILED = (
-    "The fast keyer does not work on this computer ({why}); the picture goes on at the slower "
-    "pace. The event's log has more."
+    "The fast keyer does not work on this computer; the picture goes on at the slower pace. The "
+    "event's log says why."
 )
 
 
@@ -38,6 +39,7 @@ class Compiling:
         load: Callable[[Progress], bool],
         tell: Callable[[str], None],
         clock: Callable[[], float] = time.monotonic,
+        before_use: Callable[[], object] = lambda: None,
     ) -> None:
         """Prepare; nothing is compiled yet.
 
@@ -45,7 +47,9 @@ class Compiling:
             load: makes them ready and tells its progress; False where there are none.
             tell: takes a sentence.
             clock: monotonic, seconds.
+            before_use: done once they are ready, or there are none, and before anybody is told.
         """
+        self._before_use = before_use
         self._load = load
         self._tell = tell
         self._clock = clock
@@ -71,6 +75,11 @@ class Compiling:
         """Wait until it is over, for better or worse; True when it is."""
         return self._over.wait(timeout_s)
 
+    def join(self, timeout_s: float) -> None:
+        """Wait for the end of what was begun; it is to be told of the end before."""
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+
     def state(self) -> str | None:
         """How far it is, for people; None before, after, and while it takes no time to speak of.
 
@@ -90,14 +99,16 @@ class Compiling:
     def _run(self) -> None:
         lower_priority()
         try:
-            if self._load(self._progress):
+            loaded = self._load(self._progress)
+            self._before_use()
+            if loaded:
                 self._ready.set()
                 if self._told:
                     self._tell("The fast keyer is ready and in use.")
-        except Exception as error:
+        except Exception:
             # Whatever a compiler raises: the picture does not depend on it.
             log.exception("the kernels could not be made ready")
-            self._tell(FAILED.format(why=type(error).__name__))
+            self._tell(FAILED)
         finally:
             self._over.set()
 
@@ -111,6 +122,7 @@ def made_ready(
     threads: int,
     seen: Callable[[], tuple[Frame | None, Setting | None]],
     stop: threading.Event,
+    compiler: Compiler,
     progress: Progress,
 ) -> bool:
     """Make the kernels of a device ready and use each of them once.
@@ -125,12 +137,15 @@ def made_ready(
         seen: a frame of the source and what the loop shows, as far as they are there; both are
             waited for.
         stop: set when the program ends.
+        compiler: compiles apart what can be.
         progress: as in `models.kernels.load`.
 
     Returns:
         False where there are no kernels for this device.
     """
-    if not kernels.load(device, progress):
+    apart = compiler.fill(device, progress)
+    # Reading what lies in the cache takes a second or two.
+    if not kernels.load(device, None if apart else progress):
         return False
     frame, setting = seen()
     while frame is None or setting is None:

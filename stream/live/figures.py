@@ -119,7 +119,11 @@ class Figures:
     """One reading of the loop, for people and pages.
 
     Rates and what ends in ``_ms`` without more are of the last seconds; what begins
-    with ``lasting`` is of the last minutes (`Record`).
+    with ``lasting`` is of the last minutes (`Record`). ``delay`` and ``lasting`` delays run from a
+    frame's arrival to its composite, before it is encoded and sent; ``shown`` to when a page said
+    that it had drawn it. ``lasting_gap_ms`` is the longest time between two composites, or that the
+    program stood still, without what it waited for the camera. ``passed_encoder`` of ``dropped``
+    were composited, but not encoded in time.
     """
 
     fps_in: float
@@ -135,6 +139,7 @@ class Figures:
     frames_in: int
     frames_out: int
     dropped: int
+    passed_encoder: int
     late: int
     errors: int
     device: str
@@ -149,6 +154,7 @@ class Figures:
             "gap_ms": self.lasting_gap_ms,
             "shown_ms": [self.shown_p50_ms, self.shown_p99_ms],
             "dropped": self.dropped,
+            "passed_encoder": self.passed_encoder,
             "late": self.late,
             "errors": self.errors,
             "device": self.device,
@@ -160,32 +166,25 @@ class Figures:
         Args:
             columns: room for it; what is least needed is left out until it fits. None: all of it.
         """
-        delay = f"{self.lasting_p50_ms:.0f}/{self.lasting_p99_ms:.0f}/{self.lasting_p999_ms:.0f} ms"
         # How soon a part is left out, and the part.
         parts = [
             (0, f"in {self.fps_in:.1f} fps, out {self.fps_out:.1f} fps"),
-            (0, f"delay p50/p99/p99.9 {delay}"),
-            (1, f"longest gap {self.lasting_gap_ms:.0f} ms"),
-            (4, f"on the page {self.shown_p50_ms:.0f}/{self.shown_p99_ms:.0f} ms"),
-            (2, f"dropped {self.dropped}, late {self.late}"),
-            (0, f"errors {self.errors}"),
-            (3, self.device),
+            (0, f"usual delay {self.lasting_p50_ms:.0f} ms"),
+            (1, f"1 in 100 over {self.lasting_p99_ms:.0f} ms"),
+            (2, f"longest pause {self.lasting_gap_ms:.0f} ms"),
+            (3, f"passed over {self.dropped}, late {self.late}"),
+            (4, self.device),
         ]
-        if not self.shown_p99_ms:
-            del parts[3]
-        if not self.errors:
-            parts = [p for p in parts if not p[1].startswith("errors")]
+        if self.shown_p99_ms:
+            parts.insert(4, (5, f"on the page after {self.shown_p50_ms:.0f} ms"))
+        if self.errors:
+            parts.insert(-1, (0, f"errors {self.errors}"))
         while True:
             line = " | ".join(text for _, text in parts)
             worst = max(rank for rank, _ in parts)
             if columns is None or len(line) <= columns or worst == 0:
                 return line
             parts = [p for p in parts if p[0] < worst]
-
-
-# chosen: longer than the program itself ever stood still in our runs, and soon enough that a pause
-# of the camera is no gap between composites.
-PAUSE_S = 3.0
 
 
 class Meter:
@@ -202,11 +201,11 @@ class Meter:
         self._shown = Window(clock)
         self._lasting = Record(clock)
         self._gaps = Record(clock)
-        self._composited: tuple[float, float] | None = None
+        self._since_s: float | None = None
         self._frames_in = 0
         self._frames_out = 0
         self._late = 0
-        self._dropped = 0
+        self._dropped = self._passed_encoder = 0
         self._errors = 0
 
     def arrived(self) -> None:
@@ -219,6 +218,12 @@ class Meter:
         """Frames that a newer one replaced before they were keyed or encoded."""
         with self._lock:
             self._dropped += count
+
+    def passed_encoder(self, count: int) -> None:
+        """Frames that were composited, and that a newer one replaced before they were encoded."""
+        self.dropped(count)
+        with self._lock:
+            self._passed_encoder += count
 
     def missed(self, count: int) -> None:
         """Frames that came, and that a newer one replaced before the loop took them in."""
@@ -236,10 +241,20 @@ class Meter:
         now = self._clock()
         self._delays.add(now - arrived_s)
         self._lasting.add(now - arrived_s)
-        before, self._composited = self._composited, (now, arrived_s)
-        # A camera that paused has made the gap, not the program.
-        if before is not None and arrived_s - before[1] < PAUSE_S:
-            self._gaps.add(now - before[0])
+        if self._since_s is not None:
+            self._gaps.add(now - self._since_s)
+        self._since_s = now
+
+    def waited(self, meant_s: float) -> None:
+        """No frame came in ``meant_s`` seconds of waiting for one; of the thread that composites.
+
+        So much of a gap is the camera's. What the wait took longer is the program's own: then it
+        stood still, and nobody can tell when the frames of that time would have arrived.
+        """
+        now = self._clock()
+        if self._since_s is not None:
+            self._gaps.add(max(0.0, now - self._since_s - meant_s))
+        self._since_s = now
 
     def ready(self, arrived_s: float) -> None:
         """The picture of a frame that arrived at ``arrived_s`` is ready for the pages."""
@@ -273,6 +288,7 @@ class Meter:
                 frames_in=self._frames_in,
                 frames_out=self._frames_out,
                 dropped=self._dropped,
+                passed_encoder=self._passed_encoder,
                 late=self._late,
                 errors=self._errors,
                 device=self.device,

@@ -16,6 +16,11 @@ from models.errors import PosewallError
 from stream.errors import UserError
 
 log = logging.getLogger("posewall.live")
+REST_FAILED = "A press was kept, but not all of what follows was done; the event's log says why."
+FAILED = (
+    "The last press was not kept: the program made a mistake. Press again; the event's log says "
+    "what went wrong."
+)
 Answer = dict[str, Any]
 
 
@@ -44,6 +49,7 @@ class Keeper:
     def __init__(self, on_trouble: Callable[[str], None]) -> None:
         self._on_trouble = on_trouble
         self._work: queue.Queue[tuple[Future[Answer], Callable[[], Answer]] | None] = queue.Queue()
+        self._rest: list[Callable[[], None]] = []
         self._closed = threading.Lock()
         self._ended = False
         self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
@@ -64,6 +70,13 @@ class Keeper:
             else:
                 self._work.put((answer, act))
         return answer
+
+    def after(self, act: Callable[[], None]) -> None:
+        """Have something done once the job at hand is answered, before the next one.
+
+        Only for that job itself, on the keeper's own thread; ``act`` tells its own failures.
+        """
+        self._rest.append(act)
 
     def close(self, timeout_s: float = 30.0) -> bool:
         """Finish what was asked for so far, then end; True when that was done in time."""
@@ -92,8 +105,18 @@ class Keeper:
                 )
             except Exception as error:
                 log.error("a press failed", exc_info=error)
-                sentence = f"Not kept ({type(error).__name__}); the event's log has more."
+                sentence = FAILED
                 self._on_trouble(sentence)
                 settle(answer, None, UserError(sentence))
             else:
                 settle(answer, result, None)
+            self._do_rest()
+
+    def _do_rest(self) -> None:
+        rest, self._rest = self._rest, []
+        for act in rest:
+            try:
+                act()
+            except Exception as error:
+                log.error("what a press left to do failed", exc_info=error)
+                self._on_trouble(str(error) if isinstance(error, PosewallError) else REST_FAILED)

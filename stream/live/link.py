@@ -90,6 +90,26 @@ def find_link(event_folder: Path) -> Link:
     return link
 
 
+def refuse_a_second(event_folder: Path) -> None:
+    """See to it that no other live program runs for an event.
+
+    Raises:
+        UserError: one does.
+    """
+    link = read_link(event_folder)
+    if link is None or not link.alive() or link.pid == os.getpid():
+        return
+    try:
+        ask(link, "/state", timeout_s=3.0)
+    except LinkError as error:
+        if not isinstance(error.__cause__, TimeoutError):
+            return  # left behind by one that died; its number is another program's by now
+    raise UserError(
+        f"A live program for this event runs already (process {link.pid}, "
+        f"http://{LOOPBACK}:{link.port}/desk); end it first, or use it."
+    )
+
+
 def ask(
     link: Link, path: str, words: dict[str, Any] | None = None, *, timeout_s: float = 70.0
 ) -> dict[str, Any]:
@@ -121,9 +141,10 @@ def ask(
             "start it again."
         ) from e
     except (OSError, http.client.HTTPException, ValueError) as e:
+        late = isinstance(e, TimeoutError)
+        what = f"did not answer within {timeout_s:.0f} s" if late else "broke off its answer"
         raise LinkError(
-            f"The live program did not answer ({type(e).__name__}); look at its terminal "
-            "before you try again."
+            f"The live program {what}; look at its terminal before you try again."
         ) from e
     finally:
         connection.close()

@@ -150,6 +150,7 @@ class LiveLoop:
         self._composited: Slot[Ready] = Slot()
         self._source_name: str | None = None
         self._at_hand = ""
+        self._encoding_s = 0.0
 
         def failed(sentence: str) -> None:
             meter.failed()
@@ -205,6 +206,7 @@ class LiveLoop:
             if self._captured.closed:
                 self._composited.close()
                 return False
+            self._meter.waited(TAKE_S)
             return True
         setting = self._setting()
         if setting is None:
@@ -230,7 +232,7 @@ class LiveLoop:
         self._on_screen(done.screen_found)
         before = self._composited.passed_over
         self._composited.put(Ready(picture, frame.arrived_s))
-        self._meter.dropped(self._composited.passed_over - before)
+        self._meter.passed_encoder(self._composited.passed_over - before)
         self._pace(setting, began_s)
         return True
 
@@ -243,13 +245,13 @@ class LiveLoop:
             return self._keyer.composite(*seen, setting.scene, placings)
         except PosewallError:
             raise
-        except Exception as error:
+        except Exception:
             if not self._uses_kernels or self._kernels_failed:
                 raise
             log.exception("the kernels failed %s", self._at_hand)
             self._kernels_failed = True
             self._keyer.drop_kernels()
-            self._failed(FAILED.format(why=type(error).__name__))
+            self._failed(FAILED)
             return self._keyer.composite(*seen, setting.scene, placings)
 
     def _switch(self) -> None:
@@ -265,15 +267,18 @@ class LiveLoop:
         # A frame of another size tells nothing of the one that is being made.
         if setting.share == quality.preview:
             now_s = self._clock()
-            if self._pacing.took(now_s - began_s, now_s):
+            # Frames that the encoder passes over are missing on the page like any others.
+            if self._pacing.took(max(now_s - began_s, self._encoding_s), now_s):
                 self._on_quality(self._pacing.quality)
 
     def _show(self) -> bool:
         ready = self._composited.take(TAKE_S)
         if ready is None:
             return not self._composited.closed
+        began_s = self._clock()
         with self._meter.stages.timed("jpeg"):
             data = jpeg(ready.picture)
         self._feed.publish(data, ready.arrived_s)
+        self._encoding_s = self._clock() - began_s
         self._meter.ready(ready.arrived_s)
         return True

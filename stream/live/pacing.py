@@ -107,7 +107,8 @@ class Pacing:
         """Note what the frame at hand took, and decide.
 
         Args:
-            seconds: from when it was taken in hand to its composite.
+            seconds: of the slower of two stations beside each other: from when it was taken in
+                hand to its composite, or the last encoding.
             now_s: the same clock as in `arrived`.
 
         Returns:

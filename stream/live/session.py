@@ -9,6 +9,8 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import ExitStack
+from functools import partial
 from typing import Any
 
 from models.errors import PosewallError
@@ -19,14 +21,14 @@ from stream.capture.stills import read_still
 from stream.errors import UserError
 from stream.event import Event
 from stream.live import people as who
-from stream.live.compiling import Compiling, Progress, made_ready
+from stream.live.compiling import made_ready
 from stream.live.countdown import Countdown
 from stream.live.figures import Meter
 from stream.live.grabbing import Grabbing
 from stream.live.intake import Intake
 from stream.live.keeping import Keeper
 from stream.live.lately import Lately
-from stream.live.link import Link, LinkError, ask, read_link
+from stream.live.link import Link, refuse_a_second
 from stream.live.loop import LiveLoop
 from stream.live.making import Making
 from stream.live.notices import Notices, ScreenWatch
@@ -35,6 +37,7 @@ from stream.live.plates import PlateKeeper, as_turned
 from stream.live.posing import Posing
 from stream.live.ring import Ring
 from stream.live.scenes import SceneMaker, Setting
+from stream.live.settling import Settling
 from stream.live.shooting import Shooting
 from stream.live.steady import Steady
 from stream.live.tether import Tether
@@ -47,10 +50,9 @@ from stream.shot import save_plate
 log = logging.getLogger("posewall.live")
 
 SAY_EVERY_S = 0.4
+ENDING_S = 5.0
 # chosen: the operator looks up between two groups; the shots keep their notes.
 DOUBT_STANDS_S = 300.0
-# chosen: what can wait for the first picture waits for it, but not for a camera that is not there.
-FIRST_PICTURE_S = 10.0
 # chosen: the parts of some six designs at the size of the live picture; more are read from disk.
 PARTS_BYTES = 192 << 20
 
@@ -74,7 +76,6 @@ class Session:
         self._stop = threading.Event()
         self._greeted = False
         self._quality = FULL
-        self._compiling: Compiling | None = None
         self._countdown = Countdown(self._press)
         self._ring = Ring()
         self.plates = PlateKeeper(self.notices.passing)
@@ -92,8 +93,7 @@ class Session:
         self._pages: PageServer | None = None
         self._link: Link | None = None
         self._token = secrets.token_urlsafe(24)
-        self._began_s = 0.0
-        self._settled = False
+        self._settling: Settling | None = None
         self._sweeping: Sweeping | None = None
 
     # Start and end
@@ -104,7 +104,7 @@ class Session:
         Raises:
             UserError: something that the user asked for cannot be had.
         """
-        self._refuse_a_second()
+        refuse_a_second(self.event.paths.root)
         self._pages = PageServer(self, self.feed, token=self._token, port=self.wishes.port)
         self._pages.start()
         self._tell(f"Stage: {self._pages.address}/stage   Desk: {self._pages.address}/desk")
@@ -128,7 +128,13 @@ class Session:
         height = self.wishes.preview_height
         self._scenes = SceneMaker(template, height, device, self._stop, self.notices.passing)
         shooting = Shooting(
-            self.event, template, settings, self._ring, self.plates, self.notices.passing
+            self.event,
+            template,
+            settings,
+            self._ring,
+            self.plates,
+            self.notices.passing,
+            self._keeper.after,
         )
         tether = None
         if self.wishes.stills is not None:
@@ -153,14 +159,21 @@ class Session:
         self._use_plate_file()
 
         intake, scenes = self._intake, self._scenes
+        sweeping = self._sweeping = Sweeping()
 
-        def ready(progress: Progress) -> bool:
-            def seen() -> tuple[Frame | None, Setting | None]:
-                return self._ring.nearest(time.monotonic()), scenes.current
+        def seen() -> tuple[Frame | None, Setting | None]:
+            return self._ring.nearest(time.monotonic()), scenes.current
 
-            return made_ready(device, settings, threads, seen, self._stop, progress)
-
-        self._compiling = compiling = Compiling(ready, self.notices.passing)
+        self._settling = settling = Settling(
+            self.event,
+            self._posing,
+            partial(made_ready, device, settings, threads, seen, self._stop),
+            lambda: self.feed.newest is not None,
+            self._stop,
+            self.notices.passing,
+            # Everything is looked at while the picture is slow anyway, not once it is fast.
+            before_use=sweeping.whole,
+        )
         self._loop = LiveLoop(
             read=intake.read,
             over=lambda: intake.over,
@@ -172,30 +185,14 @@ class Session:
             meter=self.meter,
             on_error=self.notices.passing,
             on_screen=self._screen.note,
-            kernels=lambda: compiling.ready,
+            kernels=lambda: settling.kernels_ready,
             threads=threads,
             on_quality=self._paced,
         )
-        self._sweeping = Sweeping()
         self._intake.open()
         self._loop.start()
-        self._began_s = time.monotonic()
         self._tending = Steady("tend", self._tend, self._stop, self.notices.passing)
         self._tending.start()
-
-    def _refuse_a_second(self) -> None:
-        link = read_link(self.event.paths.root)
-        if link is None or not link.alive() or link.pid == os.getpid():
-            return
-        try:
-            ask(link, "/state", timeout_s=3.0)
-        except LinkError as error:
-            if not isinstance(error.__cause__, TimeoutError):
-                return  # left behind by one that died; its number is another program's by now
-        raise UserError(
-            f"A live program for this event runs already (process {link.pid}, "
-            f"http://127.0.0.1:{link.port}/desk); end it first, or use it."
-        )
 
     def _use_plate_file(self) -> None:
         path = self.wishes.plate
@@ -216,50 +213,33 @@ class Session:
         return over
 
     def stop(self) -> None:
-        """Keep what was pressed, then end everything."""
-        if self._link is not None:
-            self._link.remove(self.event.paths.root)
-        kept_all = self._keeper.close()
-        if not kept_all:
+        """Keep what was pressed, then end everything, whatever fails meanwhile."""
+        with ExitStack() as ending:  # what is named last is done first
+            if self._sweeping is not None:
+                ending.callback(self._sweeping.end)
+            if self._making is not None:
+                ending.callback(self._making.stop)
+            ending.callback(self._lately.close)
+            if self._settling is not None:
+                ending.callback(self._settling.end, ENDING_S)
+            if self._pages is not None:
+                ending.callback(self._pages.stop)
+            if self._scenes is not None:
+                ending.callback(self._scenes.close)
+            if self._intake is not None:
+                ending.callback(self._intake.close)
+            if self._loop is not None:
+                ending.callback(self._loop.stop)
+            if self._tending is not None:
+                ending.callback(self._tending.join, ENDING_S)
+            ending.callback(self._stop.set)
+            ending.callback(self._keep_all)
+            if self._link is not None:
+                ending.callback(self._link.remove, self.event.paths.root)
+
+    def _keep_all(self) -> None:
+        if not self._keeper.close():
             log.error("a press was still being stored when the program ended")
-        self._stop.set()
-        if self._tending is not None:
-            self._tending.join(5.0)
-        if self._loop is not None:
-            self._loop.stop()
-        if self._intake is not None:
-            self._intake.close()
-        if self._scenes is not None:
-            self._scenes.close()
-        if self._pages is not None:
-            self._pages.stop()
-        self._lately.close()
-        if self._making is not None:
-            self._making.stop()
-        if self._sweeping is not None:
-            self._sweeping.end()
-
-    def _open_queue(self) -> dict[str, Any]:
-        """Make the queue's store now, so that the first grab does not wait for it."""
-        from stream.batch import JobQueue
-
-        JobQueue(self.event).close()
-        return {}
-
-    def _settle(self) -> None:
-        """Begin what the first picture need not wait for."""
-        if self._settled:
-            return
-        if self.feed.newest is None and time.monotonic() - self._began_s < FIRST_PICTURE_S:
-            return
-        self._settled = True
-        self._keeper.do(self._open_queue)
-        # Not on the keeper's thread: a press must not wait for it.
-        threading.Thread(
-            target=self._posing.read_templates, args=(self._stop,), name="templates", daemon=True
-        ).start()
-        if self._compiling is not None:
-            self._compiling.start()
 
     def _paced(self, quality: Quality) -> None:
         """The loop makes the picture finer or less fine from now on."""
@@ -285,14 +265,17 @@ class Session:
         if self.feed.newest is not None and not self._greeted:
             self._greeted = True
             self._tell(f"The picture is there, keyed on {self.meter.device}.")
-        self._settle()
-        if self._making is not None and self._settled:
+        settling = self._settling
+        if settling is not None:
+            settling.tend()
+        begun = settling is not None and settling.begun
+        if self._making is not None and begun:
             # Also without a picture from the camera: what was queued before is made meanwhile.
             self._making.tend()
         if self._grabbing is not None and self._arrivals is not None:
             self._grabbing.tend(self._arrivals)
         self.notices.standing("roster", self.event.roster_trouble)
-        if self._settled:
+        if begun:
             self._lately.refresh()
         self.feed.say(self.state())
 
@@ -311,7 +294,7 @@ class Session:
             "figures": figures.plain() | {"stages_ms": self.meter.stages.median_ms()},
             "pictures": figures.frames_out,
             "quality": quality_words(self._quality),
-            "making_ready": self._compiling.state() if self._compiling is not None else None,
+            "making_ready": self._settling.state() if self._settling is not None else None,
             "mirror": self.wishes.mirror,
             **self._posing.state(),
             "roster": self._has_roster(),
@@ -388,7 +371,7 @@ class Session:
         before = []
         if state["state"] != "live":
             before.append(str(state.get("sentence", "starting")))
-        making = self._compiling.state() if self._compiling is not None else None
+        making = self._settling.state() if self._settling is not None else None
         before += [words for words in (making, quality_words(self._quality)) if words]
         before.append(f"kept {self._grabbing.kept if self._grabbing is not None else 0}")
         head = " | ".join(before)

@@ -39,7 +39,10 @@ _ORIENTATION = 0x0112
 
 @dataclass(frozen=True)
 class Shooting:
-    """What every shot of this run has in common; its methods run on the keeper's thread."""
+    """What every shot of this run has in common; its methods run on the keeper's thread.
+
+    ``later`` has something done after the press that is at hand was answered.
+    """
 
     event: Event
     template: Template
@@ -47,6 +50,7 @@ class Shooting:
     ring: Ring
     plates: PlateKeeper
     on_trouble: Callable[[str], None]
+    later: Callable[[Callable[[], None]], None] = lambda act: act()
     _still_plates: dict[tuple[int, int], str] = field(default_factory=dict, repr=False)
 
     def frame_at(self, moment_s: float, held: Frame | None = None) -> Frame:
@@ -107,7 +111,9 @@ class Shooting:
             nudge=nudge,
         )
         if until is None:
-            self.queue(shot.id)
+            # The shot is safe: whoever pressed need not wait for the queue, nor, in the first
+            # seconds, for its libraries. The worker finds shots that were never queued.
+            self.later(lambda: self.queue(shot.id))
         return shot
 
     def queue(self, shot_id: str) -> None:

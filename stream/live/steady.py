@@ -14,6 +14,14 @@ log = logging.getLogger("posewall.live")
 # chosen: a step that fails on every frame fills the log once in this time, not 30 times a second.
 LOG_AGAIN_S = 5.0
 LONGEST_PAUSE_S = 0.5
+DOING = {
+    "capture": "reading the camera",
+    "key": "keying a frame",
+    "show": "sending the picture to the pages",
+    "tend": "looking after shots and pages",
+    "scene": "drawing the design",
+}
+"""What the stations do, for people."""
 
 
 class Steady:
@@ -35,7 +43,7 @@ class Steady:
         on_error: Callable[[str], None],
         context: Callable[[], str] = lambda: "",
     ) -> None:
-        self._name = name
+        self._name, self._doing = name, DOING.get(name, name)
         self._step = step
         self._stop = stop
         self._on_error = on_error
@@ -77,6 +85,7 @@ class Steady:
                 self._on_error(
                     str(error)
                     if isinstance(error, PosewallError)
-                    else f"{self._name}: {type(error).__name__}; the log has more"
+                    else f"The program made a mistake while {self._doing} and goes on; the event's "
+                    "log says what went wrong."
                 )
                 self._stop.wait(min(LONGEST_PAUSE_S, 0.02 * failures))

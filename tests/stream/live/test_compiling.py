@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import threading
 
+import pytest
+
 from stream.live.compiling import ONCE, QUIET_S, Compiling, Progress
 from tests.stream.live.test_figures import Clock
 
@@ -64,8 +66,23 @@ def test_a_failure_is_one_sentence() -> None:
     assert not compiling.ready
     assert compiling.state() is None
     assert len(said) == 1
-    assert "NotImplementedError" in said[0]
+    assert "NotImplementedError" not in said[0]
     assert "goes on" in said[0]
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_what_is_done_before_use_is_done_before_anybody_is_told(there: bool) -> None:
+    seen: list[tuple[bool, bool]] = []
+    compiling = Compiling(
+        lambda progress: there,
+        lambda _: None,
+        before_use=lambda: seen.append((compiling.ready, compiling.wait(0.0))),
+    )
+    compiling.start()
+    assert compiling.wait(PATIENCE_S)
+    compiling.join(PATIENCE_S)
+    assert seen == [(False, False)]
+    assert compiling.ready is there
 
 
 def test_a_device_without_kernels_goes_on_without_a_word() -> None:

@@ -73,9 +73,9 @@ def test_meter_counts_and_says_so() -> None:
     line = figures.line()
     assert figures.lasting_p999_ms == pytest.approx(200, rel=0.01)
     assert figures.lasting_gap_ms == pytest.approx(200)
-    assert "delay p50/p99/p99.9 50/200/200 ms" in line
-    assert "longest gap 200 ms" in line
-    assert "dropped 3, late 5" in line
+    assert "usual delay 50 ms | 1 in 100 over 200 ms" in line
+    assert "longest pause 200 ms" in line
+    assert "passed over 3, late 5" in line
     assert "errors 1" in line
     assert line.endswith("cpu")
     assert "on the page" not in line
@@ -89,7 +89,8 @@ def test_shown_is_told_apart_from_ready() -> None:
     meter.ready(arrived)
     clock.now_s += 0.02
     meter.shown(arrived)
-    assert "on the page 60/60 ms" in meter.read().line()
+    assert "on the page after 60 ms" in meter.read().line()
+    assert meter.read().plain()["shown_ms"] == pytest.approx([60, 60])
 
 
 def test_the_line_fits_one_row() -> None:
@@ -107,22 +108,51 @@ def test_the_line_fits_one_row() -> None:
     figures = meter.read()
     whole = figures.line()
     assert "on the page" in whole
-    assert "dropped 12345" in whole
+    assert "passed over 12345" in whole
     for columns in (120, 100, 90, 80, 70):
         line = figures.line(columns)
         assert len(line) <= columns
         assert "fps" in line
-        assert "p99.9" in line
+        assert "usual delay" in line
     assert len(figures.line(len(whole))) == len(whole)
 
 
 def test_a_pause_of_the_camera_is_no_gap() -> None:
     clock = Clock()
     meter = Meter(clock)
-    for gap in (0.03, 0.5, 600.0, 0.03):
+    for gap in (0.03, 0.2, 600.0, 0.03):
+        while gap > 0.25:
+            clock.now_s += 0.25
+            meter.waited(0.25)
+            gap -= 0.25
         clock.now_s += gap
         meter.composited(clock.now_s - 0.02)
-    assert meter.read().lasting_gap_ms == pytest.approx(500)
+    assert meter.read().lasting_gap_ms == pytest.approx(250)
+
+
+@pytest.mark.parametrize("source", ["sends on", "pauses"])
+def test_a_stand_still_of_the_whole_program_is_a_gap(source: str) -> None:
+    """The reader stood still, too: frames bear the time at which it ran again."""
+    clock = Clock()
+    meter = Meter(clock)
+    meter.composited(clock.now_s - 0.02)
+    if source == "pauses":
+        clock.now_s += 0.25
+        meter.waited(0.25)
+        clock.now_s += 5.0  # asked to wait as long as ever
+        meter.waited(0.25)
+    else:
+        clock.now_s += 4.75
+    meter.composited(clock.now_s - 0.02)
+    assert meter.read().lasting_gap_ms == pytest.approx(4750)
+
+
+def test_frames_that_the_encoder_passes_over_are_told_apart() -> None:
+    meter = Meter(Clock())
+    meter.dropped(3)
+    meter.passed_encoder(2)
+    plain = meter.read().plain()
+    assert (plain["dropped"], plain["passed_encoder"]) == (5, 2)
 
 
 def test_a_stall_of_the_program_is_a_gap() -> None:

@@ -12,7 +12,7 @@ import pytest
 from models.errors import ShapeError
 from stream.errors import UserError
 from stream.live.countdown import Countdown
-from stream.live.keeping import Keeper
+from stream.live.keeping import FAILED, REST_FAILED, Keeper
 from stream.live.notices import Notices, ScreenWatch
 from stream.live.steady import Steady
 
@@ -39,7 +39,7 @@ def test_in_order_and_off_the_caller() -> None:
     [
         (UserError("The disk is full."), "The disk is full."),
         (ShapeError("The plate is of another size."), "The plate is of another size."),
-        (ZeroDivisionError("x"), "Not kept (ZeroDivisionError); the event's log has more."),
+        (ZeroDivisionError("x"), FAILED),
     ],
 )
 def test_a_failure_is_told_and_the_next_press_works(error: Exception, sentence: str) -> None:
@@ -75,6 +75,49 @@ def test_close_finishes_what_was_pressed_and_refuses_later_presses() -> None:
         keeper.do(lambda: {}).result(1)
 
 
+def test_an_answer_does_not_wait_for_what_is_left_to_do() -> None:
+    told: list[str] = []
+    keeper = Keeper(told.append)
+    keeper.start()
+    gate, done = threading.Event(), list[str]()
+
+    def press(name: str) -> dict[str, Any]:
+        def rest() -> None:
+            gate.wait(10)
+            done.append(f"rest of {name}")
+
+        done.append(name)
+        keeper.after(rest)
+        return {"shot": name}
+
+    assert keeper.do(lambda: press("1")).result(10) == {"shot": "1"}
+    second = keeper.do(lambda: press("2"))
+    assert done == ["1"]
+    gate.set()
+    assert second.result(10) == {"shot": "2"}
+    assert keeper.close(10)
+    assert done == ["1", "rest of 1", "2", "rest of 2"]
+    assert told == []
+
+
+def test_what_is_left_to_do_may_fail() -> None:
+    told: list[str] = []
+    keeper = Keeper(told.append)
+    keeper.start()
+
+    def press(error: Exception) -> dict[str, Any]:
+        def fail() -> None:
+            raise error
+
+        keeper.after(fail)
+        return {}
+
+    assert keeper.do(lambda: press(KeyError("x"))).result(10) == {}
+    assert keeper.do(lambda: press(UserError("No room."))).result(10) == {}
+    assert keeper.close(10)
+    assert told == [REST_FAILED, "No room."]
+
+
 def test_steady_goes_on_after_errors() -> None:
     turns: list[int] = []
     told: list[str] = []
@@ -89,7 +132,11 @@ def test_steady_goes_on_after_errors() -> None:
     steady.start()
     assert steady.join(10)
     assert len(turns) == 6
-    assert told == ["A sentence.", "key: KeyError; the log has more"]
+    assert told == [
+        "A sentence.",
+        "The program made a mistake while keying a frame and goes on; the event's log says what "
+        "went wrong.",
+    ]
 
 
 def test_steady_stops_when_told() -> None:

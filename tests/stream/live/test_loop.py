@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,10 +19,11 @@ from models.resample import Placement
 from stream.capture.frame import Frame
 from stream.live.figures import Meter
 from stream.live.loop import LiveLoop, jpeg
+from stream.live.pacing import STEPS, Quality
 from stream.live.plates import PlateKeeper
 from stream.live.ring import Ring
 from stream.live.scenes import SceneMaker, Setting, preview_size
-from stream.pages.feed import Feed
+from stream.pages.feed import Feed, View
 from stream.template import Template, load_template
 from tests.stream.live.evening import make_template
 from tests.stream.live.frames import frame
@@ -44,20 +46,23 @@ def green(index: int) -> Frame:
 class Evening:
     """A loop over given frames, everything in it real."""
 
-    def __init__(self, folder: Path, frames: list[Frame]) -> None:
+    def __init__(self, folder: Path, frames: list[Frame], feed: Feed | None = None) -> None:
         self.frames = deque(frames)
         self.said: list[str] = []
         self.screens: list[bool] = []
+        self.qualities: list[Quality] = []
+        self.read_next: Callable[[], Frame | None] = self._queued
+        self.endless = False
         self.plates = PlateKeeper(self.said.append, self.clock)
         self.now_s = 0.0
-        self.meter, self.feed, self.ring = Meter(), Feed(), Ring()
+        self.meter, self.feed, self.ring = Meter(), feed or Feed(), Ring()
         self.template: Template = load_template(make_template(folder / "dusk"))
         size = preview_size(self.template.picture_size(), 90)
         scene = self.template.scene(size, {"name": "Mira"})
         self.setting: Setting | None = Setting(self.template, scene, size)
         self.loop = LiveLoop(
             read=self.read,
-            over=lambda: not self.frames,
+            over=lambda: not self.frames and not self.endless,
             keyer=Keyer(Grade.LIVE),
             setting=lambda: self.setting,
             plates=self.plates,
@@ -66,6 +71,7 @@ class Evening:
             meter=self.meter,
             on_error=self.said.append,
             on_screen=self.screens.append,
+            on_quality=self.qualities.append,
         )
 
     def clock(self) -> float:
@@ -74,6 +80,9 @@ class Evening:
         return self.now_s
 
     def read(self) -> Frame | None:
+        return self.read_next()
+
+    def _queued(self) -> Frame | None:
         return self.frames.popleft() if self.frames else None
 
     def run(self) -> None:
@@ -213,3 +222,32 @@ def test_preview_size_keeps_the_shape_and_is_never_larger_than_the_print() -> No
     assert preview_size((3000, 2400), 720) == (720, 576)
     assert preview_size((1200, 1800), 720) == (720, 1080)
     assert preview_size((180, 320), 720) == (180, 320)
+
+
+class SlowFeed(Feed):
+    """Takes a picture in twice the time that the source leaves."""
+
+    def publish(self, jpeg: bytes, arrived_s: float) -> View:
+        time.sleep(0.2)
+        return super().publish(jpeg, arrived_s)
+
+
+def test_what_the_encoder_passes_over_makes_the_picture_smaller(tmp_path: Path) -> None:
+    """Keying has time enough: without the encoder's share nothing would ever change."""
+    evening = Evening(tmp_path, [], feed=SlowFeed())
+    count = 0
+
+    def read() -> Frame | None:
+        nonlocal count
+        time.sleep(0.1)
+        count += 1
+        return replace(green(count), arrived_s=time.monotonic(), index=count)
+
+    evening.read_next, evening.endless = read, True
+    evening.loop.start()
+    end_s = time.monotonic() + 60
+    while not evening.qualities and time.monotonic() < end_s:
+        time.sleep(0.05)
+    evening.loop.stop()
+    assert evening.qualities[:1] == [STEPS[1]]
+    assert evening.meter.read().passed_encoder > 0

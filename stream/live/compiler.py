@@ -1,0 +1,125 @@
+"""The process that compiles the processor's kernels, for the program that shows the picture.
+
+A compiler takes some hundred megabytes that a process does not get back, and while it works the
+other threads of its process wait for the interpreter. Here it works beside, at low priority, and
+leaves what it made in the cache, from which the program then reads it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import logging
+import os
+import platform
+import re
+import subprocess
+import sys
+import threading
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+
+from models import kernels
+from stream import compiled_code
+
+log = logging.getLogger("posewall.live")
+
+_CACHE = "NUMBA_CACHE_DIR"
+_LOW = 10
+_LINES = 30
+_PROGRESS = re.compile(r"(\d+) (\d+)")
+
+
+def _mark() -> Path | None:
+    """The file that says that all is in the cache; None where there is no cache to share.
+
+    It is named by the version of the program, the interpreter and the computer: a folder may be
+    shared. Where it is wrong, the program compiles by itself what it misses.
+    """
+    folder = os.environ.get(_CACHE)
+    if not folder:
+        return None
+    what = f"{compiled_code.folder().name} {sys.version} {platform.node()}"
+    return Path(folder) / f"made-{hashlib.sha256(what.encode()).hexdigest()[:16]}"
+
+
+class Compiler:
+    """Fills the cache once. `end` may be called from any thread."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._process: subprocess.Popen[str] | None = None
+        self._ended = False
+
+    def fill(self, device: str, progress: Callable[[int, int], None]) -> bool:
+        """Have everything compiled that is not in the cache yet; waits for it.
+
+        Args:
+            device: where pictures are keyed; only the processor's kernels are compiled apart.
+            progress: as in `models.kernels.load`.
+
+        Returns:
+            Whether everything lies in the cache.
+        """
+        mark = _mark()
+        if mark is None or device != "cpu":
+            return False
+        if mark.exists():
+            return True
+        with self._lock:
+            if self._ended:
+                return False
+            try:
+                self._process = subprocess.Popen(
+                    [sys.executable, "-m", "stream.live.compiler", device],
+                    stdin=subprocess.PIPE,  # its end tells the process that nobody waits any more
+                    stdout=subprocess.PIPE,
+                    stderr=subprocess.STDOUT,
+                    text=True,
+                )
+            except OSError as error:
+                log.warning("kernels are compiled in this process: %s", error)
+                return False
+        with self._process as process:
+            assert process.stdout is not None
+            said: deque[str] = deque(maxlen=_LINES)
+            for line in process.stdout:
+                told = _PROGRESS.fullmatch(line.strip())
+                if told is None:
+                    said.append(line)
+                else:
+                    progress(int(told[1]), int(told[2]))
+        if process.returncode != 0:
+            if not self._ended:
+                log.warning(
+                    "kernels are compiled in this process; the other said: %s", "".join(said)
+                )
+            return False
+        with contextlib.suppress(OSError):
+            mark.touch()
+        return True
+
+    def end(self) -> None:
+        """Stop compiling, and begin no more."""
+        with self._lock:
+            self._ended = True
+            if self._process is not None and self._process.poll() is None:
+                self._process.terminate()
+
+
+def _wait_for_the_other_end() -> None:
+    sys.stdin.read()
+    os._exit(1)
+
+
+def main(device: str) -> int:
+    """Compile; tell how far it is on the standard output, a line "DONE OF" for each kernel."""
+    threading.Thread(target=_wait_for_the_other_end, daemon=True).start()
+    if hasattr(os, "nice"):
+        os.nice(_LOW)
+    return 0 if kernels.load(device, lambda done, of: print(done, of, flush=True)) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1]))

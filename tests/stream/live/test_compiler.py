@@ -1,0 +1,61 @@
+"""Kernels compiled by a process beside: ended in time, and not begun where it would be in vain."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import pytest
+
+from stream.live.compiler import Compiler
+from tests.house.tree import ROOT
+
+PATIENCE_S = 120.0
+
+
+@pytest.fixture
+def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    monkeypatch.chdir(ROOT)
+    return tmp_path
+
+
+def test_ended_meanwhile_it_is_over_and_begins_no_more(cache: Path) -> None:
+    compiler, begun = Compiler(), threading.Event()
+    found: list[bool] = []
+    told: list[tuple[int, int]] = []
+
+    def progress(done: int, of: int) -> None:
+        told.append((done, of))
+        begun.set()
+
+    thread = threading.Thread(target=lambda: found.append(compiler.fill("cpu", progress)))
+    thread.start()
+    assert begun.wait(PATIENCE_S)
+    compiler.end()
+    thread.join(PATIENCE_S)
+    assert found == [False]
+    assert told[0][0] == 1
+    assert told[-1][0] < told[-1][1]
+    assert list(cache.rglob("*.nbc")), "what was compiled until then is kept"
+    assert not list(cache.glob("made-*"))
+    assert not compiler.fill("cpu", progress)
+
+
+def test_nothing_is_compiled_apart_for_a_card_or_without_a_cache(
+    cache: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[tuple[int, int]] = []
+    assert not Compiler().fill("cuda", lambda *p: told.append(p))
+    monkeypatch.delenv("NUMBA_CACHE_DIR")
+    assert not Compiler().fill("cpu", lambda *p: told.append(p))
+    assert told == []
+    assert not list(cache.iterdir())
+
+
+def test_a_compiler_that_fails_leaves_it_to_the_program(
+    cache: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NUMBA_DISABLE_JIT", "1")  # numba then has nothing to compile
+    assert not Compiler().fill("cpu", lambda *_: None)
+    assert not list(cache.glob("made-*"))
