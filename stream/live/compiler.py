@@ -34,13 +34,16 @@ _PROGRESS = re.compile(r"(\d+) (\d+)")
 def _mark() -> Path | None:
     """The file that says that all is in the cache; None where there is no cache to share.
 
-    It is named by the version of the program, the interpreter and the computer: a folder may be
-    shared. Where it is wrong, the program compiles by itself what it misses.
+    It is named by the version of the program, the interpreter and the computer, since a folder may
+    be shared; and by place and time of the kernels' files, by which numba tells whether what it
+    kept is right. Where it is wrong, the program compiles by itself what it misses.
     """
     folder = os.environ.get(_CACHE)
     if not folder:
         return None
     what = f"{compiled_code.folder().name} {sys.version} {platform.node()}"
+    for path in sorted(Path(kernels.__file__).parent.rglob("*.py")):
+        what += f" {path} {path.stat().st_mtime_ns}"
     return Path(folder) / f"made-{hashlib.sha256(what.encode()).hexdigest()[:16]}"
 
 
