@@ -31,7 +31,7 @@ _LINES = 30
 _PROGRESS = re.compile(r"(\d+) (\d+)")
 
 
-def _mark() -> Path | None:
+def mark_file() -> Path | None:
     """The file that says that all is in the cache; None where there is no cache to share.
 
     It is named by the version of the program, the interpreter and the computer, since a folder may
@@ -65,7 +65,7 @@ class Compiler:
         Returns:
             Whether everything lies in the cache.
         """
-        mark = _mark()
+        mark = mark_file()
         if mark is None or device != "cpu":
             return False
         if mark.exists():

@@ -69,8 +69,8 @@ PROGRAM = """
 import sys
 from pathlib import Path
 sys.path.insert(0, sys.argv[1])
-from stream.live.compiler import _mark
-print(_mark().name)
+from stream.live.compiler import mark_file
+print(mark_file().name)
 """
 
 
