@@ -13,6 +13,7 @@ import logging
 import os
 import platform
 import re
+import signal
 import subprocess
 import sys
 import threading
@@ -113,7 +114,7 @@ class Compiler:
 
 def _wait_for_the_other_end() -> None:
     sys.stdin.read()
-    os._exit(1)
+    os.kill(os.getpid(), signal.SIGTERM)
 
 
 def main(device: str) -> int:

@@ -184,7 +184,11 @@ def test_pictures_are_made_beside_it_and_its_worker_is_replaced(running: LivePro
     program = psutil.Process(running.process.pid)
 
     def workers() -> list[Any]:  # beside them kernels may be compiled
-        return [c for c in program.children() if "stream.batch.worker" in c.cmdline()]
+        return [
+            c
+            for c in program.children()
+            if c.status() != psutil.STATUS_ZOMBIE and "stream.batch.worker" in c.cmdline()
+        ]
 
     (worker,) = workers()
     assert worker.nice() > program.nice()
