@@ -13,6 +13,7 @@ import logging
 import os
 import platform
 import re
+import signal
 import subprocess
 import sys
 import threading
@@ -31,16 +32,19 @@ _LINES = 30
 _PROGRESS = re.compile(r"(\d+) (\d+)")
 
 
-def _mark() -> Path | None:
+def mark_file() -> Path | None:
     """The file that says that all is in the cache; None where there is no cache to share.
 
-    It is named by the version of the program, the interpreter and the computer: a folder may be
-    shared. Where it is wrong, the program compiles by itself what it misses.
+    It is named by the version of the program, the interpreter and the computer, since a folder may
+    be shared; and by place and time of the kernels' files, by which numba tells whether what it
+    kept is right. Where it is wrong, the program compiles by itself what it misses.
     """
     folder = os.environ.get(_CACHE)
     if not folder:
         return None
     what = f"{compiled_code.folder().name} {sys.version} {platform.node()}"
+    for path in sorted(Path(kernels.__file__).parent.rglob("*.py")):
+        what += f" {path} {path.stat().st_mtime_ns}"
     return Path(folder) / f"made-{hashlib.sha256(what.encode()).hexdigest()[:16]}"
 
 
@@ -62,7 +66,7 @@ class Compiler:
         Returns:
             Whether everything lies in the cache.
         """
-        mark = _mark()
+        mark = mark_file()
         if mark is None or device != "cpu":
             return False
         if mark.exists():
@@ -110,7 +114,7 @@ class Compiler:
 
 def _wait_for_the_other_end() -> None:
     sys.stdin.read()
-    os._exit(1)
+    os.kill(os.getpid(), signal.SIGTERM)
 
 
 def main(device: str) -> int:

@@ -66,7 +66,9 @@ print(before, Held.alive, found >= 50, frozen > 1000)
 """
 
 # Modules come while a cycle and an object without one are in use.
-MODULES = CYCLES + """
+MODULES = (
+    CYCLES
+    + """
 looks = []
 plain = gc.unfreeze
 gc.unfreeze = lambda: (looks.append(1), plain())
@@ -91,6 +93,7 @@ sweeping.end()
 sweeping.whole()  # late, from another thread: nothing is left out any more
 print(gc.get_freeze_count())
 """
+)
 
 
 def _told(work: str) -> list[str]:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import subprocess
+import sys
 import threading
 from pathlib import Path
 
@@ -59,3 +63,39 @@ def test_a_compiler_that_fails_leaves_it_to_the_program(
     monkeypatch.setenv("NUMBA_DISABLE_JIT", "1")  # numba then has nothing to compile
     assert not Compiler().fill("cpu", lambda *_: None)
     assert not list(cache.glob("made-*"))
+
+
+PROGRAM = """
+import sys
+from pathlib import Path
+sys.path.insert(0, sys.argv[1])
+from stream.live.compiler import mark_file
+print(mark_file().name)
+"""
+
+
+def _mark_of(program: Path) -> str:
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM, str(program)],
+        cwd=program, check=True, capture_output=True, text=True,
+    )  # fmt: skip
+    return done.stdout
+
+
+def test_a_program_that_was_moved_or_put_there_anew_is_compiled_anew(
+    cache: Path, tmp_path: Path
+) -> None:
+    """numba's documentation, "Notes on caching": it looks at a file's place and its time."""
+    first, second = tmp_path / "first", tmp_path / "second"
+    for program in (first, second):
+        for package in ("models", "stream"):
+            shutil.copytree(
+                ROOT / package,
+                program / package,
+                ignore=shutil.ignore_patterns("__pycache__", "weights", "training"),
+            )
+    names = [_mark_of(first), _mark_of(first), _mark_of(second)]
+    os.utime(first / "models" / "kernels" / "cpu" / "core.py", (1.0, 1.0))
+    names.append(_mark_of(first))
+    assert names[0] == names[1]
+    assert len(set(names)) == 3
