@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 import av
 from av.codec.context import Flags, ThreadType
+from av.sidedata.sidedata import SideDataContainer
 from av.sidedata.sidedata import Type as SideDataType
 
 from stream.capture.card import CardDecoder, CardError
@@ -42,7 +43,9 @@ def cores() -> int:
 
 def display_matrix(frame: av.VideoFrame) -> bytes | None:
     """The display matrix that came with a frame, nine 32-bit integers; None without one."""
-    for entry in cast("Iterable[SideData]", frame.side_data):
+    # Not frame.side_data, which the frame keeps: the two would hold each other until a collection.
+    read = cast("Callable[[av.VideoFrame], Iterable[SideData]]", SideDataContainer)
+    for entry in read(frame):
         if entry.type == SideDataType.DISPLAYMATRIX:
             return bytes(entry)
     return None

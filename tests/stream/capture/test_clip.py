@@ -5,6 +5,7 @@ Check values: colour bars of SMPTE RP 219-1; display matrices of ISO/IEC 14496-1
 
 from __future__ import annotations
 
+import gc
 import threading
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -137,6 +138,22 @@ def test_display_matrix_becomes_quarter_turns(tmp_path: Path, turns: int) -> Non
     assert [f.quarter_turns for f in found] == [turns, turns]
     assert found[0].upright_size == ((64, 48) if turns % 2 else (48, 64))
     assert read_all(path, quarter_turns=3)[0].quarter_turns == 3
+
+
+def test_frames_are_freed_without_a_collection(tmp_path: Path) -> None:
+    path = make_clip(tmp_path / "r.mp4", matrix=MATRICES[1], count=30)
+    clip = Clip(path, paced=False)
+    clip.open()
+    assert clip.read() is not None
+    gc.collect()
+    gc.disable()
+    try:
+        for _ in range(20):
+            assert clip.read() is not None
+        assert gc.collect() < 20  # one a frame, or more, where frames lie in cycles
+    finally:
+        gc.enable()
+    clip.close()
 
 
 def test_mirroring_display_matrix_flips_the_planes(tmp_path: Path) -> None:
