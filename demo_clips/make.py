@@ -37,6 +37,8 @@ def inputs_hash(scale: float, frames: int) -> str:
     for path in sorted(scenario.HERE.rglob("*")):
         inside = path.relative_to(scenario.HERE)
         skip = inside.parts[0] in ("made", "README.md") or "__pycache__" in inside.parts
+        # What another process is making just now is no part of it.
+        skip = skip or inside.parts[0].startswith(".")
         if path.is_file() and not skip and path.suffix != ".pyc":
             digest.update(inside.as_posix().encode())
             digest.update(path.read_bytes())

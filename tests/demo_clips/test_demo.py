@@ -228,6 +228,19 @@ def test_lettering_is_centred() -> None:
     assert abs(rows[-1] + 1 - 1500 * 0.2) <= 1, "letters stand on their baseline"
 
 
+def test_what_is_just_being_made_does_not_count(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(scenario, "HERE", tmp_path)
+    (tmp_path / "roster.csv").write_text("name\n")
+    before = make.inputs_hash(1.0, 2)
+    (tmp_path / ".made-x1").mkdir()
+    (tmp_path / ".made-x1" / "clip.mp4").write_bytes(b"half")
+    assert make.inputs_hash(1.0, 2) == before
+    (tmp_path / "roster.csv").write_text("number,name\n")
+    assert make.inputs_hash(1.0, 2) != before
+
+
 def test_second_run_does_nothing_and_foreign_folders_are_refused(
     made: Path, tmp_path: Path
 ) -> None:
