@@ -34,7 +34,6 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     event = sub.add_parser("event", help="make an event's folder, take people out").add_subparsers(
         dest="what", required=True, metavar="new|forget|retain"
     )
-    forgetting.add_commands(event)
     new = event.add_parser("new", help="make a new event's folder")
     new.add_argument("folder", type=Path, help="the new folder; must not be there yet")
     new.add_argument("--name", required=True, help="the event's name, for people")
@@ -59,6 +58,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         help="a template's folder; give it several times for several, the first is the usual one",
     )
     new.set_defaults(run=event_new)
+    forgetting.add_commands(event)
 
     batch = sub.add_parser("batch", help="make the pictures of an event").add_subparsers(
         dest="what", required=True, metavar="run|status|add|change|frame"
