@@ -19,6 +19,7 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Callable
+from enum import Enum, auto
 from pathlib import Path
 
 from models import kernels
@@ -48,32 +49,43 @@ def mark_file() -> Path | None:
     return Path(folder) / f"made-{hashlib.sha256(what.encode()).hexdigest()[:16]}"
 
 
+class Filled(Enum):
+    """What became of the wish to have kernels compiled apart."""
+
+    KEPT = auto()
+    """Everything lies in the cache."""
+    NOT_APART = auto()
+    """The process that uses them has to compile them: there is no other way here."""
+    ENDED = auto()
+    """Nobody wants them any more."""
+
+
 class Compiler:
     """Fills the cache once. `end` may be called from any thread."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._process: subprocess.Popen[str] | None = None
-        self._ended = False
+        self.ended = threading.Event()
+        """Set by `end`."""
 
-    def fill(self, device: str, progress: Callable[[int, int], None]) -> bool:
+    def fill(self, device: str, progress: Callable[[int, int], None]) -> Filled:
         """Have everything compiled that is not in the cache yet; waits for it.
 
         Args:
             device: where pictures are keyed; only the processor's kernels are compiled apart.
             progress: as in `models.kernels.load`.
-
-        Returns:
-            Whether everything lies in the cache.
         """
         mark = mark_file()
+        if self.ended.is_set():
+            return Filled.ENDED
         if mark is None or device != "cpu":
-            return False
+            return Filled.NOT_APART
         if mark.exists():
-            return True
+            return Filled.KEPT
         with self._lock:
-            if self._ended:
-                return False
+            if self.ended.is_set():
+                return Filled.ENDED
             try:
                 self._process = subprocess.Popen(
                     [sys.executable, "-m", "stream.live.compiler", device],
@@ -84,7 +96,7 @@ class Compiler:
                 )
             except OSError as error:
                 log.warning("kernels are compiled in this process: %s", error)
-                return False
+                return Filled.NOT_APART
         with self._process as process:
             assert process.stdout is not None
             said: deque[str] = deque(maxlen=_LINES)
@@ -94,20 +106,19 @@ class Compiler:
                     said.append(line)
                 else:
                     progress(int(told[1]), int(told[2]))
+        if self.ended.is_set():
+            return Filled.ENDED
         if process.returncode != 0:
-            if not self._ended:
-                log.warning(
-                    "kernels are compiled in this process; the other said: %s", "".join(said)
-                )
-            return False
+            log.warning("kernels are compiled in this process; the other said: %s", "".join(said))
+            return Filled.NOT_APART
         with contextlib.suppress(OSError):
             mark.touch()
-        return True
+        return Filled.KEPT
 
     def end(self) -> None:
         """Stop compiling, and begin no more."""
         with self._lock:
-            self._ended = True
+            self.ended.set()
             if self._process is not None and self._process.poll() is None:
                 self._process.terminate()
 

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from models import kernels
 from models.keyer import Grade, Keyer, KeySettings
 from stream.capture.frame import Frame
-from stream.live.compiler import Compiler
+from stream.live.compiler import Compiler, Filled
 from stream.live.keeping import lower_priority
 from stream.live.scenes import Setting
 
@@ -29,6 +29,10 @@ FAILED = (
     "The fast keyer does not work on this computer; the picture goes on at the slower pace. The "
     "event's log says why."
 )
+
+
+class _EndedError(Exception):
+    """Nobody wants the kernels any more."""
 
 
 class Compiling:
@@ -121,7 +125,6 @@ def made_ready(
     settings: KeySettings,
     threads: int,
     seen: Callable[[], tuple[Frame | None, Setting | None]],
-    stop: threading.Event,
     compiler: Compiler,
     progress: Progress,
 ) -> bool:
@@ -136,20 +139,30 @@ def made_ready(
         threads: how many share a frame.
         seen: a frame of the source and what the loop shows, as far as they are there; both are
             waited for.
-        stop: set when the program ends.
-        compiler: compiles apart what can be.
+        compiler: compiles apart what can be; once it is ended, nothing more is done here either.
         progress: as in `models.kernels.load`.
 
     Returns:
-        False where there are no kernels for this device.
+        False where there are no kernels for this device, or nobody wants them any more.
     """
-    apart = compiler.fill(device, progress)
-    # Reading what lies in the cache takes a second or two.
-    if not kernels.load(device, None if apart else progress):
+    filled = compiler.fill(device, progress)
+    if filled is Filled.ENDED:
+        return False
+
+    def go_on(done: int, of: int) -> None:
+        if compiler.ended.is_set():
+            raise _EndedError
+        if filled is not Filled.KEPT:  # reading what lies in the cache takes a second or two
+            progress(done, of)
+
+    try:
+        if not kernels.load(device, go_on):
+            return False
+    except _EndedError:
         return False
     frame, setting = seen()
     while frame is None or setting is None:
-        if stop.wait(_LOOK_S):
+        if compiler.ended.wait(_LOOK_S):
             return False
         frame, setting = seen()
     keyer = Keyer(Grade.LIVE, settings, device, clip=True)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from stream.live.compiler import Compiler
+from stream.live.compiler import Compiler, Filled
 from tests.house.tree import ROOT
 
 PATIENCE_S = 120.0
@@ -26,7 +26,7 @@ def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def test_ended_meanwhile_it_is_over_and_begins_no_more(cache: Path) -> None:
     compiler, begun = Compiler(), threading.Event()
-    found: list[bool] = []
+    found: list[Filled] = []
     told: list[tuple[int, int]] = []
 
     def progress(done: int, of: int) -> None:
@@ -38,21 +38,21 @@ def test_ended_meanwhile_it_is_over_and_begins_no_more(cache: Path) -> None:
     assert begun.wait(PATIENCE_S)
     compiler.end()
     thread.join(PATIENCE_S)
-    assert found == [False]
+    assert found == [Filled.ENDED]
     assert told[0][0] == 1
     assert told[-1][0] < told[-1][1]
     assert list(cache.rglob("*.nbc")), "what was compiled until then is kept"
     assert not list(cache.glob("made-*"))
-    assert not compiler.fill("cpu", progress)
+    assert compiler.fill("cpu", progress) is Filled.ENDED
 
 
 def test_nothing_is_compiled_apart_for_a_card_or_without_a_cache(
     cache: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     told: list[tuple[int, int]] = []
-    assert not Compiler().fill("cuda", lambda *p: told.append(p))
+    assert Compiler().fill("cuda", lambda *p: told.append(p)) is Filled.NOT_APART
     monkeypatch.delenv("NUMBA_CACHE_DIR")
-    assert not Compiler().fill("cpu", lambda *p: told.append(p))
+    assert Compiler().fill("cpu", lambda *p: told.append(p)) is Filled.NOT_APART
     assert told == []
     assert not list(cache.iterdir())
 
@@ -61,7 +61,7 @@ def test_a_compiler_that_fails_leaves_it_to_the_program(
     cache: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("NUMBA_DISABLE_JIT", "1")  # numba then has nothing to compile
-    assert not Compiler().fill("cpu", lambda *_: None)
+    assert Compiler().fill("cpu", lambda *_: None) is Filled.NOT_APART
     assert not list(cache.glob("made-*"))
 
 

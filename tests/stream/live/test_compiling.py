@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 import threading
+from pathlib import Path
 
 import pytest
 
-from stream.live.compiling import ONCE, QUIET_S, Compiling, Progress
+from models.keyer import KeySettings
+from stream.live.compiler import Compiler
+from stream.live.compiling import ONCE, QUIET_S, Compiling, Progress, made_ready
+from tests.house.tree import ROOT
 from tests.stream.live.test_figures import Clock
 
 PATIENCE_S = 20.0
@@ -92,3 +99,39 @@ def test_a_device_without_kernels_goes_on_without_a_word() -> None:
     assert compiling.wait(PATIENCE_S)
     assert not compiling.ready
     assert said == []
+
+
+def test_what_is_ended_before_compiles_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("models.kernels.load", lambda *_: pytest.fail("compiles all the same"))
+    compiler = Compiler()
+    compiler.end()
+    assert not made_ready(
+        "cpu", KeySettings(), 1, lambda: (None, None), compiler, lambda *_: pytest.fail("goes on")
+    )
+
+
+# Without a folder to share all is compiled in the process itself.
+ENDED_AFTER_TWO = """
+from models.keyer import KeySettings
+from stream.live.compiler import Compiler
+from stream.live.compiling import made_ready
+
+compiler, told = Compiler(), []
+
+def progress(done, of):
+    told.append(done)
+    if done == 2:
+        compiler.end()
+
+print(made_ready("cpu", KeySettings(), 1, lambda: (None, None), compiler, progress), told)
+"""
+
+
+def test_what_is_ended_meanwhile_compiles_no_more_in_this_process_either(tmp_path: Path) -> None:
+    about = os.environ | {"PYTHONPATH": str(ROOT), "HOME": str(tmp_path)}
+    about.pop("NUMBA_CACHE_DIR", None)
+    done = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", ENDED_AFTER_TWO],
+        env=about, check=True, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.stdout.strip() == "False [1, 2]"
