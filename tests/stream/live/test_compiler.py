@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import threading
@@ -44,6 +45,46 @@ def test_ended_meanwhile_it_is_over_and_begins_no_more(cache: Path) -> None:
     assert list(cache.rglob("*.nbc")), "what was compiled until then is kept"
     assert not list(cache.glob("made-*"))
     assert compiler.fill("cpu", progress) is Filled.ENDED
+
+
+def test_a_key_that_ends_the_program_leaves_it_to_the_program(cache: Path) -> None:
+    """A terminal sends SIGINT to all of its processes (POSIX.1, General Terminal Interface)."""
+    compiler, told = Compiler(), list[int]()
+
+    def progress(done: int, of: int) -> None:
+        told.append(done)
+        if done == 1:
+            assert compiler._process is not None
+            if hasattr(os, "getpgid"):  # also before its own code runs
+                assert os.getpgid(compiler._process.pid) != os.getpgid(0)
+            compiler._process.send_signal(signal.SIGINT)
+        if done == 3:
+            compiler.end()
+
+    assert compiler.fill("cpu", progress) is Filled.ENDED
+    assert 3 in told
+
+
+IN_THE_WAY = 'raise SystemExit("a file of the current folder was run")'
+
+
+def test_files_of_the_current_folder_are_not_run(
+    cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pictures = tmp_path / "pictures"
+    pictures.mkdir()
+    for name in ("inspect", "secrets", "stream"):
+        (pictures / f"{name}.py").write_text(IN_THE_WAY)
+    monkeypatch.chdir(pictures)
+    monkeypatch.setenv("PYTHONPATH", "")
+    compiler, told = Compiler(), list[int]()
+
+    def progress(done: int, of: int) -> None:
+        told.append(done)
+        compiler.end()
+
+    assert compiler.fill("cpu", progress) is Filled.ENDED
+    assert told[:1] == [1]
 
 
 def test_nothing_is_compiled_apart_for_a_card_or_without_a_cache(
