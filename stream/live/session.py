@@ -177,6 +177,7 @@ class Session:
         self._loop = LiveLoop(
             read=intake.read,
             over=lambda: intake.over,
+            waited_s=lambda: intake.waited_s,
             keyer=Keyer(Grade.LIVE, settings, device, clip=True),
             setting=lambda: scenes.current,
             plates=self.plates,

@@ -224,6 +224,26 @@ def test_preview_size_keeps_the_shape_and_is_never_larger_than_the_print() -> No
     assert preview_size((180, 320), 720) == (180, 320)
 
 
+def test_a_stand_still_of_the_station_that_reads_is_a_pause(tmp_path: Path) -> None:
+    """The station that keys waits meanwhile, as it does for a camera that pauses."""
+    evening = Evening(tmp_path, [])
+    count = 0
+
+    def read() -> Frame | None:
+        nonlocal count
+        count += 1
+        time.sleep(1.5 if count == 8 else 0.02)
+        return replace(green(count), arrived_s=time.monotonic(), index=count)
+
+    evening.read_next, evening.endless = read, True
+    evening.loop.start()
+    end_s = time.monotonic() + 60
+    while count < 12 and time.monotonic() < end_s:
+        time.sleep(0.02)
+    evening.loop.stop()
+    assert evening.meter.read().lasting_gap_ms >= 1400
+
+
 class SlowFeed(Feed):
     """Takes a picture in twice the time that the source leaves."""
 
