@@ -271,7 +271,7 @@ class LiveLoop:
         if setting.share == quality.preview:
             now_s = self._clock()
             # Frames that the encoder passes over are missing on the page like any others.
-            if self._pacing.took(max(now_s - began_s, self._encoding_s), now_s):
+            if self._pacing.took(now_s - began_s, now_s, self._encoding_s):
                 self._on_quality(self._pacing.quality)
 
     def _show(self) -> bool:
