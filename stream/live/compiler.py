@@ -7,7 +7,6 @@ leaves what it made in the cache, from which the program then reads it.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import logging
 import os
@@ -116,8 +115,11 @@ class Compiler:
         if process.returncode != 0:
             log.warning("kernels are compiled in this process; the other said: %s", "".join(said))
             return Filled.NOT_APART
-        with contextlib.suppress(OSError):
+        try:
             mark.touch()
+        except OSError as error:
+            log.warning("kernels are looked for one by one in this process: %s", error)
+            return Filled.NOT_APART
         return Filled.KEPT
 
     def end(self) -> None:
@@ -141,7 +143,15 @@ def main(device: str) -> int:
     threading.Thread(target=_wait_for_the_other_end, daemon=True).start()
     if hasattr(os, "nice"):
         os.nice(_LOW)
-    return 0 if kernels.load(device, lambda done, of: print(done, of, flush=True)) else 1
+
+    def progress(done: int, of: int) -> None:
+        from models.kernels.cpu import compiled  # numba: only where it is used
+
+        if compiled.unkept:
+            raise SystemExit(f"what is compiled cannot be kept: {compiled.unkept[0]}")
+        print(done, of, flush=True)
+
+    return 0 if kernels.load(device, progress) else 1
 
 
 if __name__ == "__main__":

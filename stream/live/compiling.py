@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 from models import kernels
 from models.keyer import Grade, Keyer, KeySettings
+from stream import compiled_code
 from stream.capture.frame import Frame
 from stream.live.compiler import Compiler, Filled
 from stream.live.keeping import lower_priority
@@ -28,6 +29,10 @@ ONCE = (
 FAILED = (
     "The fast keyer does not work on this computer; the picture goes on at the slower pace. The "
     "event's log says why."
+)
+UNKEPT = (
+    "The fast keyer cannot be kept on disk ({why}), so it is made anew at each start. Make room in "
+    "{folder}, or let the program write there."
 )
 
 
@@ -120,11 +125,26 @@ class Compiling:
         self._done = done, of
 
 
+def _unkept(device: str) -> str | None:
+    """The sentence for what could not be kept; None while all could."""
+    if device != "cpu":
+        return None
+    from models.kernels.cpu import compiled  # numba: only where it is used
+
+    if not compiled.unkept:
+        return None
+    error = compiled.unkept[0]
+    why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    log.warning("what is compiled cannot be kept", exc_info=error)
+    return UNKEPT.format(why=why, folder=compiled_code.folder())
+
+
 def made_ready(
     device: str,
     settings: KeySettings,
     threads: int,
     seen: Callable[[], tuple[Frame | None, Setting | None]],
+    say: Callable[[str], None],
     compiler: Compiler,
     progress: Progress,
 ) -> bool:
@@ -139,6 +159,7 @@ def made_ready(
         threads: how many share a frame.
         seen: a frame of the source and what the loop shows, as far as they are there; both are
             waited for.
+        say: takes a sentence for the user.
         compiler: compiles apart what can be; once it is ended, nothing more is done here either.
         progress: as in `models.kernels.load`.
 
@@ -149,7 +170,13 @@ def made_ready(
     if filled is Filled.ENDED:
         return False
 
+    said = False
+
     def go_on(done: int, of: int) -> None:
+        nonlocal said
+        if not said and (why := _unkept(device)):
+            said = True
+            say(why)
         if compiler.ended.is_set():
             raise _EndedError
         if filled is not Filled.KEPT:  # reading what lies in the cache takes a second or two

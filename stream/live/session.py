@@ -167,7 +167,7 @@ class Session:
         self._settling = settling = Settling(
             self.event,
             self._posing,
-            partial(made_ready, device, settings, threads, seen),
+            partial(made_ready, device, settings, threads, seen, self.notices.passing),
             lambda: self.feed.newest is not None,
             self._stop,
             self.notices.passing,

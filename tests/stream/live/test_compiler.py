@@ -98,6 +98,16 @@ def test_nothing_is_compiled_apart_for_a_card_or_without_a_cache(
     assert not list(cache.iterdir())
 
 
+def test_a_mark_that_cannot_be_made_leaves_it_to_the_program(
+    cache: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nowhere = cache / "file"
+    nowhere.write_text("")
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(nowhere / "below"))
+    monkeypatch.setattr("stream.live.compiler.command", lambda *_: [sys.executable, "-c", "pass"])
+    assert Compiler().fill("cpu", lambda *_: None) is Filled.NOT_APART
+
+
 def test_a_compiler_that_fails_leaves_it_to_the_program(
     cache: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
