@@ -71,8 +71,7 @@ def load(progress: Callable[[int, int], None] | None = None) -> None:
             made.compile(signature)
         except OSError as error:
             unkept.append(error)
-            made._cache.disable()
-            made.compile(signature)
+            made.compile(signature)  # it is there already: numba compiles first, then keeps
         if progress is not None:
             progress(done, len(wanted))
     for made, _ in _pending:
