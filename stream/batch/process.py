@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import subprocess
-import sys
 
 from stream.event import Event
+from stream.own_process import command, environment
 
 
 class WorkerProcess:
@@ -15,8 +15,8 @@ class WorkerProcess:
     """
 
     def __init__(self, event: Event, device: str = "auto") -> None:
-        self._command = [sys.executable, "-m", "stream.batch.worker", str(event.paths.root)]
-        self._command += ["--device", device, "--follow"]
+        root = str(event.paths.root)
+        self._command = command("stream.batch.worker", root, "--device", device, "--follow")
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -27,7 +27,9 @@ class WorkerProcess:
         """Start it; call again at any time to start it anew when it has died."""
         if not self.alive:
             self.stop()
-            self._process = subprocess.Popen(self._command, stdin=subprocess.PIPE)
+            self._process = subprocess.Popen(
+                self._command, stdin=subprocess.PIPE, env=environment()
+            )
 
     def stop(self, timeout_s: float = 120.0) -> None:
         """Let it finish the picture in work and end."""

@@ -15,8 +15,8 @@ from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings, Placed
 from models.mapping import rows_painted_over
 from models.mask import Mask
-from stream.batch.picture import enlargement_note
 from stream.capture.frame import Frame
+from stream.enlargement import enlargement_note
 from stream.event import Event
 from stream.memory import trim
 from stream.opening.openings import Paper

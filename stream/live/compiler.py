@@ -7,7 +7,6 @@ leaves what it made in the cache, from which the program then reads it.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import logging
 import os
@@ -19,10 +18,12 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Callable
+from enum import Enum, auto
 from pathlib import Path
 
 from models import kernels
 from stream import compiled_code
+from stream.own_process import LOW, command, environment
 
 log = logging.getLogger("posewall.live")
 
@@ -48,43 +49,58 @@ def mark_file() -> Path | None:
     return Path(folder) / f"made-{hashlib.sha256(what.encode()).hexdigest()[:16]}"
 
 
+class Filled(Enum):
+    """What became of the wish to have kernels compiled apart."""
+
+    KEPT = auto()
+    """Everything lies in the cache."""
+    NOT_APART = auto()
+    """The process that uses them has to compile them: there is no other way here."""
+    ENDED = auto()
+    """Nobody wants them any more."""
+
+
 class Compiler:
     """Fills the cache once. `end` may be called from any thread."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._process: subprocess.Popen[str] | None = None
-        self._ended = False
+        self.ended = threading.Event()
+        """Set by `end`."""
 
-    def fill(self, device: str, progress: Callable[[int, int], None]) -> bool:
+    def fill(self, device: str, progress: Callable[[int, int], None]) -> Filled:
         """Have everything compiled that is not in the cache yet; waits for it.
 
         Args:
             device: where pictures are keyed; only the processor's kernels are compiled apart.
             progress: as in `models.kernels.load`.
-
-        Returns:
-            Whether everything lies in the cache.
         """
         mark = mark_file()
+        if self.ended.is_set():
+            return Filled.ENDED
         if mark is None or device != "cpu":
-            return False
+            return Filled.NOT_APART
         if mark.exists():
-            return True
+            return Filled.KEPT
         with self._lock:
-            if self._ended:
-                return False
+            if self.ended.is_set():
+                return Filled.ENDED
             try:
                 self._process = subprocess.Popen(
-                    [sys.executable, "-m", "stream.live.compiler", device],
+                    command("stream.live.compiler", device),
+                    env=environment(),
                     stdin=subprocess.PIPE,  # its end tells the process that nobody waits any more
                     stdout=subprocess.PIPE,
                     stderr=subprocess.STDOUT,
                     text=True,
+                    creationflags=LOW,
+                    # Ctrl-C in a terminal is for the program, which ends the compiler in time.
+                    process_group=0,
                 )
             except OSError as error:
                 log.warning("kernels are compiled in this process: %s", error)
-                return False
+                return Filled.NOT_APART
         with self._process as process:
             assert process.stdout is not None
             said: deque[str] = deque(maxlen=_LINES)
@@ -94,35 +110,48 @@ class Compiler:
                     said.append(line)
                 else:
                     progress(int(told[1]), int(told[2]))
+        if self.ended.is_set():
+            return Filled.ENDED
         if process.returncode != 0:
-            if not self._ended:
-                log.warning(
-                    "kernels are compiled in this process; the other said: %s", "".join(said)
-                )
-            return False
-        with contextlib.suppress(OSError):
+            log.warning("kernels are compiled in this process; the other said: %s", "".join(said))
+            return Filled.NOT_APART
+        try:
             mark.touch()
-        return True
+        except OSError as error:
+            log.warning("kernels are looked for one by one in this process: %s", error)
+            return Filled.NOT_APART
+        return Filled.KEPT
 
     def end(self) -> None:
         """Stop compiling, and begin no more."""
         with self._lock:
-            self._ended = True
+            self.ended.set()
             if self._process is not None and self._process.poll() is None:
                 self._process.terminate()
 
 
 def _wait_for_the_other_end() -> None:
-    sys.stdin.read()
+    while os.read(0, 1024):  # not `sys.stdin`, whose lock a thread may hold when Python ends
+        pass
     os.kill(os.getpid(), signal.SIGTERM)
 
 
 def main(device: str) -> int:
     """Compile; tell how far it is on the standard output, a line "DONE OF" for each kernel."""
+    # Whoever sends it to all processes of the program means the program.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_wait_for_the_other_end, daemon=True).start()
     if hasattr(os, "nice"):
         os.nice(_LOW)
-    return 0 if kernels.load(device, lambda done, of: print(done, of, flush=True)) else 1
+
+    def progress(done: int, of: int) -> None:
+        from models.kernels.cpu import compiled  # numba: only where it is used
+
+        if compiled.unkept:
+            raise SystemExit(f"what is compiled cannot be kept: {compiled.unkept[0]}")
+        print(done, of, flush=True)
+
+    return 0 if kernels.load(device, progress) else 1
 
 
 if __name__ == "__main__":

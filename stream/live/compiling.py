@@ -9,8 +9,9 @@ from collections.abc import Callable
 
 from models import kernels
 from models.keyer import Grade, Keyer, KeySettings
+from stream import compiled_code
 from stream.capture.frame import Frame
-from stream.live.compiler import Compiler
+from stream.live.compiler import Compiler, Filled
 from stream.live.keeping import lower_priority
 from stream.live.scenes import Setting
 
@@ -29,6 +30,14 @@ FAILED = (
     "The fast keyer does not work on this computer; the picture goes on at the slower pace. The "
     "event's log says why."
 )
+UNKEPT = (
+    "The fast keyer cannot be kept on disk ({why}), so it is made anew at each start. Make room in "
+    "{folder}, or let the program write there."
+)
+
+
+class _EndedError(Exception):
+    """Nobody wants the kernels any more."""
 
 
 class Compiling:
@@ -116,12 +125,26 @@ class Compiling:
         self._done = done, of
 
 
+def _unkept(device: str) -> str | None:
+    """The sentence for what could not be kept; None while all could."""
+    if device != "cpu":
+        return None
+    from models.kernels.cpu import compiled  # numba: only where it is used
+
+    if not compiled.unkept:
+        return None
+    error = compiled.unkept[0]
+    why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    log.warning("what is compiled cannot be kept", exc_info=error)
+    return UNKEPT.format(why=why, folder=compiled_code.folder())
+
+
 def made_ready(
     device: str,
     settings: KeySettings,
     threads: int,
     seen: Callable[[], tuple[Frame | None, Setting | None]],
-    stop: threading.Event,
+    say: Callable[[str], None],
     compiler: Compiler,
     progress: Progress,
 ) -> bool:
@@ -136,20 +159,37 @@ def made_ready(
         threads: how many share a frame.
         seen: a frame of the source and what the loop shows, as far as they are there; both are
             waited for.
-        stop: set when the program ends.
-        compiler: compiles apart what can be.
+        say: takes a sentence for the user.
+        compiler: compiles apart what can be; once it is ended, nothing more is done here either.
         progress: as in `models.kernels.load`.
 
     Returns:
-        False where there are no kernels for this device.
+        False where there are no kernels for this device, or nobody wants them any more.
     """
-    apart = compiler.fill(device, progress)
-    # Reading what lies in the cache takes a second or two.
-    if not kernels.load(device, None if apart else progress):
+    filled = compiler.fill(device, progress)
+    if filled is Filled.ENDED:
+        return False
+
+    said = False
+
+    def go_on(done: int, of: int) -> None:
+        nonlocal said
+        if not said and (why := _unkept(device)):
+            said = True
+            say(why)
+        if compiler.ended.is_set():
+            raise _EndedError
+        if filled is not Filled.KEPT:  # reading what lies in the cache takes a second or two
+            progress(done, of)
+
+    try:
+        if not kernels.load(device, go_on):
+            return False
+    except _EndedError:
         return False
     frame, setting = seen()
     while frame is None or setting is None:
-        if stop.wait(_LOOK_S):
+        if compiler.ended.wait(_LOOK_S):
             return False
         frame, setting = seen()
     keyer = Keyer(Grade.LIVE, settings, device, clip=True)

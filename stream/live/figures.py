@@ -202,6 +202,7 @@ class Meter:
         self._lasting = Record(clock)
         self._gaps = Record(clock)
         self._since_s: float | None = None
+        self._idle_s = self._source_s = 0.0
         self._frames_in = 0
         self._frames_out = 0
         self._late = 0
@@ -236,24 +237,36 @@ class Meter:
         with self._lock:
             self._errors += 1
 
-    def composited(self, arrived_s: float) -> None:
-        """The composite of a frame that arrived at ``arrived_s`` is made; one thread's."""
+    def composited(self, arrived_s: float, source_s: float | None = None) -> None:
+        """The composite of a frame is made; one thread's.
+
+        Args:
+            arrived_s: when the frame arrived.
+            source_s: how long the source was waited for in all until this frame. Of the idle time
+                since the composite before (`waited`), what goes beyond is the program's own: the
+                station that reads stood still or worked. None: all of it was the camera's.
+        """
         now = self._clock()
         self._delays.add(now - arrived_s)
         self._lasting.add(now - arrived_s)
         if self._since_s is not None:
-            self._gaps.add(now - self._since_s)
-        self._since_s = now
+            own_s = 0.0
+            if source_s is not None:
+                own_s = max(0.0, self._idle_s - max(0.0, source_s - self._source_s))
+            self._gaps.add(now - self._since_s + own_s)
+        self._since_s, self._idle_s, self._source_s = now, 0.0, source_s or 0.0
 
     def waited(self, meant_s: float) -> None:
         """No frame came in ``meant_s`` seconds of waiting for one; of the thread that composites.
 
-        So much of a gap is the camera's. What the wait took longer is the program's own: then it
-        stood still, and nobody can tell when the frames of that time would have arrived.
+        So much of a gap is taken for the camera's, until the next frame tells better. What the wait
+        took longer is the program's own: then it stood still, and nobody can tell when the frames
+        of that time would have arrived.
         """
         now = self._clock()
         if self._since_s is not None:
             self._gaps.add(max(0.0, now - self._since_s - meant_s))
+            self._idle_s += meant_s
         self._since_s = now
 
     def ready(self, arrived_s: float) -> None:

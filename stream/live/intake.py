@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 from stream.capture.frame import Frame
 from stream.capture.source import Source, open_source
 from stream.capture.watch import Watched, WatchState, WatchStatus
-from stream.live.figures import Meter
+from stream.live.figures import Clock, Meter
 
 WAIT_S = 0.25
 
@@ -64,6 +65,7 @@ class Intake:
         device: where frames are keyed; a card decodes them, too, where it can.
         meter: counts frames that a newer one replaced before they were read.
         say: takes a sentence for the user.
+        clock: the one that frames arrive by, seconds.
 
     Raises:
         SourceError: an address that means nothing.
@@ -78,6 +80,7 @@ class Intake:
         device: str = "cpu",
         meter: Meter,
         say: Callable[[str], None],
+        clock: Clock = time.monotonic,
     ) -> None:
         turns = None if turn is None else turn // 90
 
@@ -85,7 +88,7 @@ class Intake:
             source = open_source(
                 address, quarter_turns=turns, loop=not once, say=say, device=device
             )
-            return TimedSource(source, lambda s: meter.stages.note("capture", s))
+            return TimedSource(source, self._worked)
 
         first = make()  # nothing is opened by it, but a wrong address is refused now
         self.live = first.live
@@ -95,6 +98,24 @@ class Intake:
         self._index = -1
         self._dropped = 0
         self._lost = False
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._waited_s = 0.0
+
+    def _worked(self, seconds: float) -> None:
+        self._meter.stages.note("capture", seconds)
+        with self._lock:
+            self._waited_s -= seconds
+
+    @property
+    def waited_s(self) -> float:
+        """How long the source was waited for in all, seconds; differences of it count.
+
+        Neither the processor time of decoding is in it, nor what a frame that was there waited for
+        the thread that takes it in.
+        """
+        with self._lock:
+            return self._waited_s
 
     def open(self) -> None:
         """Begin to connect; returns at once."""
@@ -106,7 +127,15 @@ class Intake:
 
     def read(self) -> Frame | None:
         """The newest frame, each once; None when none came in a quarter of a second."""
+        began_s = self._clock()
         frame = self._watched.latest(self._index, WAIT_S)
+        if frame is None:
+            waited_s = self._clock() - began_s
+        else:
+            # Where several came, this thread stood still: only the first of them was waited for.
+            waited_s = (frame.arrived_s - began_s) / max(1, frame.index - self._index)
+        with self._lock:
+            self._waited_s += max(0.0, waited_s)
         dropped = self._watched.frames_dropped
         if dropped > self._dropped:
             self._meter.missed(dropped - self._dropped)

@@ -97,6 +97,7 @@ class LiveLoop:
     Args:
         read: the next frame; None when none came in a while.
         over: True once ``read`` will give no more frames.
+        waited_s: how long ``read`` waited for the source in all, seconds, as `Intake.waited_s`.
         keyer: keys and composites; only the loop's own thread touches it.
         setting: the scene to show now; None while the first is being built.
         plates: which clean plate the keyer is to have.
@@ -116,6 +117,7 @@ class LiveLoop:
         *,
         read: Callable[[], Frame | None],
         over: Callable[[], bool],
+        waited_s: Callable[[], float] = lambda: 0.0,
         keyer: Keyer,
         setting: Callable[[], Setting | None],
         plates: PlateKeeper,
@@ -130,7 +132,7 @@ class LiveLoop:
         clock: Clock = time.monotonic,
     ) -> None:
         self._read = read
-        self._over = over
+        self._over, self._waited_s = over, waited_s
         self._keyer = keyer
         self._setting = setting
         self._plates = plates
@@ -146,7 +148,7 @@ class LiveLoop:
         self._pacing = Pacing()
         self._scale = _Scale()
         self._stop = threading.Event()
-        self._captured: Slot[Frame] = Slot()
+        self._captured: Slot[tuple[Frame, float]] = Slot()
         self._composited: Slot[Ready] = Slot()
         self._source_name: str | None = None
         self._at_hand = ""
@@ -193,7 +195,7 @@ class LiveLoop:
             self._meter.arrived()
             self._ring.add(frame)
             before = self._captured.passed_over
-            self._captured.put(frame)
+            self._captured.put((frame, self._waited_s()))
             self._meter.dropped(self._captured.passed_over - before)
         elif self._over():
             self._captured.close()
@@ -201,13 +203,14 @@ class LiveLoop:
         return True
 
     def _key(self) -> bool:
-        frame = self._captured.take(TAKE_S)
-        if frame is None:
+        taken = self._captured.take(TAKE_S)
+        if taken is None:
             if self._captured.closed:
                 self._composited.close()
                 return False
             self._meter.waited(TAKE_S)
             return True
+        frame, source_s = taken
         setting = self._setting()
         if setting is None:
             self._meter.dropped(1)
@@ -226,7 +229,7 @@ class LiveLoop:
             done = self._keyed(frame, setting, placings)
         with stages.timed("download"):
             picture = done.picture.cpu().numpy()
-        self._meter.composited(frame.arrived_s)
+        self._meter.composited(frame.arrived_s, source_s)
         if self._plates.after(done.plate_fits):
             self._plates.give_up(self._keyer)
         self._on_screen(done.screen_found)
@@ -268,7 +271,7 @@ class LiveLoop:
         if setting.share == quality.preview:
             now_s = self._clock()
             # Frames that the encoder passes over are missing on the page like any others.
-            if self._pacing.took(max(now_s - began_s, self._encoding_s), now_s):
+            if self._pacing.took(now_s - began_s, now_s, self._encoding_s):
                 self._on_quality(self._pacing.quality)
 
     def _show(self) -> bool:

@@ -1,7 +1,8 @@
 """How fine the live picture is made, by what it costs here and now.
 
 Before frames are passed over the picture gets less: first the matte is refined at a smaller scale,
-then the picture itself is smaller. What decides is the time that frames take against the time
+then the picture itself is smaller; that at once where it is encoding that takes too long, which the
+matte has no part in. What decides is the time that frames take against the time
 between two frames of the source, both as measured: a median over some seconds, so that a single
 slow frame changes nothing. Full quality comes back when there has been room for a while; where that
 fails, the next attempt waits longer. Prints are keyed anew and know nothing of this.
@@ -10,7 +11,7 @@ fails, the next attempt waits longer. Prints are keyed anew and know nothing of 
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 
@@ -63,8 +64,8 @@ class Pacing:
     def __init__(self) -> None:
         """Begin at full quality."""
         self._steps: tuple[Quality, ...] = STEPS
-        self._step = 0
-        self._took: deque[tuple[float, float]] = deque()
+        self._gone = [FULL]  # the way down to here
+        self._took: deque[tuple[float, float, float]] = deque()
         self._came: deque[tuple[float, float, int]] = deque()
         self._last: tuple[float, int] | None = None
         self._steady_since: float | None = None
@@ -75,7 +76,7 @@ class Pacing:
     @property
     def quality(self) -> Quality:
         """What to make now."""
-        return self._steps[self._step]
+        return self._gone[-1]
 
     @property
     def interval_s(self) -> float | None:
@@ -103,18 +104,18 @@ class Pacing:
         while len(self._came) > LEAST_FRAMES and at_s - self._came[0][0] > LOOK_S:
             self._came.popleft()
 
-    def took(self, seconds: float, now_s: float) -> bool:
+    def took(self, seconds: float, now_s: float, encoding_s: float = 0.0) -> bool:
         """Note what the frame at hand took, and decide.
 
         Args:
-            seconds: of the slower of two stations beside each other: from when it was taken in
-                hand to its composite, or the last encoding.
+            seconds: from when it was taken in hand to its composite.
             now_s: the same clock as in `arrived`.
+            encoding_s: of the last one that was encoded, beside that: the slower of the two counts.
 
         Returns:
             Whether the quality is another one from now on.
         """
-        self._took.append((now_s, seconds))
+        self._took.append((now_s, seconds, encoding_s))
         while len(self._took) > LEAST_FRAMES and now_s - self._took[0][0] > LOOK_S:
             self._took.popleft()
         if self._steady_since is None:
@@ -126,12 +127,12 @@ class Pacing:
             or now_s - self._steady_since < LOOK_S
         ):
             return False
-        share = median(took for _, took in self._took) / interval
+        share = median(max(keyed, encoded) for _, keyed, encoded in self._took) / interval
         if self._raised_s is not None and now_s - self._raised_s > HELD_S:
             self._raised_s, self._up_after_s = None, UP_AFTER_S
         if share > TIGHT:
             return self._down(now_s)
-        if share > ROOM or self._step == 0:
+        if share > ROOM or self.quality == FULL:
             self._room_since = None
             return False
         if self._room_since is None:
@@ -147,26 +148,41 @@ class Pacing:
         Returns:
             Whether the quality is another one from now on.
         """
-        changed = self._step > 0
+        changed = self.quality != FULL
         self._steps = steps
-        self._step, self._raised_s, self._up_after_s = 0, None, UP_AFTER_S
+        self._gone, self._raised_s, self._up_after_s = [FULL], None, UP_AFTER_S
         self._forget()
         return changed
 
     def _down(self, now_s: float) -> bool:
-        if self._step + 1 == len(self._steps):
+        less = self._less()
+        if less is None:
             self._room_since = None
             return False
         if self._raised_s is not None:
             # The step up failed.
             self._up_after_s = min(2 * self._up_after_s, LONGEST_UP_S)
             self._raised_s = None
-        self._step += 1
+        self._gone.append(less)
         self._begin(now_s)
         return True
 
+    def _less(self) -> Quality | None:
+        """The first of the steps that helps what is slow; None where all has been done."""
+        now = self.quality
+        encoder = median(encoded for _, _, encoded in self._took)
+        if encoder > median(keyed for _, keyed, _ in self._took):
+            found = (min(now.preview, step.preview) for step in self._steps)
+            steps = [replace(now, preview=preview) for preview in found]
+        else:
+            steps = [
+                Quality(min(now.fineness, step.fineness), min(now.preview, step.preview))
+                for step in self._steps
+            ]
+        return next((step for step in steps if step != now), None)
+
     def _up(self, now_s: float) -> bool:
-        self._step -= 1
+        self._gone.pop()
         self._raised_s = now_s
         self._begin(now_s)
         return True

@@ -167,16 +167,17 @@ class Session:
         self._settling = settling = Settling(
             self.event,
             self._posing,
-            partial(made_ready, device, settings, threads, seen, self._stop),
+            partial(made_ready, device, settings, threads, seen, self.notices.passing),
             lambda: self.feed.newest is not None,
             self._stop,
             self.notices.passing,
             # Everything is looked at while the picture is slow anyway, not once it is fast.
-            before_use=sweeping.whole,
+            before_use=lambda: self._stop.is_set() or sweeping.whole(),
         )
         self._loop = LiveLoop(
             read=intake.read,
             over=lambda: intake.over,
+            waited_s=lambda: intake.waited_s,
             keyer=Keyer(Grade.LIVE, settings, device, clip=True),
             setting=lambda: scenes.current,
             plates=self.plates,
@@ -236,6 +237,8 @@ class Session:
             ending.callback(self._keep_all)
             if self._link is not None:
                 ending.callback(self._link.remove, self.event.paths.root)
+            if self._settling is not None:
+                ending.callback(self._settling.compile_no_more)
 
     def _keep_all(self) -> None:
         if not self._keeper.close():

@@ -72,10 +72,18 @@ class Settling:
         """How far the kernels are, as `Compiling.state`."""
         return self._compiling.state()
 
-    def end(self, timeout_s: float) -> None:
-        """Stop compiling and wait for its thread, up to so many seconds."""
+    def compile_no_more(self) -> None:
+        """Stop compiling; returns at once."""
         self._compiler.end()
+
+    def end(self, timeout_s: float) -> None:
+        """Stop compiling and wait for all threads, up to so many seconds in all."""
+        self._compiler.end()
+        end_s = time.monotonic() + timeout_s
         self._compiling.join(timeout_s)
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join(max(0.0, end_s - time.monotonic()))
 
     def tend(self) -> None:
         """Begin when it is time; to be called now and then, by one thread."""

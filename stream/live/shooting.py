@@ -15,6 +15,7 @@ from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings
 from stream.capture.frame import Frame
 from stream.capture.stills import read_still
+from stream.enlargement import enlargement_note
 from stream.errors import UserError
 from stream.event import Event
 from stream.live.plates import PlateKeeper
@@ -133,8 +134,6 @@ class Shooting:
         template = template or self.template
         if template.wants_figure:
             return None  # its scale is known when the picture is made, which notes it then
-        from stream.batch.picture import enlargement_note
-
         placement = template.placement(frame.upright_size, template.picture_size())
         return enlargement_note(template.ppi, placement.scale)
 

@@ -22,6 +22,9 @@ F = TypeVar("F", bound=Callable[..., Any])
 # and infinity keep their meaning.
 FAST = {"contract", "reassoc", "nsz", "arcp"}
 
+unkept: list[Exception] = []
+"""Why something that was compiled could not be kept; it is compiled all the same."""
+
 _pending: list[tuple[Any, tuple[str, ...]]] = []
 
 
@@ -39,7 +42,9 @@ def kernel(*signatures: str) -> Callable[[F], F]:
         try:
             # What is compiled into others is in what is kept of those.
             made: Any = numba.njit(cache=bool(signatures), **how)(function)
-        except RuntimeError:  # no folder at all that can be written: compiled anew each time
+        except RuntimeError as error:  # no folder at all that can be written
+            if signatures:
+                unkept.append(error)
             made = numba.njit(**how)(function)
         if signatures:
             _pending.append((made, signatures))
@@ -55,12 +60,18 @@ def load(progress: Callable[[int, int], None] | None = None) -> None:
     From then on a call with other types is brought to those declared, or refused: nothing is
     compiled while pictures wait.
 
+    What cannot be kept, as on a full disk, is told by `unkept` and compiled without.
+
     Args:
         progress: told how many are done, and of how many, after each.
     """
     wanted = [(made, signature) for made, signatures in _pending for signature in signatures]
     for done, (made, signature) in enumerate(wanted, 1):
-        made.compile(signature)
+        try:
+            made.compile(signature)
+        except OSError as error:
+            unkept.append(error)
+            made.compile(signature)  # it is there already: numba compiles first, then keeps
         if progress is not None:
             progress(done, len(wanted))
     for made, _ in _pending:

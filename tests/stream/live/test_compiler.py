@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import threading
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from stream.live.compiler import Compiler
+from stream.live.compiler import Compiler, Filled
 from tests.house.tree import ROOT
 
 PATIENCE_S = 120.0
@@ -26,7 +27,7 @@ def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def test_ended_meanwhile_it_is_over_and_begins_no_more(cache: Path) -> None:
     compiler, begun = Compiler(), threading.Event()
-    found: list[bool] = []
+    found: list[Filled] = []
     told: list[tuple[int, int]] = []
 
     def progress(done: int, of: int) -> None:
@@ -38,30 +39,80 @@ def test_ended_meanwhile_it_is_over_and_begins_no_more(cache: Path) -> None:
     assert begun.wait(PATIENCE_S)
     compiler.end()
     thread.join(PATIENCE_S)
-    assert found == [False]
+    assert found == [Filled.ENDED]
     assert told[0][0] == 1
     assert told[-1][0] < told[-1][1]
     assert list(cache.rglob("*.nbc")), "what was compiled until then is kept"
     assert not list(cache.glob("made-*"))
-    assert not compiler.fill("cpu", progress)
+    assert compiler.fill("cpu", progress) is Filled.ENDED
+
+
+def test_a_key_that_ends_the_program_leaves_it_to_the_program(cache: Path) -> None:
+    """A terminal sends SIGINT to all of its processes (POSIX.1, General Terminal Interface)."""
+    compiler, told = Compiler(), list[int]()
+
+    def progress(done: int, of: int) -> None:
+        told.append(done)
+        if done == 1:
+            assert compiler._process is not None
+            if hasattr(os, "getpgid"):  # also before its own code runs
+                assert os.getpgid(compiler._process.pid) != os.getpgid(0)
+            compiler._process.send_signal(signal.SIGINT)
+        if done == 3:
+            compiler.end()
+
+    assert compiler.fill("cpu", progress) is Filled.ENDED
+    assert 3 in told
+
+
+IN_THE_WAY = 'raise SystemExit("a file of the current folder was run")'
+
+
+def test_files_of_the_current_folder_are_not_run(
+    cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pictures = tmp_path / "pictures"
+    pictures.mkdir()
+    for name in ("inspect", "secrets", "stream"):
+        (pictures / f"{name}.py").write_text(IN_THE_WAY)
+    monkeypatch.chdir(pictures)
+    monkeypatch.setenv("PYTHONPATH", "")
+    compiler, told = Compiler(), list[int]()
+
+    def progress(done: int, of: int) -> None:
+        told.append(done)
+        compiler.end()
+
+    assert compiler.fill("cpu", progress) is Filled.ENDED
+    assert told[:1] == [1]
 
 
 def test_nothing_is_compiled_apart_for_a_card_or_without_a_cache(
     cache: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     told: list[tuple[int, int]] = []
-    assert not Compiler().fill("cuda", lambda *p: told.append(p))
+    assert Compiler().fill("cuda", lambda *p: told.append(p)) is Filled.NOT_APART
     monkeypatch.delenv("NUMBA_CACHE_DIR")
-    assert not Compiler().fill("cpu", lambda *p: told.append(p))
+    assert Compiler().fill("cpu", lambda *p: told.append(p)) is Filled.NOT_APART
     assert told == []
     assert not list(cache.iterdir())
+
+
+def test_a_mark_that_cannot_be_made_leaves_it_to_the_program(
+    cache: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nowhere = cache / "file"
+    nowhere.write_text("")
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(nowhere / "below"))
+    monkeypatch.setattr("stream.live.compiler.command", lambda *_: [sys.executable, "-c", "pass"])
+    assert Compiler().fill("cpu", lambda *_: None) is Filled.NOT_APART
 
 
 def test_a_compiler_that_fails_leaves_it_to_the_program(
     cache: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("NUMBA_DISABLE_JIT", "1")  # numba then has nothing to compile
-    assert not Compiler().fill("cpu", lambda *_: None)
+    assert Compiler().fill("cpu", lambda *_: None) is Filled.NOT_APART
     assert not list(cache.glob("made-*"))
 
 

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 import threading
+from pathlib import Path
 
 import pytest
 
-from stream.live.compiling import ONCE, QUIET_S, Compiling, Progress
+from models.keyer import KeySettings
+from stream.live.compiler import Compiler
+from stream.live.compiling import ONCE, QUIET_S, Compiling, Progress, made_ready
+from tests.house.tree import ROOT
 from tests.stream.live.test_figures import Clock
 
 PATIENCE_S = 20.0
@@ -92,3 +99,70 @@ def test_a_device_without_kernels_goes_on_without_a_word() -> None:
     assert compiling.wait(PATIENCE_S)
     assert not compiling.ready
     assert said == []
+
+
+def test_what_is_ended_before_compiles_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("models.kernels.load", lambda *_: pytest.fail("compiles all the same"))
+    compiler = Compiler()
+    compiler.end()
+    assert not made_ready(
+        "cpu",
+        KeySettings(),
+        1,
+        lambda: (None, None),
+        pytest.fail,
+        compiler,
+        lambda *_: pytest.fail("goes on"),
+    )
+
+
+# Without a folder to share all is compiled in the process itself.
+ENDED_AFTER_TWO = """
+from models.keyer import KeySettings
+from stream.live.compiler import Compiler
+from stream.live.compiling import made_ready
+
+compiler, told, said = Compiler(), [], []
+
+def progress(done, of):
+    told.append(done)
+    if done == 2:
+        compiler.end()
+
+def seen():
+    return None, None
+
+print(made_ready("cpu", KeySettings(), 1, seen, said.append, compiler, progress), told, *said)
+"""
+
+
+def test_what_is_ended_meanwhile_compiles_no_more_in_this_process_either(tmp_path: Path) -> None:
+    about = os.environ | {"PYTHONPATH": str(ROOT), "HOME": str(tmp_path)}
+    about.pop("NUMBA_CACHE_DIR", None)
+    done = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", ENDED_AFTER_TWO],
+        env=about, check=True, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.stdout.strip() == "False [1, 2]"
+
+
+FULL_DISK = """
+import resource, signal
+
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a limit of files' sizes is needed")
+def test_where_nothing_can_be_kept_the_keyer_is_made_and_it_is_said(tmp_path: Path) -> None:
+    """getrlimit(2): beyond RLIMIT_FSIZE writing fails with EFBIG, as it does on a full disk."""
+    about = os.environ | {"PYTHONPATH": str(ROOT), "XDG_CACHE_HOME": str(tmp_path)}
+    about["NUMBA_CACHE_DIR"] = str(tmp_path / "kept")
+    done = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", FULL_DISK + ENDED_AFTER_TWO],
+        env=about, check=True, capture_output=True, text=True,
+    )  # fmt: skip
+    assert "False [1, 2] The fast keyer cannot be kept on disk (File too large)" in done.stdout
+    assert done.stdout.count("cannot be kept") == 1
+    assert "what is compiled cannot be kept" in done.stderr  # of the process apart, at its first

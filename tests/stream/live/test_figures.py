@@ -147,6 +147,34 @@ def test_a_stand_still_of_the_whole_program_is_a_gap(source: str) -> None:
     assert meter.read().lasting_gap_ms == pytest.approx(4750)
 
 
+@pytest.mark.parametrize(
+    ("waited_s", "gap_s"),
+    [
+        (3.1, 0.15),  # the camera paused; the last part of it was no whole wait
+        (3.0, 0.15),
+        (0.1, 3.05),  # it was there, and the station that reads was not
+        (1.1, 2.05),
+        (0.0, 3.15),
+        (-2.0, 3.15),  # it decoded for so long
+    ],
+)
+def test_of_an_idle_time_what_the_source_was_not_waited_for_is_a_gap(
+    waited_s: float, gap_s: float
+) -> None:
+    clock = Clock()
+    meter = Meter(clock)
+    meter.composited(clock.now_s - 0.02, 700.0)
+    for _ in range(12):
+        clock.now_s += 0.25
+        meter.waited(0.25)
+    clock.now_s += 0.15
+    meter.composited(clock.now_s - 0.02, 700.0 + waited_s)
+    assert meter.read().lasting_gap_ms == pytest.approx(1e3 * gap_s)
+    clock.now_s += 0.2
+    meter.composited(clock.now_s - 0.02, 700.0 + waited_s)
+    assert meter.read().lasting_gap_ms == pytest.approx(1e3 * max(0.2, gap_s))
+
+
 def test_frames_that_the_encoder_passes_over_are_told_apart() -> None:
     meter = Meter(Clock())
     meter.dropped(3)

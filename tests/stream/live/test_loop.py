@@ -11,6 +11,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import pytest
 import torch
 
 from models.composite import apply_overlays
@@ -19,7 +20,7 @@ from models.resample import Placement
 from stream.capture.frame import Frame
 from stream.live.figures import Meter
 from stream.live.loop import LiveLoop, jpeg
-from stream.live.pacing import STEPS, Quality
+from stream.live.pacing import Quality
 from stream.live.plates import PlateKeeper
 from stream.live.ring import Ring
 from stream.live.scenes import SceneMaker, Setting, preview_size
@@ -46,7 +47,13 @@ def green(index: int) -> Frame:
 class Evening:
     """A loop over given frames, everything in it real."""
 
-    def __init__(self, folder: Path, frames: list[Frame], feed: Feed | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        frames: list[Frame],
+        feed: Feed | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self.frames = deque(frames)
         self.said: list[str] = []
         self.screens: list[bool] = []
@@ -72,6 +79,7 @@ class Evening:
             on_error=self.said.append,
             on_screen=self.screens.append,
             on_quality=self.qualities.append,
+            clock=clock,
         )
 
     def clock(self) -> float:
@@ -224,30 +232,64 @@ def test_preview_size_keeps_the_shape_and_is_never_larger_than_the_print() -> No
     assert preview_size((180, 320), 720) == (180, 320)
 
 
-class SlowFeed(Feed):
-    """Takes a picture in twice the time that the source leaves."""
-
-    def publish(self, jpeg: bytes, arrived_s: float) -> View:
-        time.sleep(0.2)
-        return super().publish(jpeg, arrived_s)
-
-
-def test_what_the_encoder_passes_over_makes_the_picture_smaller(tmp_path: Path) -> None:
-    """Keying has time enough: without the encoder's share nothing would ever change."""
-    evening = Evening(tmp_path, [], feed=SlowFeed())
+def test_a_stand_still_of_the_station_that_reads_is_a_pause(tmp_path: Path) -> None:
+    """The station that keys waits meanwhile, as it does for a camera that pauses."""
+    evening = Evening(tmp_path, [])
     count = 0
 
     def read() -> Frame | None:
         nonlocal count
-        time.sleep(0.1)
         count += 1
+        time.sleep(1.5 if count == 8 else 0.02)
         return replace(green(count), arrived_s=time.monotonic(), index=count)
 
     evening.read_next, evening.endless = read, True
     evening.loop.start()
     end_s = time.monotonic() + 60
-    while not evening.qualities and time.monotonic() < end_s:
-        time.sleep(0.05)
+    while count < 12 and time.monotonic() < end_s:
+        time.sleep(0.02)
     evening.loop.stop()
-    assert evening.qualities[:1] == [STEPS[1]]
-    assert evening.meter.read().passed_encoder > 0
+    assert evening.meter.read().lasting_gap_ms >= 1400
+
+
+class TimedFeed(Feed):
+    """Takes a picture in a time that passes on the test's clock."""
+
+    def __init__(self, takes_s: float) -> None:
+        super().__init__()
+        self.takes_s, self.now_s = takes_s, 100.0
+
+    def publish(self, jpeg: bytes, arrived_s: float) -> View:
+        self.now_s += self.takes_s
+        return super().publish(jpeg, arrived_s)
+
+
+@pytest.mark.parametrize(
+    ("takes_s", "qualities"), [(0.2, [Quality(preview=0.75)]), (0.05, list[Quality]())]
+)
+def test_an_encoder_that_is_too_slow_makes_the_picture_smaller(
+    tmp_path: Path, takes_s: float, qualities: list[Quality]
+) -> None:
+    """Keying takes no time here: the matte stays as fine as it is."""
+    interval_s = 0.1
+    feed = TimedFeed(takes_s)
+    evening = Evening(tmp_path, [], feed=feed, clock=lambda: feed.now_s)
+    index = 0
+
+    def read() -> Frame:
+        nonlocal index
+        index += 1
+        return replace(green(index), arrived_s=100.0 + index * interval_s, index=index)
+
+    evening.read_next, loop = read, evening.loop
+    while feed.now_s < 104.5:  # in place of the three threads
+        # Waits for the next frame, and keys those that come while one is encoded.
+        while True:
+            loop._take_in()
+            loop._key()
+            if 100.0 + (index + 1) * interval_s > feed.now_s:
+                break
+        feed.now_s = max(feed.now_s, 100.0 + index * interval_s)
+        loop._show()
+    assert evening.qualities == qualities
+    assert bool(evening.meter.read().passed_encoder) is bool(qualities)

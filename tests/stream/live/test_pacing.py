@@ -10,6 +10,7 @@ import pytest
 from stream.live.pacing import (
     FULL,
     LONGEST_UP_S,
+    SHOWN_STEPS,
     STEPS,
     UP_AFTER_S,
     Pacing,
@@ -30,8 +31,8 @@ class Run:
         self.changes: list[tuple[float, Quality]] = []
         self._last = -1
 
-    def go(self, seconds: float, cost: Cost) -> None:
-        """Key the newest frame over and over, each for what it costs."""
+    def go(self, seconds: float, cost: Cost, encoding: Cost = lambda q, t: 0.0) -> None:
+        """Key the newest frame over and over, each for what it costs, and encode beside it."""
         end = self.now_s + seconds
         while self.now_s < end:
             newest = int((self.now_s - 100.0) * self.fps + 1e-6)
@@ -42,7 +43,7 @@ class Run:
             self.pacing.arrived(100.0 + newest / self.fps, newest)
             took = cost(self.pacing.quality, self.now_s)
             self.now_s += took
-            if self.pacing.took(took, self.now_s):
+            if self.pacing.took(took, self.now_s, encoding(self.pacing.quality, self.now_s)):
                 self.changes.append((self.now_s, self.pacing.quality))
 
 
@@ -82,6 +83,38 @@ def test_far_too_slow_goes_through_the_steps_in_order() -> None:
     assert [q for _, q in run.changes] == list(STEPS[1:])
     run.go(60, lambda q, t: 0.5)
     assert run.pacing.quality == STEPS[-1]
+
+
+def encoded(whole_s: float) -> Cost:
+    """What follows the pixels of the picture, however fine its matte is."""
+    return lambda quality, now_s: whole_s * quality.preview**2
+
+
+def test_where_encoding_is_slow_the_matte_stays_fine() -> None:
+    run = Run()
+    run.go(30, pixels(0.01), encoded(0.1))
+    assert [q for _, q in run.changes] == [Quality(preview=0.75), Quality(preview=0.5)]
+    run.go(60, pixels(0.01), encoded(0.01))
+    assert [q for _, q in run.changes[2:]] == [Quality(preview=0.75), FULL]
+
+
+def test_each_station_that_is_slow_gets_what_helps_it() -> None:
+    run = Run()
+    run.go(8, pixels(0.01), encoded(0.05))
+    assert run.pacing.quality == Quality(preview=0.75)
+    # Now the keyer is slower, and does not get faster: all that helps it is tried.
+    run.go(30, lambda q, t: 0.06, encoded(0.05))
+    gone = [q for _, q in run.changes]
+    assert gone[1:] == [Quality(0.75, 0.75), Quality(0.5, 0.75), Quality(0.5, 0.5)]
+    run.go(120, pixels(0.01), encoded(0.01))
+    assert [q for _, q in run.changes[4:]] == [*gone[-2::-1], FULL]
+
+
+def test_a_keyer_that_refines_at_full_size_gets_smaller_pictures() -> None:
+    run = Run()
+    run.pacing.afresh(SHOWN_STEPS)
+    run.go(30, lambda q, t: 0.2)
+    assert [q for _, q in run.changes] == list(SHOWN_STEPS[1:])
 
 
 def test_a_slow_source_leaves_more_time() -> None:

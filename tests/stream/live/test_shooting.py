@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import cv2
@@ -20,6 +22,7 @@ from stream.live.posing import Posing
 from stream.live.ring import Ring
 from stream.live.shooting import Shooting
 from stream.shot import load_frame, load_plate, load_shot
+from tests.house.tree import ROOT
 from tests.stream.live.evening import make_event
 from tests.stream.live.frames import frame
 
@@ -97,3 +100,46 @@ def test_the_frame_of_a_press_is_there_however_busy_the_keeper_was(event: Event)
     shot = load_shot(event, answer.result(20)["shot"])
     assert keeper.close()
     assert (shot.index, grabbing.kept) == (7, 1)
+
+
+FIRST_PRESS = """
+import sys
+from pathlib import Path
+
+from models.keyer import KeySettings
+from stream.event import Event
+from stream.live.grabbing import Grabbing
+from stream.live.keeping import Keeper
+from stream.live.lately import Lately
+from stream.live.notices import Notices
+from stream.live.plates import PlateKeeper
+from stream.live.posing import Posing
+from stream.live.ring import Ring
+from stream.live.shooting import Shooting
+from tests.stream.live.frames import frame
+
+event, ring = Event.open(Path(sys.argv[1])), Ring()
+ring.add(frame(arrived_s=10.0, size=(90, 160)))
+keeper = Keeper(print)
+shooting = Shooting(
+    event, event.template(None), KeySettings(), ring, PlateKeeper(print), print, keeper.after
+)
+grabbing = Grabbing(
+    shooting, Posing(event, Notices(print)), keeper, Lately(event), Notices(lambda _: None), None,
+    lambda: None,
+)
+answer, loaded = grabbing.press(10.0), []
+answer.add_done_callback(lambda _: loaded.append("dbos" in sys.modules))
+keeper.start()
+print("note" in answer.result(60))
+keeper.close(60)
+print(loaded, "dbos" in sys.modules)
+"""
+
+
+def test_the_answer_to_a_press_does_not_wait_for_the_queues_libraries(event: Event) -> None:
+    done = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", FIRST_PRESS, str(event.paths.root)],
+        cwd=ROOT, check=True, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.stdout.splitlines() == ["True", "[False] True"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from stream.batch.picture import effective_ppi, enlargement_note
+from stream.enlargement import effective_ppi, enlargement_note
 
 
 def test_effective_resolution_by_hand() -> None:

@@ -1,0 +1,45 @@
+"""How a module of this program is run in a process of its own, from whatever folder."""
+
+from __future__ import annotations
+
+import os
+import site
+import subprocess
+import sys
+import sysconfig
+from pathlib import Path
+
+import stream
+
+LOW: int = getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0)
+"""``creationflags`` of one that leaves room for the picture; 0 but on Windows, since elsewhere a
+process lowers its own priority."""
+
+
+def command(module: str, *words: str) -> list[str]:
+    """The words that run a module; to be run in `environment`.
+
+    Args:
+        module: its full name.
+        words: its arguments.
+    """
+    # Without -P Python would look for every module in the current folder first: the user's.
+    return [sys.executable, "-P", "-m", module, *words]
+
+
+def environment() -> dict[str, str]:
+    """The variables of this process, by which the other finds the same program.
+
+    Where it is installed it is found anyway; to name that folder would put all that is installed
+    before the standard library.
+    """
+    about = dict(os.environ)
+    root = Path(stream.__file__).resolve().parents[1]
+    paths = sysconfig.get_paths()
+    installed = [paths["purelib"], paths["platlib"], site.getusersitepackages()]
+    # An empty entry means the current folder.
+    found = [path for path in about.get("PYTHONPATH", "").split(os.pathsep) if path]
+    if root not in [Path(path).resolve() for path in installed]:
+        found.insert(0, str(root))
+    about["PYTHONPATH"] = os.pathsep.join(found)
+    return about
