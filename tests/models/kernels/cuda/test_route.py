@@ -17,6 +17,7 @@ from models.kernels.cuda.engine import Engine
 from models.kernels.cuda.exchange import exchange, fetch
 from models.kernels.cuda.lane import Form, Lane
 from models.kernels.cuda.live import LiveAnalyser
+from models.kernels.cuda.room import Room
 from models.keyer import Grade, Keyer
 from models.resample import Placement
 from models.settings import KeySettings
@@ -127,6 +128,28 @@ def test_graphs_that_were_given_up_are_not_used(monkeypatch: pytest.MonkeyPatch)
     made._drop(list(made._graphs))
     gc.collect()
     assert kept[0]() is None
+
+
+def test_graphs_of_a_lane_share_what_they_key_in() -> None:
+    made, planes = engine(clip=False), planes_of(FRAME, CAMERA)
+    first, second = template(SIZE), template(SIZE, gains=0)
+    for where in (first, second, first):
+        for _ in range(2):  # one for each lane
+            got = made.composite(planes, CAMERA, 0, where, HERE)
+            assert_same(got, reference(planes, CAMERA, 0, where, HERE))
+    lanes = [lane for lanes in made._lanes.values() for lane in lanes]
+    gc.collect()
+    rooms = {id(o) for o in gc.get_objects() if type(o) is Room and _is_of(o, lanes)}
+    assert len(made._graphs) == 4
+    assert len(rooms) == len(lanes) == 2
+    made._drop(list(made._graphs))
+    gc.collect()
+    assert not any(lane.rooms for lane in lanes)
+
+
+def _is_of(room: Room, lanes: list[Lane]) -> bool:
+    memory = room.counters.untyped_storage().data_ptr()
+    return memory in {lane.numbers.untyped_storage().data_ptr() for lane in lanes}
 
 
 def test_a_scene_that_is_gone_is_dropped_while_another_goes_on() -> None:
