@@ -31,9 +31,9 @@ from scripts.beginning import CORES
 import torch
 
 from demo_clips import make, scenario
-from models import kernels
 from scripts.cards import card_name, on_card
 from scripts.evening import TEMPLATES, evening
+from scripts.firststart import compile_all, first_start
 from scripts.keying import against_pixels, job, over_baseline
 from scripts.large import large
 from scripts.lasting import lasting
@@ -106,10 +106,14 @@ def _measure(args: argparse.Namespace, templates: list[Path], folder: Path, repo
     """Everything that was asked for, one after another."""
     made, quick, add = args.made, args.quick, report.add
     repeats = 2 if quick else max(3, args.repeats)
-    event = Event.create(
-        folder / "event", "Bench", roster=made / "event" / "roster.csv", templates=templates
-    )
-    frame, plate = clip_frame(made / "clip.mp4"), read_still(made / "plates" / "clip.png")
+    event = None
+    with report.measuring("the demo's event and clip"):
+        frame, plate = clip_frame(made / "clip.mp4"), read_still(made / "plates" / "clip.png")
+        event = Event.create(
+            folder / "event", "Bench", roster=made / "event" / "roster.csv", templates=templates
+        )
+    if event is None:
+        return  # nothing can be measured without
     if "final" in args.only:
         with report.measuring("final cut of a video frame"):
             add(cutting("final cut, 1280x720", frame, plate, 1 if quick else repeats))
@@ -145,9 +149,13 @@ def _measure(args: argparse.Namespace, templates: list[Path], folder: Path, repo
     if "card" in args.only:
         with report.measuring("card"):
             on_card(frame, plate, event, 5 if quick else 50, add)
+    if "live" in args.only and not quick:
+        with report.measuring("first start, nothing compiled"):
+            add(first_start(made, event, folder))
     if "live" in args.only or args.minutes is not None:
         # Beside the picture, at low priority, compiling takes minutes, and nothing counts before.
-        kernels.load(pick_device("auto"))
+        with report.measuring("compiling"):
+            compile_all(pick_device("auto"))
     if "live" in args.only:
         seconds, most = (3.0, 60) if quick else (args.seconds, 1 << 12)
         for scale in (1.0,) if quick else (1.0, 1.5):
@@ -171,7 +179,8 @@ def main() -> int:
     templates = [args.made / "event" / "templates" / name for name in TEMPLATES]
     if args.quick and args.people is None:
         print(
-            "Quick: one or two repeats, without prints, evening, large stills and the 1080p run.\n"
+            "Quick: one or two repeats, without prints, evening, large stills, the 1080p run and "
+            "the first start.\n"
         )
     try:
         if args.people is not None:

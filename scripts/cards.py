@@ -1,19 +1,28 @@
 """The live grade on a CUDA card: time, over the floor that memory sets, and time to submit.
 
 Frames take turns in several buffers, since one 1080p frame with its picture fits the card's cache,
-which flatters. Times are the card's own (events); the floor is reading every byte of planes and
-template once and writing the picture once, at the bandwidth that copying reaches here. Submitting
-is timed on an idle card: a call that finds two frames under way waits for one of them.
+which flatters. Templates take turns too, so that in no place where pictures are made the same one
+comes twice in a row: every bare tile is copied, and core and whole do the same work. Times are the
+card's own (events); the floor is reading every byte of planes and template once and writing the
+picture once, at the bandwidth that copying reaches here. Submitting is timed on an idle card: a
+call that finds two frames under way waits for one of them.
+
+Rows "each picture waited for" are the live program: it asks the keyer for a frame and waits for its
+picture, by one template, whose bare tiles stay. They touch fewer bytes, so they have no floor. Rows
+"submitted" have two frames under way, as no program of this house asks for them.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from copy import deepcopy
 from dataclasses import fields as fields_of
 from dataclasses import is_dataclass, replace
 from importlib import import_module
 from importlib.util import find_spec
+from itertools import cycle, islice
+from pathlib import Path
 from statistics import median
 from typing import Any
 
@@ -31,6 +40,8 @@ from stream.capture.frame import Frame
 from stream.event import Event
 
 BUFFERS = 8
+TEMPLATES = 4
+"""An engine keeps so many; two lanes take turns, so each sees another with every frame."""
 _ROUNDS = 7
 _COPY_BYTES = 1 << 29
 _ON_CARD = (SIZES[2], SIZES[4])
@@ -70,7 +81,8 @@ def copy_bandwidth() -> float:
 
 def _timed(works: Sequence[Work], count: int) -> tuple[float, float]:
     """Seconds a call on the card, and seconds that submitting one takes; medians."""
-    for work in works:
+    turns = cycle(works)
+    for work in islice(turns, len(works)):
         work()
     torch.cuda.synchronize()
     took = []
@@ -81,37 +93,37 @@ def _timed(works: Sequence[Work], count: int) -> tuple[float, float]:
             for _ in range(2)
         )
         begin.record()
-        for i in range(count):
-            done = works[i % len(works)]()
+        for work in islice(turns, count):
+            done = work()
         if isinstance(done, torch.cuda.Event):  # the work went to streams of its own
             torch.cuda.current_stream().wait_event(done)
         end.record()
         end.synchronize()
         took.append(begin.elapsed_time(end) / 1e3 / count)
-    return median(took), median(_submitted(works, count * _ROUNDS))
+    return median(took), median(_submitted(turns, count * _ROUNDS))
 
 
-def _submitted(works: Sequence[Work], count: int) -> list[float]:
+def _submitted(works: Iterator[Work], count: int) -> list[float]:
     """Seconds of each of so many calls, with nothing under way on the card before it."""
     took = []
-    for i in range(count):
+    for work in islice(works, count):
         torch.cuda.synchronize()
         start = time.perf_counter()
-        works[i % len(works)]()
+        work()
         took.append(time.perf_counter() - start)
     torch.cuda.synchronize()
     return took
 
 
-def _copies(work: Job) -> list[Job]:
-    """The same job in several places of the card's memory."""
+def copies(work: Job, device: str = "cuda") -> list[Job]:
+    """The same job in several places of the card's memory, templates by turns."""
 
     def planes() -> Planes:
-        y, cb, cr = (p.to("cuda", copy=True) for p in work.planes)
+        y, cb, cr = (p.to(device, copy=True) for p in work.planes)
         return y, cb, cr
 
-    scene = work.scene.to("cuda")
-    return [replace(work, planes=planes(), scene=scene) for _ in range(BUFFERS)]
+    scenes = [deepcopy(work.scene).to(device) for _ in range(TEMPLATES)]
+    return [replace(work, planes=planes(), scene=scenes[i % TEMPLATES]) for i in range(BUFFERS)]
 
 
 def _graphed(work: Work) -> Work:
@@ -141,11 +153,11 @@ def _kernel_cores(jobs: list[Job], keyer: Keyer) -> tuple[list[Work], int]:
     core, fields, layers, network, places = (
         _module(name) for name in ("core", "fields", "layers", "network", "places")
     )
-
     net = trained("live", torch.device("cuda"))
-    weights, template = network.weights_of(net), layers.layers_of(jobs[0].scene, "cuda")
+    weights = network.weights_of(net)
+    templates = [layers.layers_of(one.scene, "cuda") for one in jobs[:TEMPLATES]]
     out: list[Work] = []
-    for one in jobs:
+    for i, one in enumerate(jobs):
         _, known, _ = seen_by(keyer, one)
         told = fields.fields_from(known, net, one.size)
         place = places.place_of(told, one.place, one.scene.size)
@@ -154,8 +166,9 @@ def _kernel_cores(jobs: list[Job], keyer: Keyer) -> tuple[list[Work], int]:
         room = core.Room.of(told, place.way, one.scene.size, numbers.to("cuda"))
         cores = core.Core(one.planes, one.encoding, 0, told, weights)
         picture = torch.zeros(*one.scene.size, 3, dtype=torch.uint8, device="cuda")
+        template = templates[i % TEMPLATES]
         out.append(_graphed(_drawing(cores, template, place.way, room, picture)))
-    return out, held_bytes(template)
+    return out, held_bytes(templates[0])
 
 
 def _drawing(core: Any, template: Any, way: Any, room: Any, picture: Tensor) -> Work:
@@ -167,11 +180,7 @@ def _drawing(core: Any, template: Any, way: Any, room: Any, picture: Tensor) -> 
 
 
 def _engine(keyer: Keyer, work: Job, host: bool = True) -> tuple[Any, str]:
-    """An engine as a keyer uses it, and whose analysis it has; torch's where it uses none.
-
-    It is asked for pictures without waiting for them, as a live program with frames under way does.
-    """
-
+    """An engine as a keyer uses it, and whose analysis it has; torch's where it uses none."""
     analysing, engine = _module("analysing"), _module("engine")
     if keyer.parts.analyser is not None:
         net = keyer.solver.network
@@ -185,6 +194,8 @@ def _engine(keyer: Keyer, work: Job, host: bool = True) -> tuple[Any, str]:
 
 
 def _submitting(engine: Any, work: Job) -> Work:
+    """A frame sent on its way without waiting for its picture; the live program waits."""
+
     def submit() -> object:
         pending = engine.submit(work.planes, work.encoding, 0, work.scene, work.place)
         if pending is None:
@@ -194,21 +205,35 @@ def _submitting(engine: Any, work: Job) -> Work:
     return submit
 
 
-def _row(name: str, works: Sequence[Work], count: int, moved: int, speed: float) -> dict[str, Any]:
+def _row(
+    name: str, works: Sequence[Work], count: int, moved: int | None, speed: float
+) -> dict[str, Any]:
+    """A row; without the floor where it is not known how many bytes are touched."""
     took, submit = _timed(works, count)
-    return {
-        "row": name,
-        "card_over_floor": took * speed / moved,
-        "submit_over_card": submit / took,
-        "floor_bytes": moved,
-        "buffers": len(works),
-        "repeats": _ROUNDS * count,
-        "seconds": {"card": took, "submit": submit, "floor": moved / speed},
-    }
+    row: dict[str, Any] = {"row": name}
+    seconds = {"card": took, "submit": submit}
+    if moved is not None:
+        row |= {"card_over_floor": took * speed / moved, "floor_bytes": moved}
+        seconds["floor"] = moved / speed
+    row["submit_over_card"] = submit / took
+    return row | {"buffers": len(works), "repeats": _ROUNDS * count, "seconds": seconds}
 
 
-def _begun(keyer: Keyer, work: Job) -> dict[str, Any]:
-    """What the first frames take that compile, or load, the kernels and capture a graph each."""
+def compiled_kernels() -> int:
+    """How many kernels lie in Triton's folder, of whatever program."""
+    folder = Path(import_module("triton").knobs.cache.dir)
+    return sum(1 for _ in folder.rglob("*.cubin"))
+
+
+def _begun(keyer: Keyer, work: Job, loaded: str) -> dict[str, Any]:
+    """What the first frames take that compile, or load, the kernels and capture a graph each.
+
+    Args:
+        keyer: uses the kernels, and has keyed nothing.
+        work: what it is to key.
+        loaded: kernels that this process had before, in words.
+    """
+    before = compiled_kernels()
 
     def once() -> float:
         torch.cuda.synchronize()
@@ -216,12 +241,17 @@ def _begun(keyer: Keyer, work: Job) -> dict[str, Any]:
         keyer.composite(work.planes, work.encoding, 0, work.scene, work.place)
         return time.perf_counter() - start
 
-    first, second, *later = (once() for _ in range(2 + _ROUNDS))
+    first, second = once(), once()
+    made = compiled_kernels() - before
+    later = [once() for _ in range(_ROUNDS)]
     usual = median(later)
     return {
         "row": f"card, kernels, the first two frames, {work.name}",
         "first_over_later": first / usual,
         "second_over_later": second / usual,
+        "in_triton's_folder_before": before,
+        "compiled_by_them": made,
+        "in_this_process_before": loaded,
         "repeats": len(later),
         "seconds": {"first": first, "second": second, "later": usual},
     }
@@ -240,9 +270,10 @@ def on_card(frame: Frame, plate: Frame, event: Event, count: int, add: Add = tel
         return
     speed = copy_bandwidth()
     print(f"Graphics card: copying moves {speed / 1e9:.0f} GB/s.", flush=True)
+    loaded = "none"
     for size in _ON_CARD:
         work = job(frame, plate, event, size)
-        jobs = _copies(work)
+        jobs = copies(work)
         picture = 3 * work.scene.size[0] * work.scene.size[1]
         moved = held_bytes(list(jobs[0].planes)) + held_bytes(jobs[0].scene) + picture
         keyer = work.keyer("cuda")
@@ -255,14 +286,18 @@ def on_card(frame: Frame, plate: Frame, event: Event, count: int, add: Add = tel
             continue
         kernels = work.keyer("cuda")
         if fused := with_kernels(kernels):
-            add(_begun(kernels, jobs[0]))
+            add(_begun(kernels, jobs[0], loaded))
+            loaded = f"those for {work.name}"
         works, template = _kernel_cores(jobs, keyer)
         moved = held_bytes(list(jobs[0].planes)) + template + picture
         add(_row(f"card, kernels, core, {work.name}", works, count, moved, speed))
         if fused:
-            works = [whole_of(kernels, one) for one in jobs]
-            name = f"card, kernels, whole, each picture waited for, {work.name}"
-            add(_row(name, works, count, moved, speed))
+            alike = [replace(one, scene=jobs[0].scene) for one in jobs]
+            pinned = [_pinned(one) for one in alike]
+            for words, some in (("on the card", alike), ("in pinned memory", pinned)):
+                works = [whole_of(kernels, one) for one in some]
+                name = "card, kernels, whole, each picture waited for, one template, planes "
+                add(_row(f"{name}{words}, {work.name}", works, count, None, speed))
         for words, host, some in (
             ("planes and pictures on the card", False, jobs),
             ("planes on the card", True, jobs),

@@ -98,7 +98,7 @@ def play(
     assert process.stdin is not None
     assert process.stdout is not None
     with ExitStack() as stack:
-        stack.callback(_end, process)
+        stack.callback(end, process)
         begin = json.loads(process.stdout.readline() or '{"failed": "the program ended"}')
         if "failed" in begin:
             raise RuntimeError(begin["failed"])
@@ -113,7 +113,7 @@ def play(
             plain = subprocess.Popen(
                 [sys.executable, "-m", "scripts.page", str(begin["port"]), begin["token"]], cwd=ROOT
             )
-            stack.callback(_end, plain)
+            stack.callback(end, plain)
             time.sleep(1.0)
         start = run.start = time.time()
         reading: dict[str, Any] = {}
@@ -140,7 +140,8 @@ def play(
     return run
 
 
-def _end(process: subprocess.Popen[Any]) -> None:
+def end(process: subprocess.Popen[Any]) -> None:
+    """End a process by its input, or else by a signal, and wait for it."""
     if process.poll() is None:
         if process.stdin is not None:
             process.stdin.close()

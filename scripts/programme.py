@@ -195,8 +195,13 @@ def _wait(until: Callable[[], bool], limit_s: float, ended: Ending, why: str) ->
             raise EOFError
 
 
-def _settle(session: Session, noted: Noted, ended: Ending) -> float:
-    """Wait until pictures come by what will key them; wall clock of the first pictures."""
+def _settle(session: Session, noted: Noted, ended: Ending) -> tuple[float, dict[str, float] | None]:
+    """Wait until pictures come by what will key them.
+
+    Returns:
+        Wall clock of the first pictures; and when the kernels were taken over, and how many
+        pictures there were by then, None where there are none.
+    """
 
     def made(count: int) -> bool:
         return session.meter.read().frames_out >= count
@@ -207,12 +212,14 @@ def _settle(session: Session, noted: Noted, ended: Ending) -> float:
     making = noted.compiling
     assert making is not None
     _wait(lambda: making.wait(0), MAKING_S, ended, f"no kernels after {MAKING_S:.0f} seconds")
+    taken = None
     if making.ready:
         # They are taken over between two frames; and the first frames by them fill caches.
         _wait(lambda: bool(noted.switches()), START_S, ended, "the kernels were ready and not used")
+        taken = {"wall": time.time(), "frames_out": session.meter.read().frames_out}
     until = session.meter.read().frames_out + WARM
     _wait(lambda: made(until), START_S, ended, "the live picture stood still")
-    return first
+    return first, taken
 
 
 def main(words: list[str]) -> int:
@@ -232,8 +239,9 @@ def main(words: list[str]) -> int:
             session.set_next(["103"])
             link = read_link(session.event.paths.root)
             assert link is not None
-            first = _settle(session, noted, ended)
+            first, taken = _settle(session, noted, ended)
             _say({"port": link.port, "token": link.token, "started": begun, "first": first,
+                  "taken": taken,
                   "switches": noted.switches(), "device": session.meter.device,
                   **_reading(session, noted)})  # fmt: skip
             while not ended(float(every_s)):

@@ -62,6 +62,14 @@ def _is_of(frame: av.VideoFrame, packet: av.Packet[VideoStream]) -> bool:
     return same_time or (frame.opaque is not None and frame.opaque == packet.opaque)
 
 
+def _shown_by(frame: av.VideoFrame, last: int | None) -> bool:
+    """Whether a frame of a kept packet is shown before a timestamp, or at it.
+
+    Packets that software is the first to decode have no name: time may begin anew with them.
+    """
+    return None not in (last, frame.pts, frame.opaque) and frame.pts <= last  # type: ignore[operator]
+
+
 class Decoder:
     """Decodes the packets of one stream.
 
@@ -228,9 +236,15 @@ class Decoder:
         return self._missing(frames)
 
     def _missing(self, frames: list[av.VideoFrame]) -> list[av.VideoFrame]:
-        """What software decoded after the last of the frames that the card had given."""
+        """What software decoded after the last of the frames that the card had given.
+
+        They come in the order in which they are shown, perhaps a few at a time, and late.
+        """
         had = [i for i, frame in enumerate(frames) if _name(frame) in self._given]
         missing = frames[had[-1] + 1 :] if had else frames
+        if not had:
+            last = max((n for n in self._given if isinstance(n, int)), default=None)
+            missing = [frame for frame in frames if not _shown_by(frame, last)]
         if missing:
             self._given.clear()
         return missing

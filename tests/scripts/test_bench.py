@@ -13,10 +13,13 @@ import pytest
 import torch
 from PIL import Image
 
-from scripts import keying
+from models import kernels
+from scripts import firststart, keying
 from scripts.keying import growth
+from scripts.programme import WARM
 from scripts.report import Report
 from scripts.timing import one_thread
+from stream.live.compiler import mark_file
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -93,6 +96,48 @@ def test_both_sides_have_one_thread_while_they_are_compared() -> None:
     finally:
         torch.set_num_threads(before[0])
         cv2.setNumThreads(before[1])
+
+
+def test_a_demo_that_is_not_there_is_a_row_that_says_so(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "scripts" / "bench.py"), "--only", "final", "--quick",
+         "--made", str(tmp_path / "none"), "--out", str(tmp_path / "out")],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert "bench: not measured: the demo's event and clip" in done.stderr
+    assert "none" in done.stderr
+    assert "Traceback" not in done.stderr + done.stdout
+    (only,) = _rows(tmp_path / "out")
+    assert only["not_measured"]
+
+
+def test_what_an_earlier_program_compiled_is_not_compiled_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    mark = mark_file()
+    assert mark is not None
+    loaded: list[str] = []
+    monkeypatch.setattr(kernels, "load", loaded.append)
+    mark.touch()
+    firststart.compile_all("cpu")
+    assert not loaded
+    firststart.compile_all("cuda")  # of a card nothing is compiled apart
+    assert loaded == ["cuda"]
+
+
+def test_a_first_start_is_told_until_the_kernels_are_used() -> None:
+    begin: dict[str, Any] = {"device": "cpu", "started": 100.0, "first": 104.0, "taken": None}
+    row = firststart.row(begin)
+    assert row["kernels"] == "none for this device"
+    assert "fps_until_then" not in row
+    row = firststart.row(begin | {"taken": {"wall": 154.0, "frames_out": WARM + 400}})
+    assert row["fps_until_then"] == pytest.approx(8.0)
+    assert row["kernels_in_use_after_s"] == pytest.approx(54.0)
+    assert row["thirtieth_picture_after_s"] == pytest.approx(4.0)
+    row = firststart.row(begin | {"taken": {"wall": 104.0, "frames_out": WARM}})
+    assert row["fps_until_then"] is None
 
 
 SIZES = {360 * 640: 0.25, 720 * 1280: 1.0, 1080 * 1920: 2.25, 2160 * 3840: 9.0}

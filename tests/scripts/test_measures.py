@@ -13,9 +13,13 @@ import torch
 from PIL import Image
 
 from models import kernels
+from models.color import Encoding
+from models.composite import Scene
 from models.keyer import Grade, Keyer
+from models.resample import Placement
 from scripts import cards
 from scripts.cards import held_bytes
+from scripts.keying import Job
 from scripts.lasting import flat, quarters, samples, trend
 from scripts.living import Run, keyed_by, missed, percentiles_ms, shown, told
 from scripts.plots import WIDTH, bars, draw, ratios
@@ -219,3 +223,28 @@ def test_memory_is_counted_once() -> None:
 def test_without_a_card_it_says_so(capsys: pytest.CaptureFixture[str]) -> None:
     cards.on_card(None, None, None, 1)  # type: ignore[arg-type]
     assert "not measured, since there is no CUDA here" in capsys.readouterr().out
+
+
+def test_templates_take_turns_so_that_no_lane_draws_one_twice_in_a_row() -> None:
+    plane = torch.zeros(4, 6, dtype=torch.uint8)
+    scene = Scene(torch.rand(1, 3, 5, 7))
+    work = Job((plane,) * 3, (plane,) * 3, Encoding(), Encoding(), scene, Placement(1.0, 0.0, 0.0))
+    jobs = cards.copies(work, "cpu")
+    assert len({j.planes[0].data_ptr() for j in jobs}) == cards.BUFFERS
+    assert len({j.scene.below.data_ptr() for j in jobs}) == cards.TEMPLATES
+    for job, next_but_one in zip(jobs, (*jobs[2:], *jobs[:2]), strict=True):
+        assert torch.equal(job.scene.below, scene.below)
+        assert job.scene is not next_but_one.scene
+
+
+def test_kernels_in_tritons_folder_are_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("triton")
+    monkeypatch.setenv("TRITON_CACHE_DIR", str(tmp_path / "none"))
+    assert cards.compiled_kernels() == 0
+    monkeypatch.setenv("TRITON_CACHE_DIR", str(tmp_path))
+    for name in ("a/plain.cubin", "a/plain.ptx", "b/plain.cubin", "c/launcher.so"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).touch()
+    assert cards.compiled_kernels() == 2

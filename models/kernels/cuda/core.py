@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import torch
 import triton
@@ -21,8 +20,9 @@ from models.kernels.cuda.decoding import CURVES, matrix_of, sited_at
 from models.kernels.cuda.fields import Fields
 from models.kernels.cuda.keying import asked_kernel, listed_kernel, plain_kernel, tables_kernel
 from models.kernels.cuda.layers import Layers, Level
-from models.kernels.cuda.network import HIDDEN, Weights
-from models.kernels.cuda.places import COUNTERS, Way
+from models.kernels.cuda.network import Weights
+from models.kernels.cuda.places import Way
+from models.kernels.cuda.room import Room
 from models.settings import KeySettings
 
 # chosen: measured on an H200.
@@ -30,73 +30,25 @@ _TABLES = {"num_warps": 4, "num_stages": 1}
 _LISTED = {"num_warps": 2, "num_stages": 1}
 _PLAIN = {"num_warps": 4, "num_stages": 1, "maxnreg": 64}
 _ASKED = {"num_warps": 4, "num_stages": 1, "maxnreg": 128}
+# chosen by what the compiler makes of it, not measured: for cards before 8.0, without their matrix
+# instructions, 128 registers spill 1.5 KB a thread, and 8 warps with as many as they want nothing.
+_ASKED_OLD = {"num_warps": 8, "num_stages": 1}
 _LAID = {"num_warps": 8, "num_stages": 1}
 _PROGRAMS = 16
 """Programs that work the list off, for each multiprocessor."""
 _TABLE_BLOCK = 64
 _MOST_NODES = 64
 _BLANK = KeySettings()
+_NEWEST = 9, 0
 
 
-@dataclass(frozen=True)
-class Room:
-    """What the kernels of one slot work in, apart from what comes and goes.
+def asking(capability: tuple[int, int]) -> dict[str, int]:
+    """How `models.kernels.cuda.keying.asked_kernel` is compiled for a card.
 
-    Attributes:
-        table: (h * w, 32) float32, what the first layer makes of the looked-up channels.
-        small: likewise of the shapes.
-        packed: (3, h * w, 4) float32, the fields of single pixels, four beside each other.
-        words: (3, rows, columns) int32, for each pixel what it and its neighbours are told by.
-        between: (4, H, W) float32, the premultiplied subject at the frame's size where it is
-            enlarged, else None.
-        counters: (2,) int32, how many tiles are listed, and how many to be asked about: a part of
-            what is sent with each frame, so that none begins where one that broke off left them.
-        tiles_near: int32, which are listed, and
-        tiles_asked: which asked about, as halves of quarters.
-        integers: (32,) int32 and
-        floats: the same memory as float32: where the frame lies.
+    Args:
+        capability: of the card, major and minor.
     """
-
-    table: Tensor
-    small: Tensor
-    packed: Tensor
-    words: Tensor
-    between: Tensor | None
-    counters: Tensor
-    tiles_near: Tensor
-    tiles_asked: Tensor
-    integers: Tensor
-    floats: Tensor
-
-    @classmethod
-    def of(cls, fields: Fields, way: Way, size: tuple[int, int], numbers: Tensor) -> Room:
-        """Room for a slot.
-
-        Args:
-            fields: of the frame.
-            way: how the frame comes into the picture.
-            size: (H, W) of the picture.
-            numbers: (32,) int32, where it lies.
-        """
-        device = fields.fields.device
-        made = [
-            torch.zeros(t.shape[-2] * t.shape[-1], HIDDEN, device=device)
-            for t in (fields.fields, fields.shapes)
-        ]
-        keyed = fields.size if way is Way.LARGER else size
-        down, across = laying.tiles_of(*keyed)
-        packed = torch.zeros(3, fields.fields[0].numel(), 4, device=device)
-        words = torch.zeros(3, down * laying.ROWS, across * laying.COLUMNS, device=device).int()
-        between = None
-        if way is Way.LARGER:
-            between = torch.zeros(4, *fields.size, device=device)
-        near, asked = (
-            torch.zeros(n, dtype=torch.int32, device=device)
-            for n in (down * across, down * across * 8)
-        )
-        counters = numbers[COUNTERS : COUNTERS + 2]
-        floats = numbers.view(torch.float32)
-        return cls(made[0], made[1], packed, words, between, counters, near, asked, numbers, floats)
+    return _ASKED if capability >= (8, 0) else _ASKED_OLD
 
 
 class Core:
@@ -138,11 +90,13 @@ class Core:
             "CURVE": CURVES[encoding.transfer],
         }
         device = fields.fields.device
-        several, self._early = 1, False
+        several, capability = 1, _NEWEST
         if device.type == "cuda":
-            # A kernel's programs may come to the card while those before finish.
-            self._early = torch.cuda.get_device_capability(device) >= (9, 0)
+            capability = torch.cuda.get_device_capability(device)
             several = torch.cuda.get_device_properties(device).multi_processor_count
+        # A kernel's programs may come to the card while those before finish.
+        self._early = device.type == "cuda" and capability >= (9, 0)
+        self._asking = asking(capability)
         self._programs = several * _PROGRAMS
         self._amounts = (
             float(settings.black_point),
@@ -238,7 +192,7 @@ class Core:
             *read, room.tiles_asked, *layer, *made, *self._amounts[2:], *small_size, room.table,
             room.small, weights.pixel, weights.second, weights.rest, *self._amounts[:2], **how,
             DOWN=nodes[0][0], ACROSS=nodes[0][1],
-            DOWN_SMALL=nodes[1][0], ACROSS_SMALL=nodes[1][1], **early, **_ASKED,
+            DOWN_SMALL=nodes[1][0], ACROSS_SMALL=nodes[1][1], **early, **self._asking,
         )  # fmt: skip
         if larger:
             tiles = triton.cdiv(high, laying.ROWS) * triton.cdiv(wide, laying.COLUMNS)

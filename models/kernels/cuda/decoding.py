@@ -2,7 +2,8 @@
 
 ``exp2(p * log2(x))`` stands for a power: a GPU has instructions for both. ``tl.log2`` is a
 polynomial instead, longer than all else in a curve; the instruction is off by 2**-22 at the most
-(PTX ISA, ``lg2.approx``).
+between 0.5 and 2, and by as small a share of the result beyond (PTX ISA, ``lg2.approx``; cited from
+memory).
 """
 
 from __future__ import annotations

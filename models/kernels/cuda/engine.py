@@ -47,7 +47,7 @@ class Engine:
         analyser: fills the fields of each frame.
         settings: what a person set.
         host: give pictures in host memory, pinned; else they lie on the card, in memory that the
-            next frame but one writes again.
+            next frame but one writes again; read only: bare tiles are not written again.
         alpha: make each picture's alpha too; without it `models.cut.Composite.alpha` is empty.
     """
 

@@ -16,7 +16,8 @@ import triton.language as tl
 from triton.language.extra.cuda import gdc_launch_dependents, gdc_wait
 
 from models.kernels.cuda.decoding import shown
-from models.kernels.cuda.laying import copied, laid, put, stored
+from models.kernels.cuda.finishing import despilled, finished
+from models.kernels.cuda.laying import copied, put
 from models.kernels.cuda.lookup import (
     anything_near,
     corners,
@@ -35,56 +36,6 @@ _SIZES = [
 # Compiled once for all of these. A picture's width, and how far two columns of a plane are from
 # each other, say whether neighbours can be read together: for them it is worth compiling anew.
 _kernel = triton.jit(do_not_specialize=_SIZES)
-
-
-@triton.jit
-def _despilled(red, green, blue, back_r, back_g, back_b, own_key, is_green, amount, given_back):
-    """`models.despill.despill`."""
-    t = tl.minimum(tl.maximum((own_key - 0.02) * 10, 0.0), 1.0)
-    own_key = own_key * (t * t * (3 - 2 * t)) + 0.5
-    key, other = tl.where(is_green, green, blue), tl.where(is_green, blue, green)
-    back_key = tl.where(is_green, back_g, back_b)
-    back_other = tl.where(is_green, back_b, back_g)
-    limit = tl.minimum(tl.maximum(red, other), (red + other) * own_key)
-    back_limit = tl.minimum(tl.maximum(back_r, back_other), (back_r + back_other) * own_key)
-    share = (key - limit) / tl.maximum(back_key - back_limit, 1e-3)
-    share = tl.minimum(tl.maximum(share, 0.0), 1.0) * amount
-    grey = (0.2126 * back_r + 0.7152 * back_g + 0.0722 * back_b) * given_back
-    red = tl.minimum(tl.maximum(red + share * (grey - back_r), 0.0), 1.0)
-    green = tl.minimum(tl.maximum(green + share * (grey - back_g), 0.0), 1.0)
-    blue = tl.minimum(tl.maximum(blue + share * (grey - back_b), 0.0), 1.0)
-    return red, green, blue
-
-
-@triton.jit
-def _finished(
-    red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
-    top, left, high, wide, FIRST: tl.constexpr,
-    ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr, PACKED: tl.constexpr,
-    ROWS: tl.constexpr, COLUMNS: tl.constexpr,
-):  # fmt: skip
-    """Store pixels of a quarter of a tile: premultiplied, or laid into the scene."""
-    red, green, blue = red * alpha, green * alpha, blue * alpha
-    row = top + tl.arange(0, ROWS)[None, :]
-    column = left + tl.arange(0, COLUMNS)[:, None]
-    seen = (row >= 0) & (row < high) & (column >= 0) & (column < wide)
-    if ONLY_KEY:
-        area, kept = high * wide, tl.trans(seen)
-        put(alpha_out, tl.trans(red), kept, top, left, high, wide, ROWS, COLUMNS)
-        put(alpha_out + area, tl.trans(green), kept, top, left, high, wide, ROWS, COLUMNS)
-        put(alpha_out + 2 * area, tl.trans(blue), kept, top, left, high, wide, ROWS, COLUMNS)
-        put(alpha_out + 3 * area, tl.trans(alpha), kept, top, left, high, wide, ROWS, COLUMNS)
-    else:
-        if not FIRST:
-            seen = seen & inside  # beside it stands another subject
-        code = laid(
-            red, green, blue, alpha, below, gain, offset, row, column, seen, high * wide, wide,
-            GAINS,
-        )  # fmt: skip
-        kept = tl.trans(seen)
-        stored(picture, tl.trans(code), kept, top, left, high, wide, ROWS, COLUMNS, PACKED)
-        if ALPHA:
-            put(alpha_out, tl.trans(alpha), kept, top, left, high, wide, ROWS, COLUMNS)
 
 
 @triton.jit
@@ -183,7 +134,7 @@ def plain_kernel(
     REDUCED: tl.constexpr, FIRST: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr,
     ALPHA: tl.constexpr, PACKED: tl.constexpr, EARLY: tl.constexpr,
 ):  # fmt: skip
-    """The tiles that `listed_kernel` put on the list, by as many programs as the card holds.
+    """The tiles that `listed_kernel` put on the list, by some programs for each multiprocessor.
 
     ``ints`` and ``floats`` are one buffer: where the frame lies, see `models.kernels.cuda.places`.
     """
@@ -264,12 +215,12 @@ def plain_kernel(
                 if asking > 1:
                     tl.store(at + 1, number + (number & 0xFFFF) + 1)
             if asking < 2:
-                red, green, blue = _despilled(
+                red, green, blue = despilled(
                     red, green, blue, back_r, back_g, back_b, own_key, is_green, despill,
                     given_back,
                 )  # fmt: skip
         if asking < 2:
-            _finished(
+            finished(
                 red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
                 top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, 8, 32,
             )  # fmt: skip
@@ -302,7 +253,7 @@ def asked_kernel(
     PACKED: tl.constexpr, DOWN: tl.constexpr, ACROSS: tl.constexpr,
     DOWN_SMALL: tl.constexpr, ACROSS_SMALL: tl.constexpr, EARLY: tl.constexpr,
 ):  # fmt: skip
-    """The tiles that `plain_kernel` put on the list, by as many programs as the card holds."""
+    """The halves of quarters that `plain_kernel` listed, by some programs a multiprocessor."""
     if EARLY:
         gdc_wait()
     tiles = tl.cdiv(wide + 5, 64)
@@ -375,10 +326,10 @@ def asked_kernel(
         green = tl.where(asked, tl.maximum(mixed, 0.0), green)
         mixed = (alpha * (blue - clear * back_b) + doubt * front_b) * by
         blue = tl.where(asked, tl.maximum(mixed, 0.0), blue)
-        red, green, blue = _despilled(
+        red, green, blue = despilled(
             red, green, blue, back_r, back_g, back_b, own_key, is_green, despill, given_back
         )
-        _finished(
+        finished(
             red, green, blue, alpha, inside, below, gain, offset, picture, alpha_out,
             top, left, high, wide, FIRST, ONLY_KEY, GAINS, ALPHA, PACKED, 8, 16,
         )  # fmt: skip

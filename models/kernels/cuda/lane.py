@@ -16,7 +16,8 @@ from models.color import Planes
 from models.kernels.cuda.exchange import ALIGNED, WORD
 from models.kernels.cuda.fields import Fields
 from models.kernels.cuda.laying import tiles_of
-from models.kernels.cuda.places import LENGTH
+from models.kernels.cuda.places import LENGTH, Way
+from models.kernels.cuda.room import Room
 
 
 @dataclass(frozen=True)
@@ -115,6 +116,7 @@ class Lane:
         sources: (3,) int64, pinned: addresses of planes that the card is to fetch, 0 for others.
         told: pinned, what the fields tell; the card writes it.
         pictures: by size, as long as somebody makes such pictures.
+        rooms: by place among the slots that are filled, way, and size of the picture, likewise.
         uploaded: when the planes are on the card;
         computed: when the picture is done;
         downloaded: when it has left. None on a CPU.
@@ -132,6 +134,9 @@ class Lane:
     computed: torch.cuda.Event | None = None
     downloaded: torch.cuda.Event | None = None
     pictures: WeakValueDictionary[tuple[int, int], Picture] = field(
+        default_factory=WeakValueDictionary
+    )
+    rooms: WeakValueDictionary[tuple[int, Way, tuple[int, int]], Room] = field(
         default_factory=WeakValueDictionary
     )
     staging: tuple[Tensor, ...] | None = None
@@ -217,6 +222,20 @@ class Lane:
             held = torch.zeros(math.prod(tiles_of(*size)), dtype=torch.int32, device=device)
             made = Picture(codes, cover, held)
             self.pictures[size] = made
+        return made
+
+    def room(self, number: int, way: Way, size: tuple[int, int]) -> Room:
+        """What a subject is keyed in, shared by all graphs: whoever keys in it keeps it.
+
+        Args:
+            number: of the subject, among those that are laid.
+            way: how the frame comes into the picture.
+            size: (H, W) of the picture.
+        """
+        made = self.rooms.get((number, way, size))
+        if made is None:
+            made = Room.of(self.fields, way, size, self.numbers[number])
+            self.rooms[number, way, size] = made
         return made
 
     def upload(self, planes: Planes) -> None:

@@ -14,7 +14,8 @@ class Pending:
     """A picture on its way; see `models.kernels.cuda.engine.Engine.submit`.
 
     Args:
-        picture: (H, W, 3) uint8.
+        picture: (H, W, 3) uint8. On the card it is where later frames of the lane are made: read
+            only, since tiles that are bare in them are not written again.
         alpha: (1, 1, H, W) float32.
         told: (8,) float32 on the host, what the fields told.
         anybody: somebody may show in the picture; else nothing was keyed for it.
@@ -22,7 +23,8 @@ class Pending:
         planes: kept until then.
 
     Attributes:
-        done: as given.
+        done: as given. It is the lane's, recorded again two frames later: what waits for it then
+            waits for that frame.
     """
 
     def __init__(
@@ -39,7 +41,11 @@ class Pending:
         self._composite: Composite | None = None
 
     def wait(self) -> Composite:
-        """The picture, as soon as it is there."""
+        """The picture, as soon as it is there.
+
+        The engine calls it too, with the next frame but one: threads other than the one that
+        submits have to see to it that only one is in here or in ``submit`` at a time.
+        """
         if self._composite is None:
             if self.done is not None:
                 self.done.synchronize()

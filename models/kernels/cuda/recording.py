@@ -8,7 +8,7 @@ import torch
 
 from models.color import Encoding
 from models.kernels.cuda.analysing import Analyser
-from models.kernels.cuda.core import Core, Room
+from models.kernels.cuda.core import Core
 from models.kernels.cuda.exchange import exchange, fetch
 from models.kernels.cuda.lane import Lane
 from models.kernels.cuda.layers import Layers
@@ -53,8 +53,7 @@ class Recording:
         self._kept = kept, picture
         self.picture, self.alpha = picture.codes, picture.alpha
         rooms = [
-            (level, way, Room.of(lane.fields, way, layers.size, lane.numbers[i]))
-            for i, (level, way) in enumerate(slots)
+            (level, way, lane.room(i, way, layers.size)) for i, (level, way) in enumerate(slots)
         ]
         core = Core(planes, encoding, quarter_turns, lane.fields, weights, settings)
         fields, numbers, sent, told = lane.fields, lane.numbers, lane.pinned, lane.told

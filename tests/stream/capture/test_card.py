@@ -15,7 +15,7 @@ import av
 import numpy as np
 import pytest
 import torch
-from av.codec.context import CodecContext, Flags
+from av.codec.context import CodecContext, Flags, ThreadType
 from av.video.codeccontext import VideoCodecContext
 from av.video.frame import PictureType
 
@@ -185,11 +185,45 @@ def test_a_raw_streams_packets_are_let_go_behind_its_key_frames(tmp_path: Path) 
     with av.open(str(path)) as container:
         stream = container.streams.video[0]
         decoder = Decoder(stream, path.name, "cuda", None, second([], {}))
-        most = 0
+        most = given = 0
         for packet in container.demux(stream):
             decoder.decode(packet)
-            most = max(most, len(decoder._kept))
+            most, given = max(most, len(decoder._kept)), max(given, len(decoder._given))
     assert 8 <= most < 20
+    assert 8 <= given < 20  # what was given before a key frame is told by it alone
+
+
+@pytest.mark.parametrize("at", [9, 10, 13, 17, 21, 29, 30])
+def test_software_that_gives_later_than_the_card_gives_none_twice(clip: Path, at: int) -> None:
+    """A decoder with a thread for each frame gives them when others are under way."""
+    want, _, _ = run(clip)
+    got: list[av.VideoFrame] = []
+    with av.open(str(clip)) as container:
+        stream = container.streams.video[0]
+        decoder = Decoder(stream, clip.name, "cuda", None, second([], {at: CardError("unplugged")}))
+        stream.thread_type, stream.codec_context.thread_count = ThreadType.FRAME, 6
+        for packet in container.demux(stream):
+            got += decoder.decode(packet)
+    assert not decoder.on_card
+    assert alike(got, want)
+
+
+def test_frames_before_the_first_that_the_card_gave_do_not_come_again(clip: Path) -> None:
+    """Software may give frames that lead a key frame, alone, and then those that the card gave."""
+    with av.open(str(clip)) as container:
+        stream = container.streams.video[0]
+        decoder = Decoder(stream, clip.name, "cuda", None, second([], {}))
+        frames = [f for packet in container.demux(stream) for f in decoder.decode(packet)]
+    decoder._given = {f.pts for f in frames[4:6]}
+    assert decoder._missing(frames[:4]) == []
+    assert decoder._missing(frames[4:5]) == []
+    assert decoder._missing(frames[5:9]) == frames[6:9]
+    assert not decoder._given
+    # What comes of packets that the card never saw is new, whatever its time.
+    decoder._given = {f.pts for f in frames[4:6]}
+    fresh = run(clip)[0][:2]
+    assert [f.opaque for f in fresh] == [None, None]
+    assert decoder._missing(fresh) == fresh
 
 
 def test_a_card_that_refuses_the_first_packet_is_not_asked_again(clip: Path) -> None:

@@ -6,6 +6,7 @@ import os
 from dataclasses import replace
 from importlib.util import find_spec
 
+import pytest
 import torch
 
 collect_ignore_glob = [] if find_spec("triton") else ["test_*.py"]
@@ -19,3 +20,10 @@ if not torch.cuda.is_available():
         # Without debugging it works out whether integers overflow, drops the answer, and takes
         # two thirds longer.
         builder.options = replace(builder.options, sanitize_overflow=False)
+
+
+def pytest_itemcollected(item: pytest.Item) -> None:
+    """On a card all of these are tests of the card: whether kernels wait for each other is not
+    seen in an interpreter, which runs one after the other."""
+    if torch.cuda.is_available():
+        item.add_marker(pytest.mark.gpu)

@@ -9,11 +9,13 @@ from collections.abc import Sequence
 import pytest
 import torch
 
+from models import kernels
 from models.blend import Mode
 from models.color import SRGB_8BIT, Encoding, Matrix, Range, Siting
 from models.composite import Overlay, Scene
 from models.errors import ShapeError
 from models.figure import Figure
+from models.kernels.cuda.core import asking
 from models.kernels.cuda.engine import Engine
 from models.resample import Placement
 from models.settings import KeySettings
@@ -175,6 +177,25 @@ def test_a_placement_that_moves_needs_nothing_new() -> None:
     ways = dict(made._graphs)
     _followed(made, where, (-18.0, -14.0))
     assert dict(made._graphs) == ways
+
+
+@pytest.mark.parametrize("built", ["12.8", None])
+def test_there_are_kernels_only_where_torch_was_built_for_cuda(
+    built: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Torch for other makers' cards calls them "cuda" as well, and Triton may be there."""
+    monkeypatch.setattr(torch.version, "cuda", built)
+    assert kernels.load("cuda") == (built is not None)
+
+
+@pytest.mark.parametrize(
+    ("capability", "bound"),
+    [((7, 0), False), ((7, 5), False), ((8, 0), True), ((8, 6), True), ((12, 0), True)],
+)
+def test_registers_are_bound_only_where_the_compiler_can_do_with_so_many(
+    capability: tuple[int, int], bound: bool
+) -> None:
+    assert ("maxnreg" in asking(capability)) == bound
 
 
 def test_a_scene_that_is_gone_leaves_nothing_on_the_card() -> None:

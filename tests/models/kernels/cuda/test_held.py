@@ -55,6 +55,7 @@ def test_another_template_another_slot_another_way_and_nobody_in_one_buffer() ->
     larger = Placement(1.3, -9.0, -5.0)
     turns = (
         (first, [LEFT, RIGHT]),
+        (first, [LEFT, None]),  # a bare tile where the second subject stood last
         (second, [None, LEFT]),
         (first, [RIGHT, LEFT]),
         (first, [LEFT, Placement(1.3, 62.0, -5.0)]),

@@ -46,6 +46,56 @@ def test_a_clip_of_two_kinds_of_frames_and_a_plate_that_does_not_fit() -> None:
     assert len(analyser._made) == MOST_KINDS  # what they remember outlives the graphs
 
 
+def _one_engine_through_all(
+    size: tuple[int, int], picture: tuple[int, int], left: Placement, right: Placement, times: int,
+    stages: slice = slice(None),
+) -> None:  # fmt: skip
+    """Plate on, unfit and off, slots that change: every picture as by a keyer without kernels."""
+    plain = Keyer(Grade.LIVE, device=DEVICE, clip=True)
+    network = plain.solver.network
+    assert network is not None
+    analyser = LiveAnalyser(KeySettings(), network)
+    made, where = Engine(network, analyser, alpha=True), template(picture, 2)
+    there = where.to(DEVICE)
+    shown = torch.nn.functional.interpolate(person(), size, mode="bilinear").clamp(0, 1)
+    bare = shown[..., :1, :1].expand_as(shown)
+    plates = {
+        True: planes_of(bare, CAMERA), False: planes_of(bare[:, [2, 0, 1]], CAMERA), None: None,
+    }  # fmt: skip
+    turns: list[tuple[bool | None, list[Placement | None]]] = [
+        (None, [left, right]),
+        (True, [left, None]),
+        (True, [None, right]),
+        (False, [right, left]),
+        (None, [right, None]),
+        (True, [left, right]),
+    ]
+    for i, (fits, places) in enumerate(turns[stages]):
+        plate = plates[fits]
+        plain.set_plate(plate, CAMERA)
+        if plate is not None:
+            y, cb, cr = (p.to(DEVICE) for p in plate)
+            analyser.set_plate(Upright((y, cb, cr), CAMERA, 0))
+        else:
+            analyser.set_plate(None)
+        for n in range(times):
+            planes = planes_of(shown.roll(i + n, -1), CAMERA)
+            want = plain.composite(planes, CAMERA, 0, there, places)
+            assert want.plate_fits is fits
+            assert_same(made.composite(planes, CAMERA, 0, where, places), want)
+
+
+def test_one_engine_through_plates_and_slots() -> None:
+    left, right = Placement(1.0, -30.0, -12.0), Placement(1.0, 30.0, -12.0)
+    _one_engine_through_all((40, 60), (14, 59), left, right, 1, slice(2, 5))
+
+
+@pytest.mark.gpu
+def test_one_engine_through_plates_and_slots_replays_its_graphs() -> None:
+    left, right = Placement(0.5, -10.0, 10.0), Placement(0.5, 238.0, -20.0)
+    _one_engine_through_all((270, 480), (270, 480), left, right, 6)
+
+
 @pytest.mark.gpu
 def test_the_keyer_uses_the_engine_and_gives_the_same_pictures() -> None:
     where = template((270, 480)).to("cuda")

@@ -17,6 +17,7 @@ from models.kernels.cuda.engine import Engine
 from models.kernels.cuda.exchange import exchange, fetch
 from models.kernels.cuda.lane import Form, Lane
 from models.kernels.cuda.live import LiveAnalyser
+from models.kernels.cuda.room import Room
 from models.keyer import Grade, Keyer
 from models.resample import Placement
 from models.settings import KeySettings
@@ -59,6 +60,16 @@ def padded(planes: Planes) -> Planes:
     wider = [torch.nn.functional.pad(p, (0, 7)) for p in planes]
     first, second, third = (a[:, :-7] for a in wider)
     return first, second, third
+
+
+def paired_in_longer_rows(planes: Planes) -> Planes:
+    """The same planes, only the chroma by turns in rows that are longer than it."""
+    first, second, third = planes
+    rows, columns = second.shape
+    own = first.new_full((rows, columns + 8, 2), 99)
+    pair = own[:, :columns]
+    pair[..., 0], pair[..., 1] = second, third
+    return first.contiguous(), pair[..., 0], pair[..., 1]
 
 
 def test_each_frame_is_drawn_as_it_was_asked_for() -> None:
@@ -119,6 +130,28 @@ def test_graphs_that_were_given_up_are_not_used(monkeypatch: pytest.MonkeyPatch)
     assert kept[0]() is None
 
 
+def test_graphs_of_a_lane_share_what_they_key_in() -> None:
+    made, planes = engine(clip=False), planes_of(FRAME, CAMERA)
+    first, second = template(SIZE), template(SIZE, gains=0)
+    for where in (first, second, first):
+        for _ in range(2):  # one for each lane
+            got = made.composite(planes, CAMERA, 0, where, HERE)
+            assert_same(got, reference(planes, CAMERA, 0, where, HERE))
+    lanes = [lane for lanes in made._lanes.values() for lane in lanes]
+    gc.collect()
+    rooms = {id(o) for o in gc.get_objects() if type(o) is Room and _is_of(o, lanes)}
+    assert len(made._graphs) == 4
+    assert len(rooms) == len(lanes) == 2
+    made._drop(list(made._graphs))
+    gc.collect()
+    assert not any(lane.rooms for lane in lanes)
+
+
+def _is_of(room: Room, lanes: list[Lane]) -> bool:
+    memory = room.counters.untyped_storage().data_ptr()
+    return memory in {lane.numbers.untyped_storage().data_ptr() for lane in lanes}
+
+
 def test_a_scene_that_is_gone_is_dropped_while_another_goes_on() -> None:
     made, planes = engine(clip=False), planes_of(FRAME, CAMERA)
     first, second = template((4, 4)), template((5, 5))
@@ -168,7 +201,7 @@ def test_numbers_go_to_the_card_and_what_is_told_comes_back(slots: int) -> None:
     assert torch.equal(heard, told.cpu())
 
 
-@pytest.mark.parametrize("laid", [in_a_row, paired, padded])
+@pytest.mark.parametrize("laid", [in_a_row, paired, padded, paired_in_longer_rows])
 @pytest.mark.parametrize("wide", [40, 27])
 def test_planes_come_to_the_card_whole(laid: Callable[[Planes], Planes], wide: int) -> None:
     planes = planes_of(FRAME[..., :wide], CAMERA)
@@ -188,7 +221,7 @@ def test_planes_come_to_the_card_whole(laid: Callable[[Planes], Planes], wide: i
             for got, want in zip(lane.form.planes(lane.stored), planes, strict=True):
                 assert torch.equal(got.cpu(), want)
     # What the last one was: on the card, or where everything is.
-    assert fetched == (wide == 40 and laid is not padded)
+    assert fetched == (wide == 40 and laid in (in_a_row, paired))
 
 
 def _big(shift: int) -> Planes:
