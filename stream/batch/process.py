@@ -28,7 +28,11 @@ class WorkerProcess:
         if not self.alive:
             self.stop()
             self._process = subprocess.Popen(
-                self._command, stdin=subprocess.PIPE, env=environment()
+                self._command,
+                stdin=subprocess.PIPE,
+                env=environment(),
+                # Ctrl-C in a terminal is for the live program, which lets this one finish.
+                process_group=0,
             )
 
     def stop(self, timeout_s: float = 120.0) -> None:

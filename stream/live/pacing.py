@@ -197,6 +197,7 @@ class Pacing:
         self._steady_since = self._room_since = None
 
 
+_COARSER = {0.75: "a little coarser", 0.5: "coarser"}
 _SHARES = {0.75: "3/4", 0.5: "half"}
 
 
@@ -204,7 +205,7 @@ def quality_words(quality: Quality) -> str:
     """What an operator is told of it; empty at full quality."""
     parts = []
     if quality.fineness < 1:
-        parts.append(f"refined at {_SHARES[quality.fineness]} size")
+        parts.append(f"{_COARSER[quality.fineness]} at hair and edges")
     if quality.preview < 1:
         parts.append(f"shown at {_SHARES[quality.preview]} size")
     return " and ".join(parts)
@@ -214,5 +215,5 @@ def quality_sentence(quality: Quality) -> str:
     """The sentence for a change to this quality."""
     words = quality_words(quality)
     if not words:
-        return "The picture is refined at full size again."
-    return f"The picture is {words} to keep up; the finished pictures are not affected."
+        return "The picture is as fine and as large as usual again."
+    return f"The live picture is {words} to keep up; the finished pictures are not affected."

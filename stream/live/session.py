@@ -31,7 +31,7 @@ from stream.live.lately import Lately
 from stream.live.link import Link, refuse_a_second
 from stream.live.loop import LiveLoop
 from stream.live.making import Making
-from stream.live.notices import Notices, ScreenWatch
+from stream.live.notices import PASSING_S, Notices, ScreenWatch
 from stream.live.pacing import FULL, Quality, quality_sentence, quality_words
 from stream.live.plates import PlateKeeper, as_turned
 from stream.live.posing import Posing
@@ -251,7 +251,8 @@ class Session:
             self._scenes.resize(quality.preview)
         sentence = quality_sentence(quality)
         log.info("%s", sentence)
-        self.notices.passing(sentence)
+        # The newest in place of those before it, which are not true any more.
+        self.notices.standing("quality", sentence, PASSING_S)
 
     # Beside the loop
 

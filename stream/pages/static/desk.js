@@ -170,7 +170,8 @@ function plateAsk(open) {
 }
 async function plate(words) {
   plateAsk(false);
-  el("plate").focus();
+  // The next press is a grab: with the focus on this button, the space bar would take a plate again.
+  document.activeElement?.blur();
   try {
     answer((await ask("/plate", words)).sentence);
   } catch (error) {
@@ -178,7 +179,10 @@ async function plate(words) {
   }
 }
 el("plate").addEventListener("click", () => plateAsk(el("plateask").hidden));
-el("plateno").addEventListener("click", () => { plateAsk(false); el("plate").focus(); });
+el("plateno").addEventListener("click", (event) => {
+  plateAsk(false);
+  if (!event.detail) el("plate").focus();
+});
 el("plateyes").addEventListener("click", (event) => plate({ age_s: ageOf(event) }));
 el("platedrop").addEventListener("click", () => plate({ drop: true }));
 
@@ -192,6 +196,9 @@ async function tell(path, words) {
   }
 }
 // After a click the space bar is to grab again; who works with the keyboard stays where they are.
+addEventListener("click", (event) => {
+  if (event.detail) event.target.closest?.("button")?.blur(); // 0 by keyboard
+});
 let pointed = false;
 el("template").addEventListener("pointerdown", () => { pointed = true; });
 el("template").addEventListener("keydown", () => { pointed = false; });
@@ -204,7 +211,6 @@ el("template").addEventListener("change", async (event) => {
 el("place").addEventListener("click", (event) => {
   const button = event.target.closest("button");
   if (!button) return;
-  if (event.detail) button.blur(); // 0 by keyboard
   const { right, down, scale } = button.dataset;
   tell("/move", { right: Number(right || 0), down: Number(down || 0), scale: Number(scale || 1) });
 });
@@ -281,6 +287,7 @@ find.addEventListener("keydown", (event) => {
   } else if (event.key === "Enter" && !found.hidden && hits[picked]) {
     event.preventDefault();
     choose(hits[picked], event.shiftKey);
+    if (!event.shiftKey) find.blur(); // so that the space bar grabs
   } else if (event.key === "Escape") {
     find.value = "";
     closeFound();

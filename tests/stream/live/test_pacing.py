@@ -232,6 +232,7 @@ def test_a_faster_keyer_begins_at_full_quality() -> None:
 def test_what_the_operator_reads() -> None:
     sentences = [quality_sentence(q) for q in STEPS]
     assert len(set(sentences)) == len(STEPS)
-    assert sentences[1].startswith("The picture is refined at 3/4 size to keep up")
+    less = "The live picture is a little coarser at hair and edges to keep up"
+    assert sentences[1].startswith(less)
     assert "shown at half size" in sentences[-1]
-    assert sentences[0] == "The picture is refined at full size again."
+    assert sentences[0] == "The picture is as fine and as large as usual again."

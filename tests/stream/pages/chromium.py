@@ -106,6 +106,15 @@ class Tab:
                 text=text if kind == "keyDown" else "",
             )
 
+    def click(self, name: str) -> None:
+        """A click with the mouse in the middle of an element, by its id."""
+        x, y = self.run(
+            f"(r => [r.x + r.width / 2, r.y + r.height / 2])"
+            f"(document.getElementById('{name}').getBoundingClientRect())"
+        )
+        for kind in ("mousePressed", "mouseReleased"):
+            self.call("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=1)
+
     def size(self, width: int, height: int) -> None:
         """The size of the window's content, pixels."""
         self.call(

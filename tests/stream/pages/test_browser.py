@@ -104,6 +104,34 @@ def test_desk_grabs_and_says_when_it_cannot(tab: Tab, pages: PageServer, evening
     assert evening.now["kept"] == 1
 
 
+def test_space_grabs_after_a_plate_and_after_a_click(
+    tab: Tab, pages: PageServer, evening: Evening
+) -> None:
+    tab.go(f"{pages.address}/desk")
+    tab.until("document.getElementById('event').textContent.includes('Lantern')")
+    tab.run("document.getElementById('plate').focus()")
+    tab.press(" ", "Space", " ")
+    tab.until("!document.getElementById('plateask').hidden")
+    tab.press(" ", "Space", " ")
+    tab.until("document.getElementById('answer').textContent === 'Clean plate kept'")
+    tab.press(" ", "Space", " ")
+    tab.until("document.getElementById('answer').textContent === 'Kept 0001-aaaaaa'")
+    assert tab.run("document.getElementById('plateask').hidden")
+
+    def answered(kept: int) -> None:
+        tab.until(f"document.getElementById('answer').textContent === 'Kept 000{kept}-aaaaaa'")
+
+    tab.click("plate")
+    tab.click("plateno")
+    tab.press(" ", "Space", " ")
+    answered(2)
+    for kept, button in ((3, "grab3"), (5, "grab")):
+        tab.click(button)
+        answered(kept)
+        tab.press(" ", "Space", " ")
+        answered(kept + 1)
+
+
 def test_desk_says_when_the_source_is_silent(tab: Tab, pages: PageServer, evening: Evening) -> None:
     tab.go(f"{pages.address}/desk")
     tab.until("document.getElementById('source').className === 'live'")
@@ -126,6 +154,10 @@ def test_desk_sets_who_is_next(tab: Tab, pages: PageServer, evening: Evening) ->
     tab.press("Enter", "Enter", "\r")
     tab.until("document.querySelector('#people .name')")
     assert [p["number"] for p in evening.now["next"]] == ["7"]
+    tab.press(" ", "Space", " ")  # the press that follows a name is a grab
+    tab.until("document.querySelector('#shots .what')?.textContent === 'kept'")
+    assert evening.now["kept"] == 1
+    tab.run("document.getElementById('find').focus()")
     tab.call("Input.insertText", text="quill")
     tab.until("document.getElementById('found').children.length === 2")
     tab.run("document.querySelectorAll('#found .also')[1].click()")
