@@ -22,6 +22,12 @@ from stream.pages.address import DEFAULT_PORT
 if TYPE_CHECKING:
     from stream.live.session import Session
 
+ENDING = "Ending; what was pressed is kept first, and the picture in work is finished."
+ENDED = (
+    "Ended; {shots} kept since the start. Pictures that are not made yet are made at the next "
+    "start, or by `posewall batch run`."
+)
+
 
 def _positive(text: str) -> float:
     try:
@@ -205,12 +211,18 @@ def run_live(args: argparse.Namespace) -> int:
         signal.signal(sign, lambda *_: ended.set())
     with event.logging():
         session = Session(event, wishes, tell=screen.say)
+        begun = False
         try:
             session.start()
+            begun = True
             _run_until(session, ended, args.for_s, screen)
         finally:
             screen.end()
+            if begun:
+                screen.say(ENDING)
             session.stop()
+        kept = session.state()["kept"]
+        screen.say(ENDED.format(shots="1 shot" if kept == 1 else f"{kept} shots"))
     return 0
 
 

@@ -165,6 +165,11 @@ class LiveProcess:
         """Wait until pictures are shown."""
         self.until(lambda: self.state()["pictures"] > 3)
 
+    def until_told(self, words: str) -> None:
+        """Wait until everything was read that it wrote, it having ended, and look for words."""
+        self._reader.join(PATIENCE_S)
+        assert words in self.said
+
     def command(self, *words: str) -> subprocess.CompletedProcess[str]:
         """A command in another process, as from another terminal."""
         return command(self.event, *words)

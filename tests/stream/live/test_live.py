@@ -13,6 +13,7 @@ import pytest
 
 from stream.errors import UserError
 from stream.event import Event
+from stream.live.commands import ENDING
 from stream.live.link import LinkError, ask, read_link
 from stream.live.session import Session
 from stream.live.wishes import Wishes
@@ -33,8 +34,11 @@ def running(tmp_path_factory: pytest.TempPathFactory, clip: Path) -> Iterator[Li
     with LiveProcess(event, clip) as live:
         live.until_live()
         yield live
+        kept = live.state()["kept"]
         live.press("q")
         assert live.process.wait(60) == 0, live.said
+        live.until_told(f"Ended; {kept} shot")
+        assert live.said.index(ENDING) < live.said.index("Ended; ")
         assert read_link(event.paths.root) is None
 
 
