@@ -17,7 +17,7 @@ from models import kernels
 from scripts.living import ROOT, end
 from scripts.programme import WARM
 from stream.event import Event
-from stream.live.compiler import Compiler
+from stream.live.compiler import Compiler, Filled
 
 
 def first_start(made: Path, event: Event, folder: Path) -> dict[str, Any]:
@@ -79,5 +79,5 @@ def compile_all(device: str) -> None:
     Args:
         device: where pictures are keyed.
     """
-    if not Compiler().fill(device, lambda done, of: None):
+    if Compiler().fill(device, lambda done, of: None) is not Filled.KEPT:
         kernels.load(device)
