@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import sys
 import threading
 import time
@@ -28,6 +27,7 @@ from stream.live.compiling import Compiling
 from stream.live.link import read_link
 from stream.live.session import Session
 from stream.live.wishes import Wishes
+from stream.own_process import at_end_of_input
 
 START_S = 120.0
 MAKING_S = 600.0
@@ -168,21 +168,12 @@ class Ending:
     """
 
     def __init__(self, descriptor: int) -> None:
-        self._descriptor = descriptor
         self._over = threading.Event()
-        threading.Thread(target=self._read, name="input", daemon=True).start()
+        at_end_of_input(self._over.set, descriptor)
 
     def __call__(self, wait_s: float) -> bool:
         """Wait so long for the end; True when it is there."""
         return self._over.wait(wait_s)
-
-    def _read(self) -> None:
-        # Not by sys.stdin: Python ends badly while a thread holds that.
-        try:
-            while os.read(self._descriptor, 1 << 12):
-                pass
-        finally:
-            self._over.set()
 
 
 def _wait(until: Callable[[], bool], limit_s: float, ended: Ending, why: str) -> None:

@@ -7,7 +7,10 @@ import site
 import subprocess
 import sys
 import sysconfig
+import threading
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import stream
 
@@ -43,3 +46,42 @@ def environment() -> dict[str, str]:
         found.insert(0, str(root))
     about["PYTHONPATH"] = os.pathsep.join(found)
     return about
+
+
+def begin(module: str, *words: str, **how: Any) -> subprocess.Popen[Any]:
+    """Run a module beside this program, for as long as its standard input is held open.
+
+    Ctrl-C in a terminal does not reach it: that is for this program, which ends it in time.
+
+    Args:
+        module, words: as in `command`.
+        how: more for `subprocess.Popen`.
+
+    Raises:
+        OSError: no process could be made.
+    """
+    return subprocess.Popen(
+        command(module, *words),
+        stdin=subprocess.PIPE,
+        env=environment(),
+        process_group=0,
+        **how,
+    )
+
+
+def at_end_of_input(act: Callable[[], object], descriptor: int = 0) -> None:
+    """In the process that was begun: do something once nobody holds its input any more.
+
+    Args:
+        act: done on a thread of its own, also where the input cannot be read.
+        descriptor: of the input. What comes before its end is passed over.
+    """
+
+    def wait() -> None:
+        try:
+            while os.read(descriptor, 1 << 12):  # not `sys.stdin`, whose lock would be held at exit
+                pass
+        finally:
+            act()
+
+    threading.Thread(target=wait, name="input", daemon=True).start()

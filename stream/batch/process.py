@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 
 from stream.event import Event
-from stream.own_process import command, environment
+from stream.own_process import begin
 
 
 class WorkerProcess:
@@ -15,8 +15,7 @@ class WorkerProcess:
     """
 
     def __init__(self, event: Event, device: str = "auto") -> None:
-        root = str(event.paths.root)
-        self._command = command("stream.batch.worker", root, "--device", device, "--follow")
+        self._words = str(event.paths.root), "--device", device, "--follow"
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -27,13 +26,7 @@ class WorkerProcess:
         """Start it; call again at any time to start it anew when it has died."""
         if not self.alive:
             self.stop()
-            self._process = subprocess.Popen(
-                self._command,
-                stdin=subprocess.PIPE,
-                env=environment(),
-                # Ctrl-C in a terminal is for the live program, which lets this one finish.
-                process_group=0,
-            )
+            self._process = begin("stream.batch.worker", *self._words)
 
     def stop(self, timeout_s: float = 120.0) -> None:
         """Let it finish the picture in work and end."""

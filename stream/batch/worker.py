@@ -35,6 +35,7 @@ from stream.batch.sweep import Sweep, retry_passed
 from stream.device import pick_device
 from stream.errors import UserError
 from stream.event import Event
+from stream.own_process import at_end_of_input
 from stream.shot import sweep_leftovers
 
 log = logging.getLogger("posewall.batch")
@@ -160,12 +161,7 @@ def main(argv: list[str] | None = None) -> int:
         print(e, file=sys.stderr)
         return 2
     if args.follow:
-
-        def until_end() -> None:
-            sys.stdin.buffer.read()
-            ended.set()
-
-        threading.Thread(target=until_end, daemon=True).start()
+        at_end_of_input(ended.set)
     with event.logging():
         worker = Worker(event, device)
         worker.start()

@@ -23,7 +23,7 @@ from pathlib import Path
 
 from models import kernels
 from stream import compiled_code
-from stream.own_process import LOW, command, environment
+from stream.own_process import LOW, at_end_of_input, begin
 
 log = logging.getLogger("posewall.live")
 
@@ -87,16 +87,13 @@ class Compiler:
             if self.ended.is_set():
                 return Filled.ENDED
             try:
-                self._process = subprocess.Popen(
-                    command("stream.live.compiler", device),
-                    env=environment(),
-                    stdin=subprocess.PIPE,  # its end tells the process that nobody waits any more
+                self._process = begin(
+                    "stream.live.compiler",
+                    device,
                     stdout=subprocess.PIPE,
                     stderr=subprocess.STDOUT,
                     text=True,
                     creationflags=LOW,
-                    # Ctrl-C in a terminal is for the program, which ends the compiler in time.
-                    process_group=0,
                 )
             except OSError as error:
                 log.warning("kernels are compiled in this process: %s", error)
@@ -130,17 +127,11 @@ class Compiler:
                 self._process.terminate()
 
 
-def _wait_for_the_other_end() -> None:
-    while os.read(0, 1024):  # not `sys.stdin`, whose lock a thread may hold when Python ends
-        pass
-    os.kill(os.getpid(), signal.SIGTERM)
-
-
 def main(device: str) -> int:
     """Compile; tell how far it is on the standard output, a line "DONE OF" for each kernel."""
     # Whoever sends it to all processes of the program means the program.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_wait_for_the_other_end, daemon=True).start()
+    at_end_of_input(lambda: os.kill(os.getpid(), signal.SIGTERM))
     if hasattr(os, "nice"):
         os.nice(_LOW)
 

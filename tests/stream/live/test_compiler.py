@@ -104,7 +104,7 @@ def test_a_mark_that_cannot_be_made_leaves_it_to_the_program(
     nowhere = cache / "file"
     nowhere.write_text("")
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(nowhere / "below"))
-    monkeypatch.setattr("stream.live.compiler.command", lambda *_: [sys.executable, "-c", "pass"])
+    monkeypatch.setattr("stream.own_process.command", lambda *_: [sys.executable, "-c", "pass"])
     assert Compiler().fill("cpu", lambda *_: None) is Filled.NOT_APART
 
 
