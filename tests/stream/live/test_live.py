@@ -147,10 +147,15 @@ def test_the_pages_show_the_moving_composite_and_the_desk_grabs(running: LivePro
 
 def test_a_grab_of_a_second_ago_is_another_frame(running: LiveProcess) -> None:
     time.sleep(1.6)  # so that the ring reaches back far enough
-    now = ask(running.link, "/grab", {"age_s": 0})["shot"]
-    ago = ask(running.link, "/grab", {"age_s": 1.5})["shot"]
-    moments = [load_shot(running.event, i).taken.timestamp() for i in (now, ago)]
-    assert moments[0] - moments[1] == pytest.approx(1.5, abs=0.4)
+    pressed_s, shots = [], []
+    for age_s in (0.0, 1.5):
+        pressed_s.append(time.monotonic())
+        shots.append(ask(running.link, "/grab", {"age_s": age_s})["shot"])
+    moments = [load_shot(running.event, i).taken.timestamp() for i in shots]
+    # The second press comes as much later as the first one's answer took.
+    apart_s = 1.5 - (pressed_s[1] - pressed_s[0])
+    assert moments[0] != moments[1]
+    assert moments[0] - moments[1] == pytest.approx(apart_s, abs=0.4)
 
 
 def test_a_count_ends_in_a_shot(running: LiveProcess) -> None:
