@@ -184,3 +184,8 @@ def runs(marks: Sequence[Mark]) -> list[Run]:
         first += run.samples
         clock = run.when(run.samples)
     return found
+
+
+def end_s(marks: Sequence[Mark]) -> float:
+    """The second at which the last sample of a recording has been heard; 0 without any."""
+    return max((run.when(run.samples) for run in runs(marks)), default=0.0)
