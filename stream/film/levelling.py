@@ -13,10 +13,10 @@ from pathlib import Path
 import av
 import numpy as np
 
-from stream.durable import renamed_to, sync_file, sync_folder
 from stream.film.filters import Filters
 from stream.film.loudness import CEILING_DBTP, Meter, Reading
 from stream.film.samples import RATE, Block, Spool
+from stream.film.whole_file import whole_file
 
 # AAC adds its error to the peaks; chosen: measured on speech and music, see the tests.
 _HELD_DBTP = CEILING_DBTP - 0.5
@@ -67,23 +67,23 @@ def _read(mix: Spool, gain_db: float, limit_db: float, seen: Callable[[int], Non
 
 def _write(blocks: Iterator[Block], out: Path, length: int, seen: Callable[[int], None]) -> None:
     """FLAC of 24 bit (RFC 9639), exactly ``length`` samples."""
-    with renamed_to(out) as partial:
-        with av.open(str(partial), "w", format="flac", options={"fflags": "+bitexact"}) as file:
-            stream = file.add_stream("flac", rate=RATE)
-            stream.layout, stream.format = "stereo", "s32"
-            at = 0
-            for block in blocks:
-                block = block[:, : length - at]
-                whole = np.clip(np.rint(block.T.astype(np.float64) * 2**23), -(2**23), 2**23 - 1)
-                packed = (whole.astype(np.int32) << 8).reshape(1, -1)
-                frame = av.AudioFrame.from_ndarray(packed, "s32", "stereo")
-                frame.sample_rate, frame.time_base, frame.pts = RATE, Fraction(1, RATE), at
-                at += block.shape[1]
-                file.mux(stream.encode(frame))
-                seen(block.shape[1])
-            file.mux(stream.encode(None))
-        sync_file(partial)
-    sync_folder(out.parent)
+    with (
+        whole_file(out) as partial,
+        av.open(str(partial), "w", format="flac", options={"fflags": "+bitexact"}) as file,
+    ):
+        stream = file.add_stream("flac", rate=RATE)
+        stream.layout, stream.format = "stereo", "s32"
+        at = 0
+        for block in blocks:
+            block = block[:, : length - at]
+            whole = np.clip(np.rint(block.T.astype(np.float64) * 2**23), -(2**23), 2**23 - 1)
+            packed = (whole.astype(np.int32) << 8).reshape(1, -1)
+            frame = av.AudioFrame.from_ndarray(packed, "s32", "stereo")
+            frame.sample_rate, frame.time_base, frame.pts = RATE, Fraction(1, RATE), at
+            at += block.shape[1]
+            file.mux(stream.encode(frame))
+            seen(block.shape[1])
+        file.mux(stream.encode(None))
 
 
 def level(

@@ -17,7 +17,7 @@ from stream.film.curve import Curve, Floats, smoothed, spread
 from stream.film.filters import Filters
 from stream.film.loudness import STEP_S, Meter
 from stream.film.placing import place
-from stream.film.samples import Spool
+from stream.film.samples import RATE, Spool
 from stream.film.timeline import Mark
 
 # The lowest voices speak at about 80 Hz (common practice: the low cut of microphones for speech).
@@ -27,6 +27,8 @@ _DEAD_DB = 40.0
 # Quieter than this on the whole: nothing was said. A quiet room through a camera's microphone
 # reads about -60 LUFS (from memory; common practice).
 SILENT_TAKE_LUFS = -55.0
+# The meter's block; less cannot be measured, BS.1770-5.
+_LEAST_S = 0.4
 # A block counts as speech above the meter's own relative gate, BS.1770-5: 10 LU below the mean.
 _GATE_LU = 10.0
 # Rider: loudness of speech within so much time, half of what it differs, by at most so much.
@@ -133,6 +135,20 @@ def _rider(momentary: Floats, speaks: NDArray[np.bool_]) -> Curve:
     return Curve(smoothed(gain, width))
 
 
+def _why_not(samples: int, lufs: float | None) -> str:
+    """Why a take's sound is left as loud as it is; empty where it is brought to a level."""
+    if samples < _LEAST_S * RATE:
+        return f"The take is shorter than {_LEAST_S:g} s; its sound was left as loud as it is."
+    if lufs is None:
+        return "The take is silent."
+    if lufs < SILENT_TAKE_LUFS:
+        return (
+            f"The take is nearly silent ({lufs:.0f} LUFS, less than {SILENT_TAKE_LUFS:.0f}); its "
+            "sound was not raised, since that would raise only noise."
+        )
+    return ""
+
+
 def look(spool: Spool, seen: Callable[[int], None] = lambda _: None) -> Voice:
     """Measure a take's sound as it was laid.
 
@@ -147,9 +163,9 @@ def look(spool: Spool, seen: Callable[[int], None] = lambda _: None) -> Voice:
     reading = meter.close()
     momentary = _middle(reading.momentary_lufs)
     lufs = reading.integrated_lufs
-    if lufs is None or lufs < SILENT_TAKE_LUFS:
-        nobody = np.zeros(len(momentary), np.bool_)
-        return Voice(None, nobody, Curve(np.zeros(1)), ())
+    why = _why_not(spool.samples, lufs)
+    if lufs is None or why:
+        return Voice(None, np.zeros(len(momentary), np.bool_), Curve(np.zeros(1)), (why,))
     speaks = momentary > max(lufs - _GATE_LU, SILENT_TAKE_LUFS)
     rider = _rider(momentary, speaks)
     notes = []
