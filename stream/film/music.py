@@ -165,7 +165,8 @@ def lay_music(
 def _fade_db(share: Floats) -> Floats:
     """Decibels of a fade of which ``share`` is done, from 0 to 1: a raised cosine."""
     factor = np.sin(np.pi / 2 * np.clip(share, 0.0, 1.0)) ** 2
-    return np.maximum(NOTHING_DB, 20.0 * np.log10(np.maximum(factor, 1e-6)))
+    db: Floats = np.maximum(NOTHING_DB, 20.0 * np.log10(np.maximum(factor, 1e-6)))
+    return db
 
 
 def music_curve(

@@ -135,7 +135,7 @@ def read_sound(
                 stream.discard = Discard.all
         stereo = _Stereo()
         for frame in _decoded(container, sounds[0]):
-            at_s = None if frame.pts is None else float(frame.pts * frame.time_base)
+            at_s = frame.time
             if until_s is not None and at_s is not None and at_s > until_s:
                 break
             try:
