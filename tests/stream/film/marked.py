@@ -169,7 +169,9 @@ def speech(seconds: float, seed: int = 1, rate: int = 48_000) -> Floats:
     phase = 2 * np.pi * np.cumsum(pitch) / rate
     voice = np.zeros(n)
     for k in range(1, 30):
-        near = np.exp(-(((k * 120 - 600) / 500) ** 2)) + 0.4 * np.exp(-(((k * 120 - 1900) / 600) ** 2))
+        near = np.exp(-(((k * 120 - 600) / 500) ** 2)) + 0.4 * np.exp(
+            -(((k * 120 - 1900) / 600) ** 2)
+        )
         voice += (near + 0.02) * np.sin(k * phase)
     knots = np.arange(0, seconds + 0.12, 0.12)
     loud = rng.uniform(0.05, 1.0, len(knots)) * (rng.uniform(size=len(knots)) > 0.2)

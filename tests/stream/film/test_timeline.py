@@ -104,9 +104,7 @@ def test_a_late_packet_alone_is_no_gap() -> None:
 
 
 def test_a_change_of_rate_begins_a_new_run() -> None:
-    first, second = runs(
-        marks(100, 44_100, 441) + late(marks(100, 48_000, 480), 1.0)
-    )
+    first, second = runs(marks(100, 44_100, 441) + late(marks(100, 48_000, 480), 1.0))
     assert (first.rate, second.rate) == (44_100, 48_000)
     assert second.when(0) == pytest.approx(1.0, abs=1e-6)
 
