@@ -24,9 +24,9 @@ from stream.film.timeline import end_s
 _CROSS_S = 0.05
 # chosen: a tenth of a second of music is a mistake, not a loop.
 _LEAST_S = 0.5
-# Ducking, common practice: down within about half a second, back over about two; it stays down
+# Ducking, common practice: down within about half a second, back over more than one; it stays down
 # between words.
-_DOWN_DB_S, _UP_DB_S = 30.0, 8.0
+_DOWN_DB_S, _UP_DB_S = 30.0, 12.0
 _BEFORE_S, _AFTER_S = 0.2, 1.2
 
 
@@ -197,7 +197,7 @@ def music_curve(
     if len(speaks):
         place = np.clip(np.round((t - take[0]) / STEP_S).astype(int), 0, len(speaks) - 1)
         talk = inside & speaks[place]
-    talk = spread(talk, round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S))
+    talk = inside & spread(talk, round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S))
     under[talk] = np.maximum(music.under_lu, under[talk])
     db = ramped(voice_lufs - under - laid.lufs, _DOWN_DB_S * STEP_S, _UP_DB_S * STEP_S)
     if music.fade_in_s > 0.0:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
 
@@ -63,7 +63,9 @@ def write_sound(
         stream = file.add_stream(codec, rate=rate)
         stream.layout = layout
         form = stream.format.name
-        scale, kind = (32767, np.int16) if form.startswith("s16") else (1, np.float32)
+        scale, kind = {"s16": (2**15 - 1, np.int16), "s32": (2**31 - 128, np.int32)}.get(
+            form.removesuffix("p"), (1, np.float32)
+        )
         for first in range(0, samples.shape[1], step):
             part = (samples[:, first : first + step] * scale).astype(kind)
             packed = part if form.endswith("p") else part.T.reshape(1, -1)
@@ -175,10 +177,6 @@ def speech(seconds: float, seed: int = 1, rate: int = 48_000) -> Floats:
         voice += (near + 0.02) * np.sin(k * phase)
     knots = np.arange(0, seconds + 0.12, 0.12)
     loud = rng.uniform(0.05, 1.0, len(knots)) * (rng.uniform(size=len(knots)) > 0.2)
+    loud[knots % 2.6 > 2.0] = 0.0
     voice *= np.interp(t, knots, loud)
     return (0.2 * voice / np.abs(voice).max() + 1e-4 * rng.standard_normal(n)).astype(np.float32)
-
-
-def numbers(times_s: Sequence[float], rate: Fraction) -> Iterator[int]:
-    """The pictures of a film that begin at these seconds."""
-    return (round(t * rate) for t in times_s)

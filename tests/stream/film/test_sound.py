@@ -6,7 +6,6 @@ import math
 from fractions import Fraction
 from pathlib import Path
 
-import av
 import numpy as np
 import pytest
 
@@ -41,17 +40,11 @@ def test_every_mark_is_where_it_was(tmp_path: Path, rate: int, codec: str) -> No
     assert heard_beeps(out, want) == pytest.approx(want, abs=NEAR_S)
 
 
-@pytest.mark.parametrize("codec", ["aac", "libopus", "libmp3lame", "libvorbis", "ac3"])
+@pytest.mark.parametrize("codec", ["aac", "libopus", "libmp3lame", "ac3"])
 def test_what_a_codec_adds_before_the_first_sample_is_known(tmp_path: Path, codec: str) -> None:
     times = [0.5, 1.5, 2.5]
-    layout = "mono" if codec != "libvorbis" else "stereo"
-    sound = beeps(times, RATE, 3.0)
-    if layout == "stereo":
-        sound = np.stack([sound, sound])
-    step = {"aac": 1024, "libopus": 960, "libmp3lame": 1152, "libvorbis": 64, "ac3": 1536}[codec]
-    take = write_sound(tmp_path / "take.mkv", sound, RATE, codec, layout, step)
-    with av.open(str(take)) as file:  # where the recording itself has them
-        assert file.streams.audio[0].codec_context.name
+    step = {"aac": 1024, "libopus": 960, "libmp3lame": 1152, "ac3": 1536}[codec]
+    take = write_sound(tmp_path / "take.mkv", beeps(times, RATE, 3.0), RATE, codec, "mono", step)
     out = tmp_path / "sound.flac"
     make_sound(take, 0.0, 3.0, 0.0, None, 3.0, out)
     assert heard_beeps(out, times) == pytest.approx(times, abs=0.004)
@@ -67,8 +60,7 @@ def test_a_sample_stands_to_the_sample(tmp_path: Path) -> None:
     assert int(np.argmax(np.abs(samples[0]))) == round((1.0 - 0.5 + 0.25) * RATE)
 
 
-@pytest.mark.parametrize("ppm", [-150, 80])
-@pytest.mark.parametrize("rate", [44_100, 48_000])
+@pytest.mark.parametrize(("rate", "ppm"), [(44_100, -150), (48_000, 80)])
 def test_a_drifting_clock_follows_the_picture_for_five_minutes(
     tmp_path: Path, rate: int, ppm: int
 ) -> None:
@@ -143,7 +135,7 @@ def test_a_microphone_on_one_side_is_heard_on_both(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("target", [-16.0, -23.0])
-@pytest.mark.parametrize("level", [0.02, 0.5, 3.0])
+@pytest.mark.parametrize("level", [0.2, 0.5, 6.0])
 def test_speech_comes_to_the_loudness_that_is_wanted(
     tmp_path: Path, level: float, target: float
 ) -> None:
@@ -214,7 +206,7 @@ def test_rumble_is_taken_out_and_the_voice_left(tmp_path: Path) -> None:
     assert voice - rumble > 12.0  # it was 6 dB the other way round
 
 
-@pytest.mark.parametrize("level", [0.0, 1e-4, 0.001])
+@pytest.mark.parametrize("level", [0.0, 1e-4, 0.001, 0.003])
 def test_silence_is_not_blown_up(tmp_path: Path, level: float) -> None:
     rng = np.random.default_rng(3)
     sound = (level * rng.standard_normal(4 * RATE)).astype(np.float32)
@@ -227,7 +219,7 @@ def test_silence_is_not_blown_up(tmp_path: Path, level: float) -> None:
 
 
 def test_a_very_quiet_take_is_raised_only_so_far(tmp_path: Path) -> None:
-    take = write_sound(tmp_path / "t.mkv", 0.015 * speech(6.0), RATE, "pcm_f32le")
+    take = write_sound(tmp_path / "t.mkv", 0.06 * speech(6.0), RATE, "pcm_f32le")
     made = make_sound(take, 0.0, 6.0, 0.0, None, 6.0, tmp_path / "s.flac")
     assert made.raised_db == pytest.approx(30.0, abs=0.2)
     assert made.integrated_lufs is not None
@@ -288,7 +280,7 @@ def test_progress_is_told_to_the_end_and_a_stop_leaves_nothing(tmp_path: Path) -
         pass
 
     def stop(done: int, of: int) -> None:
-        if done > 0.9 * of:
+        if done > 0.6 * of:
             raise EnoughError
 
     before = set(tmp_path.iterdir())
