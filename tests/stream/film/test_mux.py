@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import struct
+import subprocess
+import sys
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -78,7 +80,7 @@ def test_sound_and_picture_are_in_step(
 ) -> None:
     """At every mark within what EBU R37 lets a stage be off, and far within it."""
     count = round(9 * rate) + 1
-    times = [round(t * rate) / rate for t in (0.5, 1.9, 2.0, 3.7, 5.0, 6.6, 8.0, 8.6)]
+    times = [round(t * rate) / rate for t in (0.5, 1.6, 2.0, 3.7, 5.0, 6.6, 8.0, 8.6)]
     seconds = [float(t) for t in times]
     film, sound = tmp_path / "film.mp4", tmp_path / "sound.flac"
     take = write_sound(tmp_path / "t.mkv", beeps(seconds, sound_rate, 9.5), sound_rate)
@@ -118,7 +120,7 @@ def test_no_drift_in_five_minutes_of_recording_whose_clock_runs_off(tmp_path: Pa
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Path], Path]:
     """A film of 4.004 s, its pieces and its sound."""
     folder = tmp_path_factory.mktemp("film")
-    parts = pieces(folder, flashing([1.001], 120, NTSC), NTSC)
+    parts = pieces(folder, flashing([1.001], 120, NTSC), NTSC, preset="veryfast")
     take = write_sound(folder / "t.mkv", speech(4.004, rate=44_100), 44_100)
     make_sound(take, 0.0, 4.004, 0.0, None, 120 / float(NTSC), folder / "sound.flac")
     mux(parts, folder / "sound.flac", folder / "film.mp4", NTSC, metadata=SAID)
@@ -266,9 +268,46 @@ def test_a_film_of_nothing_is_refused(tmp_path: Path) -> None:
         mux([], None, tmp_path / "film.mp4", NTSC)
 
 
-def test_sound_that_cannot_be_read_is_refused(tmp_path: Path) -> None:
-    (tmp_path / "sound.flac").write_bytes(b"no sound")
-    parts = pieces(tmp_path, [False] * 3, NTSC)
-    with pytest.raises(MuxError, match="sound"):
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda p: p.write_bytes(b"no sound"), "sound"),
+        (lambda p: None, "missing"),
+        (lambda p: make_sound(None, 0, 0, 0, None, 0.5, p), "lasts 0.50 s"),
+    ],
+)
+def test_sound_that_does_not_belong_is_refused(tmp_path: Path, make: object, words: str) -> None:
+    assert callable(make)
+    make(tmp_path / "sound.flac")
+    parts = pieces(tmp_path, [False] * 30, NTSC)
+    with pytest.raises(MuxError, match=words):
         mux(parts, tmp_path / "sound.flac", tmp_path / "film.mp4", NTSC)
     assert not (tmp_path / "film.mp4").exists()
+
+
+def test_a_full_disk_is_told_in_one_sentence(
+    made: tuple[Path, list[Path], Path], tmp_path: Path
+) -> None:
+    """A child process that may write no file larger than 2 kB stands for a full disk."""
+    code = (
+        "import resource, signal, sys; from pathlib import Path; from fractions import Fraction\n"
+        "from stream.film.mux import mux\n"
+        "from stream.film.sound import make_sound\n"
+        "from stream.errors import UserError\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))\n"
+        "pieces, sound, out = [Path(p) for p in sys.argv[3:]], Path(sys.argv[2]), sys.argv[1]\n"
+        "for make in (lambda: mux(pieces, sound, Path(out + '.mp4'), Fraction(30000, 1001)),\n"
+        "    lambda: make_sound(sound, 0, 4, 0, None, 4, Path(out + '.flac'))):\n"
+        "    try:\n"
+        "        make()\n"
+        "    except UserError as e:\n"
+        "        print(e)\n"
+    )
+    words = [str(tmp_path / "film"), str(made[2]), *map(str, made[1])]
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words], capture_output=True, text=True, check=False
+    )
+    assert done.stdout.count("was not kept") == 2, done.stdout + done.stderr
+    assert done.returncode == 0, done.stderr
+    assert not list(tmp_path.iterdir())
