@@ -1,4 +1,4 @@
-"""What a take is of: people, template, plate, settings; and the films that are wanted."""
+"""What a take is of: people, template, plate, settings."""
 
 from __future__ import annotations
 
@@ -13,12 +13,11 @@ from typing import Protocol
 from stream.durable import commit_folder, held, partial_path, storing, write_synced
 from stream.errors import UserError
 from stream.event import Event
-from stream.file_name import safe_name
 from stream.shot.ordering import ordered
 from stream.shot.plates import PLATE_RECORD
 from stream.shot.store import NUMBERED
 from stream.take.finding import take_ids
-from stream.take.record import MEDIA, RECORD, SHAPES, FilmWanted, Take, TakeError
+from stream.take.record import MEDIA, RECORD, SHAPES, Take, TakeError
 from stream.template import Nudge, Template
 
 log = logging.getLogger("posewall.take")
@@ -42,7 +41,7 @@ class About:
         mirror: the films show it flipped left to right.
         nudge: how far the subject is moved, the event's and the template's nudge included; None
             for those alone.
-        shapes: what films are to be made of it, of `SHAPES`; none for a take alone.
+        shapes: what films are to be made of it, of `SHAPES`; None for what the event says.
         notes: warnings to keep with it.
     """
 
@@ -52,7 +51,7 @@ class About:
     plate: str | None = None
     mirror: bool = False
     nudge: Nudge | None = None
-    shapes: Sequence[str] = ("wide",)
+    shapes: Sequence[str] | None = None
     notes: Sequence[str] = ()
 
 
@@ -63,7 +62,7 @@ def drafted(event: Event, about: About, *, begun: datetime, source: str, turns: 
         UserError: the template that was chosen, or the event's usual one, cannot be used; or a
             shape that there is not.
     """
-    for shape in about.shapes:
+    for shape in about.shapes or ():
         if shape not in SHAPES:
             raise TakeError(f"a film cannot be '{shape}'; choose {' or '.join(SHAPES)}.")
     wanted, notes = ordered(event, about.people, about.template)
@@ -101,7 +100,6 @@ def drafted(event: Event, about: About, *, begun: datetime, source: str, turns: 
         plate=plate,
         settings=about.settings.to_json(),
         nudge=nudge.to_json() if nudge not in (None, Nudge()) else {},
-        films=tuple(FilmWanted(shape, "") for shape in dict.fromkeys(about.shapes)),
         notes=(*notes, *about.notes),
     )
 
@@ -118,19 +116,8 @@ def _next_number(event: Event) -> int:
     return max(taken) + 1
 
 
-def film_name(event: Event, take: Take, shape: str) -> str:
-    """The file name of a take's film: its number, who is in it, its shape."""
-    try:
-        people = [p for p in (event.roster.get(number) for number in take.people) if p]
-    except (UserError, OSError):
-        people = []  # kept without names
-    names = ", ".join(p.shown_name for p in people if p.shown_name)
-    parts = (f"{take.number:04d}", safe_name(names), shape)
-    return "-".join(p for p in parts if p) + ".mp4"
-
-
 def keep_new(event: Event, draft: Take) -> Take:
-    """Give a draft its number, its films their names, and keep it; it survives a power cut.
+    """Give a draft its number and keep it; it survives a power cut.
 
     Args:
         event: where to.
@@ -147,8 +134,6 @@ def keep_new(event: Event, draft: Take) -> Take:
             with held(event.paths.lock):
                 number = _next_number(event)
                 take = replace(draft, number=number, id=f"t{number:04d}-{draft.unique[:6]}")
-                films = [replace(f, film=film_name(event, take, f.shape)) for f in take.films]
-                take = replace(take, films=tuple(films))
                 write_synced(partial / RECORD, take.to_bytes())
                 commit_folder(partial, event.paths.takes / take.id)
         except BaseException:
