@@ -200,6 +200,7 @@ def measured(path: Path) -> tuple[float, float]:
         return 0.0, 0.0
     times.sort()
     first, last = times[0], times[-1]
-    if not length and len(times) > 1:
-        length = times[-1] - times[-2]
+    if len(times) > 1:  # some streams do not say it, or say one tick
+        step = times[-1] - times[-2]
+        length = length if length > step / 2 else step
     return float(first), float(last + length)
