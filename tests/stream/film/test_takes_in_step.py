@@ -86,7 +86,7 @@ def test_a_clip_s_sound_stays_with_its_picture(
     take = add_clip(event, clip(tmp_path / name, times, marks, rate, codec), settings=SETTINGS)
     reader = open_take(event, take)
     seen = [
-        float(frame.pts * frame.time_base)
+        float((frame.pts or 0) * (frame.time_base or 0))
         for frame in reader.frames()
         if float(frame.planes[0].float().mean()) > 120
     ]
