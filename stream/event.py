@@ -8,9 +8,12 @@ templates/NAME/       as they are edited
 template-versions/    a copy of every version that was used, so that a shot renders the same later
 plates/ID/  shots/ID/ clean plates and shots, each whole or not there
 pictures/             what is printed
+takes/ID/             recorded picture and sound, readable while they are being written
+films/                the greetings made of takes
 sheets/               sheets and contact sheets, once one was made
 queue.sqlite          the queue's store
 .flattened/           finished parts of templates, without words; may be deleted at any time
+.films/               pieces of films in work; may be deleted at any time
 posewall.log          what happened; shots by number, no names of people
 ```
 """

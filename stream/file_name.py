@@ -43,3 +43,9 @@ def safe_name(text: str, longest: int = LONGEST_BYTES) -> str:
     if name.split(".")[0].rstrip().upper() in DEVICES:
         name = f"_{name}"
     return unicodedata.normalize("NFC", name)
+
+
+def stays_below(name: str) -> bool:
+    """Whether a file's name stays inside its folder; a slash separates folders in it."""
+    parts = name.split("/")
+    return all(p and p not in (".", "..") and not set(p) & set("\\:\0") for p in parts)

@@ -62,6 +62,19 @@ class EventPaths:
         return self.root / "pictures"
 
     @property
+    def takes(self) -> Path:
+        return self.root / "takes"
+
+    @property
+    def films(self) -> Path:
+        return self.root / "films"
+
+    @property
+    def film_work(self) -> Path:
+        """Pieces of films in work, by take and render; they may be deleted at any time."""
+        return self.root / ".films"
+
+    @property
     def sheets(self) -> Path:
         """Sheets and contact sheets; made when one is asked for."""
         return self.root / "sheets"
@@ -80,9 +93,10 @@ class EventPaths:
 
     @property
     def lock(self) -> Path:
-        """Held while a shot or plate gets its number, or its record changes."""
+        """Held while a shot, plate or take gets its number, or its record changes."""
         return self.root / ".shots.lock"
 
     @property
     def folders(self) -> tuple[Path, ...]:
-        return self.templates, self.template_versions, self.plates, self.shots, self.pictures
+        kept = self.templates, self.template_versions, self.plates, self.shots, self.pictures
+        return (*kept, self.takes, self.films)

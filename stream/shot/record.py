@@ -13,6 +13,7 @@ from typing import Any
 from models.color import Encoding
 from models.errors import PosewallError
 from stream.errors import UserError
+from stream.file_name import stays_below
 from stream.shot.wanted import Wanted
 
 RECORD = "shot.json"
@@ -32,12 +33,6 @@ ID_FORM = re.compile(r"\d{4,}-[0-9a-f]{6}")
 
 class ShotError(UserError):
     """A shot is not there, or its files cannot be used."""
-
-
-def _below(name: str) -> bool:
-    """Whether a picture's name stays inside its folder; a slash separates folders in it."""
-    parts = name.split("/")
-    return all(p and p not in (".", "..") and not set(p) & set("\\:\0") for p in parts)
 
 
 @dataclass(frozen=True)
@@ -236,7 +231,7 @@ class Shot:
                     "file name; correct it in shot.json."
                 )
         for name in pictures:
-            if not _below(name):
+            if not stays_below(name):
                 raise ShotError(
                     f"the record of shot {shot.id} names the picture '{name}', which would lie "
                     "outside pictures/; correct it in shot.json."
