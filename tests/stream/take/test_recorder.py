@@ -76,7 +76,7 @@ def clock_at_zero(shown: dict[float, int], player: Player) -> float:
 
 def test_a_take_begins_before_the_press_and_ends_with_it(event: Event, tmp_path: Path) -> None:
     path = numbered_clip(tmp_path / "n.mp4", 500, key_every=10, sound=True)
-    ring, ended = PacketRing(keep_s=2.0), []
+    ring, ended = PacketRing(keep_s=2.0), list[Take]()
     recorder = Recorder(event, on_end=ended.append)
     with Player(Clip(path, loop=True, tap=ring)) as player:
         player.wait(60)
@@ -132,7 +132,7 @@ def test_a_take_begins_before_the_press_and_ends_with_it(event: Event, tmp_path:
 
 def test_it_ends_by_itself_and_only_one_runs_at_a_time(event: Event, tmp_path: Path) -> None:
     path = numbered_clip(tmp_path / "n.mp4", 100)
-    ring, ended = PacketRing(), []
+    ring, ended = PacketRing(), list[Take]()
     recorder = Recorder(event, on_end=ended.append)
     with Player(Clip(path, loop=True, tap=ring)) as player:
         player.wait(5)

@@ -65,7 +65,7 @@ def test_killed_while_recording(tmp_path: Path) -> None:
         here, there = multiprocessing.Pipe(duplex=False)
         process = batch_roles.process(roles.record, str(event.paths.root), kill, there)
         there.close()
-        told = []
+        told: list[tuple[Any, ...]] = []
         while not told:
             assert here.poll(120)
             told.append(here.recv())
