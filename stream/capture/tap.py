@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
+from stream.capture.adts import bare
 from stream.capture.frame import Frame
 from stream.capture.parameters import Parameters, parameters_of
 
@@ -136,6 +137,7 @@ class Gathering:
         parameters = parameters_of(picture)
         why = "" if parameters else "its pictures come uncompressed"
         own = parameters_of(sound) if sound is not None else None
+        self._headed = own is not None and own.headed
         self._streams = Streams(label, parameters, why, own, by_arrival)
         self._told = False
         self._pieces: list[Piece] = []
@@ -160,6 +162,9 @@ class Gathering:
             decode_us = self._decoded_us(at_us, sound)
             if decode is not None:
                 decode_us = _microseconds(decode, packet)
+        data = bytes(packet)
+        if sound and self._headed:
+            data = bare(data)
         self._pieces.append(
             Piece(
                 at_us,
@@ -168,7 +173,7 @@ class Gathering:
                 packet.is_keyframe,
                 not packet.is_discard,
                 sound,
-                data := bytes(packet),
+                data,
                 tuple(packet.iter_sidedata()),
                 size=len(data),
             )

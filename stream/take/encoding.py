@@ -1,6 +1,10 @@
 """Frames of a source that does not compress, made into packets by a process beside the program.
 
-chosen: H.264 with a quantiser of 10 in the source's own chroma format. FIGURES
+chosen: H.264 with a quantiser of 12 in the source's own chroma format (x264, ultrafast). On frames
+of a rendered person at 1920 x 1080, 4:2:2, with noise of 1.5 codes, the final matte differs from
+that of the frames themselves by .011 in the mean along edges; another draw of the same noise makes
+.021 (quantiser 6: .006, 10: .008, 14: .013, 18: .020, 22: .029). It takes 23 ms of one core a frame
+and 200 Mbit/s; without loss x264 takes 34 ms and 420 Mbit/s, FFV1 57 ms and 370.
 """
 
 from __future__ import annotations
@@ -33,7 +37,7 @@ log = logging.getLogger("posewall.take")
 _PIPE_BYTES = 1 << 20
 _END_S = 10.0
 _X264 = {
-    **{"preset": "ultrafast", "qp": "10", "g": "30", "bf": "0"},
+    **{"preset": "ultrafast", "qp": "12", "g": "30", "bf": "0"},
     **{"threads": "2", "sliced-threads": "0"},
 }
 _X264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")

@@ -80,6 +80,23 @@ def test_a_clips_sound_and_date_come_with_it(event: Event, tmp_path: Path) -> No
     assert other.number == 2
 
 
+@pytest.mark.parametrize("name", ["s.ts", "s.mkv", "s.mov"])
+def test_sound_of_every_container_lies_where_it_was(
+    event: Event, tmp_path: Path, name: str
+) -> None:
+    """Transport streams put a header before each packet of AAC (ISO/IEC 14496-3, ADTS)."""
+    path = numbered_clip(tmp_path / name, 80, sound=True)
+    take = add_clip(event, path, settings=SETTINGS)
+    reader = open_take(event, take)
+    assert reader.sound_path is not None
+    marks = [float(shown_at(f)) for f in reader.frames() if number_of(f) % 25 == 0]
+    assert click_times(reader.sound_path)[1:] == pytest.approx(marks[1:], abs=0.003)
+    with av.open(str(reader.sound_path)) as container:
+        assert container.streams.audio[0].codec_context.extradata is not None
+        packet = next(container.demux(audio=0))
+        assert bytes(packet)[:1] != b"\xff"
+
+
 @pytest.mark.parametrize(
     ("name", "how"),
     [
