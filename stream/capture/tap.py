@@ -69,6 +69,7 @@ class Streams:
         picture: parameters of its packets; None where frames are to be encoded instead.
         why: for people, why its packets cannot be copied; empty where they can.
         sound: parameters of its own sound; None without.
+        silent: for people, why sound that it has cannot be kept; empty otherwise.
         by_arrival: its timestamps say nothing, so that packets count by when they came.
     """
 
@@ -76,6 +77,7 @@ class Streams:
     picture: Parameters | None
     why: str = ""
     sound: Parameters | None = None
+    silent: str = ""
     by_arrival: bool = False
 
 
@@ -138,7 +140,10 @@ class Gathering:
         why = "" if parameters else "its pictures come uncompressed"
         own = parameters_of(sound) if sound is not None else None
         self._headed = own is not None and own.headed
-        self._streams = Streams(label, parameters, why, own, by_arrival)
+        silent = ""
+        if sound is not None and own is None:
+            silent = f"its own sound is in a form that cannot be kept ({sound.codec_context.name})"
+        self._streams = Streams(label, parameters, why, own, silent, by_arrival)
         self._told = False
         self._pieces: list[Piece] = []
         self._decode_us: int | None = None

