@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from datetime import datetime
+from datetime import timedelta
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -16,7 +16,7 @@ import av
 from stream.capture.clip import Clip
 from stream.capture.container import Container, Target
 from stream.capture.frame import Frame
-from stream.capture.media import local_now, log
+from stream.capture.media import Wall, local_now, log
 from stream.capture.tap import SECOND_US, Piece, Streams
 from stream.durable import write_synced
 from stream.event import Event
@@ -91,13 +91,13 @@ class _Copy:
         return True
 
 
-def _first_frames(path: Path) -> list[Frame]:
+def _first_frames(path: Path, wall: Wall) -> list[Frame]:
     """The first few, in the order in which they are shown.
 
     Raises:
         UserError: it is no clip that can be read, or a tiny one.
     """
-    clip = Clip(path, paced=False)
+    clip = Clip(path, paced=False, wall=wall)
     clip.open()
     try:
         found: list[Frame] = []
@@ -214,7 +214,7 @@ def add_clip(
     begin_s: float = 0.0,
     end_s: float | None = None,
     seen: Seen = lambda seconds: None,
-    wall: Callable[[], datetime] = local_now,
+    wall: Wall = local_now,
 ) -> Take:
     """Make a take of a clip file, whose picture and sound are copied without loss.
 
@@ -237,7 +237,7 @@ def add_clip(
             f"{path}: a part from {begin_s:g} to {end_s if end_s is None else f'{end_s:g}'} s was "
             "asked for; it must begin at 0 or later and end after it begins."
         )
-    first, *more = _first_frames(path)
+    first, *more = _first_frames(path, wall)
     about = About(settings, people, template, plate, mirror, nudge, shapes)
     draft = drafted(event, about, begun=first.taken, source=path.name, turns=first.quarter_turns)
     in_order = _in_order([first, *more])
@@ -263,6 +263,7 @@ def add_clip(
         take = replace(
             draft,
             recording=False,
+            begun=draft.begun - timedelta(seconds=shown_s),
             begin_s=shown_s + begin_s,
             end_s=end,
             length_s=length_s,

@@ -72,7 +72,7 @@ class TimeLine:
         late = arrived_us - (own + self._shift_us)
         if abs(late - self._offset.offset_us) < _FARTHEST_OFF_US:
             self._offset.add(own + self._shift_us, arrived_us)
-        return before is None or own > before or before - own > _FARTHEST_OFF_US
+        return before is None or own > before or before - own > _FARTHEST_BACK_US
 
     def frame_us(self, frame: Frame) -> int:
         """Where a frame lies, on the source's own line as `lay` takes it."""

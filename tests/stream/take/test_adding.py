@@ -120,6 +120,9 @@ def test_a_clip_whose_packets_cannot_be_copied_is_compressed_anew(
     assert take.notes == ()
 
 
+NOON = datetime(2026, 5, 31, 12, tzinfo=UTC)
+
+
 def trimmed(path: Path, source: Path, cut_ms: int) -> Path:
     """A clip whose first pictures are not shown: an edit list, as telephones write when trimming.
 
@@ -144,8 +147,10 @@ def test_pictures_that_are_only_decoded_lie_before_the_begin(event: Event, tmp_p
     path = trimmed(tmp_path / "t.mp4", whole, 400)
     first = frames_of(path)[0]
     assert number_of(first) == 10
-    take = add_clip(event, path, settings=SETTINGS, begin_s=0.2)
+    take = add_clip(event, path, settings=SETTINGS, begin_s=0.2, wall=lambda: NOON)
     assert take.begin_s == pytest.approx(0.6, abs=0.002)
+    # The instant 0 lies before what the clip shows, and so does its time of day.
+    assert (NOON - take.begun).total_seconds() == pytest.approx(0.4, abs=0.002)
     reader = open_take(event, take)
     assert [number_of(f) for f in reader.frames()] == list(range(50))
     assert number_of(next(reader.frames(take.begin_s))) == 15
