@@ -22,6 +22,7 @@ from tests.stream.batch.scenario import SETTINGS
 from tests.stream.capture import mjpeg_sender
 from tests.stream.capture.media_files import make_clip
 from tests.stream.capture.rtsp_sender import RtspSender
+from tests.stream.capture.test_screen import Screen, screen  # noqa: F401 - a fixture
 from tests.stream.take.stage import wait_until
 from tests.stream.take.test_ring import same, shown_at
 
@@ -104,6 +105,30 @@ def test_a_take_goes_on_after_a_lost_connection(event: Event, sender: Sender) ->
     assert len(gaps) >= 1
     assert max(gaps) < gone_s + 0.5
     assert len(times) >= 20
+
+
+def test_a_screen_is_compressed_without_loss(
+    event: Event,
+    screen: Screen,  # noqa: F811
+) -> None:
+    screen.paint("rgb:20/a0/40")
+    ring, recorder = PacketRing(), Recorder(event)
+    with Watched(lambda: open_source("screen:64x48+8+4", tap=ring)) as watched:
+        assert watched.latest(-1, 30) is not None
+        assert not ring.state().copied
+        recorder.start(ring, About(SETTINGS))
+        wait_until(lambda: recorder.state().bytes > 0)
+        before = watched.frames_in
+        wait_until(lambda: watched.frames_in > before + 10)
+        take = recorder.stop()
+        live = watched.latest(-1, 30)
+    assert live is not None
+    assert take.notes == ()
+    kept = list(open_take(event, take).frames())
+    assert len(kept) >= 10
+    assert all(same(f, live) for f in kept)
+    times = times_of(event, take)
+    assert all(b > a for a, b in pairwise(times))
 
 
 def test_rtsp_is_copied_and_its_parameters_come_with_it(event: Event, tmp_path: Path) -> None:
