@@ -52,13 +52,13 @@ def _during(r: Reader) -> tuple[str, ...]:
     return parts
 
 
-def _card(table: Any, where: str, problems: list[str]) -> Card:
+def _card(table: Any, where: str, fade_s: float, problems: list[str]) -> Card:
     if not isinstance(table, dict):
         problems.append(f"{where} must be written as a part [{where}] with seconds")
         return Card()
     r = Reader(table, f"[{where}]", problems)
     seconds = r.number("seconds", low=0, high=MOST_CARD_S)
-    fade_s = r.number("fade", FADE_S, low=0, high=MOST_FADE_S)
+    fade_s = r.number("fade", fade_s, low=0, high=MOST_FADE_S)
     show = r.words("show") if "show" in table else None
     return Card(seconds, fade_s, show) if r.close() else Card()
 
@@ -224,7 +224,7 @@ def read_film(said: dict[str, Any], slots: tuple[Slot, ...], problems: list[str]
     music = _music(r)
     r.close()
     cards = [
-        _card(table[part], f"film.{part}", problems) if part in table else Card(fade_s=fade_s)
+        _card(table[part], f"film.{part}", fade_s, problems) if part in table else Card(fade_s=fade_s)
         for part in ("in", "out")
     ]
     views = {
