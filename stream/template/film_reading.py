@@ -82,9 +82,7 @@ def _slots(table: dict[str, Any], where: str, still: int, problems: list[str]) -
     slots = read_slots({"slot": listed}, found)
     problems += [f"{where}: {sentence}" for sentence in found]
     if slots and len(slots) != still:
-        problems.append(
-            f"[{where}] has {len(slots)} slots and the still has {still}; give as many"
-        )
+        problems.append(f"[{where}] has {len(slots)} slots and the still has {still}; give as many")
         return None
     return slots or None
 
@@ -224,7 +222,9 @@ def read_film(said: dict[str, Any], slots: tuple[Slot, ...], problems: list[str]
     music = _music(r)
     r.close()
     cards = [
-        _card(table[part], f"film.{part}", fade_s, problems) if part in table else Card(fade_s=fade_s)
+        _card(table[part], f"film.{part}", fade_s, problems)
+        if part in table
+        else Card(fade_s=fade_s)
         for part in ("in", "out")
     ]
     views = {
