@@ -97,8 +97,15 @@ class Element(ABC):
         x, y = laid.piece.x - self.seen.left, laid.piece.y - self.seen.top
         return Raster(lambda: codes, x, y, laid.mode, laid.opacity, lambda _: (codes, x, y))
 
-    def close(self) -> None:
-        """Let go of files."""
+    @property
+    def readers(self) -> tuple[ClipReader, ...]:
+        """What reads its files."""
+        return ()
+
+    @property
+    def opaque(self) -> bool:
+        """Whether it surely covers all that the film shows of the canvas, at all times."""
+        return False
 
     @abstractmethod
     def _look(self, t_s: float) -> Hashable:
@@ -238,6 +245,13 @@ class ClipLayer(Inserted):
         super().__init__(motion, seen, layer, facts.size)
         self._facts, self._reader, self._device = facts, reader, device
 
+    @property
+    def opaque(self) -> bool:
+        layer = self.layer
+        solid = not self._facts.alpha or layer.alpha == "none"
+        whole = layer.box is None and layer.fit != "contain" and layer.opacity == 1
+        return solid and whole and layer.ends != "stop" and not self.motion.moves
+
     def _look(self, t_s: float) -> Hashable:
         since = t_s - self.motion.parts.zero_s(self.layer.since) - self.layer.at_s
         return frame_at(self._facts, since, self.layer.ends)
@@ -260,8 +274,9 @@ class ClipLayer(Inserted):
         )
         return self._lay(rgb, alpha, pose)
 
-    def close(self) -> None:
-        self._reader.close()
+    @property
+    def readers(self) -> tuple[ClipReader, ...]:
+        return (self._reader,)
 
 
 class Mixed(Element):
@@ -301,7 +316,6 @@ class Mixed(Element):
         rect = moved(piece.rect, pose, self.seen.scale)
         return place(piece.rgb_enc, piece.alpha, rect, self.seen.area)
 
-    def close(self) -> None:
-        for child in self._children:
-            if isinstance(child, Element):
-                child.close()
+    @property
+    def readers(self) -> tuple[ClipReader, ...]:
+        return tuple(r for c in self._children if isinstance(c, Element) for r in c.readers)

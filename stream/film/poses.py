@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 from stream.template.film import Card, Key, Move
 
@@ -102,7 +103,7 @@ class Parts:
 def _between(keys: tuple[Key, ...], at_s: float) -> Pose:
     if at_s <= keys[0].at_s:
         return _pose(keys[0])
-    for before, after in zip(keys, keys[1:], strict=False):
+    for before, after in pairwise(keys):
         if at_s < after.at_s:
             u = (at_s - before.at_s) / (after.at_s - before.at_s)
             u = smooth(u) if after.smooth else u
