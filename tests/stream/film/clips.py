@@ -61,7 +61,8 @@ def write_clip(
         if tags is not None:
             stream.codec_context.colorspace, stream.codec_context.color_range = tags
         for i, picture in enumerate(pictures):
-            frame = _frame(picture, pixel)
+            # A stream of VP8 has no colour tag; so small a one is BT.601.
+            frame = _frame(picture, pixel, (0.299, 0.114) if codec == "vp8" else (0.2126, 0.0722))
             if tags is not None:
                 frame.colorspace, frame.color_range = tags
             frame.pts, frame.time_base = (i if times is None else times[i]), base
@@ -70,7 +71,9 @@ def write_clip(
     return path
 
 
-def _frame(picture: NDArray[np.uint8], pixel: str) -> av.VideoFrame:
+def _frame(
+    picture: NDArray[np.uint8], pixel: str, weights: tuple[float, float]
+) -> av.VideoFrame:
     """A frame of a pixel format; planes of Y'CbCr are worked out here, not by a library."""
     if not pixel.startswith("yuv"):
         plain = av.VideoFrame.from_ndarray(np.ascontiguousarray(picture), "rgba")
@@ -78,9 +81,10 @@ def _frame(picture: NDArray[np.uint8], pixel: str) -> av.VideoFrame:
     depth = 16 if "16" in pixel else 10 if "10" in pixel else 8
     unit = float(1 << (depth - 8))
     rgb = picture[..., :3].astype(np.float64) / 255
-    # ITU-R BT.709-6: luma weights and narrow-range levels.
-    y = rgb @ np.array([0.2126, 0.7152, 0.0722])
-    cb, cr = (rgb[..., 2] - y) / 1.8556, (rgb[..., 0] - y) / 1.5748
+    # ITU-R BT.709-6 and BT.601-7: luma weights and narrow-range levels.
+    kr, kb = weights
+    y = rgb @ np.array([kr, 1 - kr - kb, kb])
+    cb, cr = (rgb[..., 2] - y) / (2 * (1 - kb)), (rgb[..., 0] - y) / (2 * (1 - kr))
     if "420" in pixel:
         cb, cr = (c.reshape(c.shape[0] // 2, 2, c.shape[1] // 2, 2).mean((1, 3)) for c in (cb, cr))
     planes = [16 + 219 * y, 128 + 224 * cb, 128 + 224 * cr]

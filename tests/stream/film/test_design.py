@@ -185,7 +185,7 @@ def test_sides_are_the_background_and_nobody_stands_on_them(tmp_path: Path) -> N
 def test_a_clip_in_place_of_the_background(tmp_path: Path) -> None:
     folder = film_folder(
         tmp_path / "t",
-        '[[film.layer]]\nfile = "sky.mkv"\ninstead = "sky"\nfrom = "take"\nat_end = "hold"\n'
+        '[[film.layer]]\nfile = "sky.mkv"\nname = "clip"\ninstead = "sky"\nfrom = "take"\nat_end = "hold"\n'
         "[film.in]\nseconds = 1\n",
     )
     write_clip(
@@ -236,7 +236,8 @@ def test_only_what_changed_is_made_anew(tmp_path: Path) -> None:
 
 
 def test_subjects_stand_where_the_shape_says(tmp_path: Path) -> None:
-    film = '[film.wide]\nsides = "#102030"\n[film.wide.slot]\nbox = [20, 10, 40, 90]\nfit = "contain"\n'
+    film = '[film.wide]\nsides = "#102030"\n'
+    film += '[film.wide.slot]\nbox = [20, 10, 40, 90]\nfit = "contain"\n'
     template = load_template(film_folder(tmp_path / "t", film))
     wide, tall = (design(template, s, FIELDS, 2.0) for s in (WIDE, TALL))
     seen = look(template, WIDE)
