@@ -18,7 +18,7 @@ from models.region import Region
 
 SIDE = 256
 """Pixels a side that the detector looks at."""
-# Strides of the detector's grids, and anchors at each of their places; of its published description.
+# Strides of the detector's grids, and anchors at each of their places, as it was published.
 _GRIDS = ((16, 2), (32, 6))
 _SURE = 0.5
 """Least score of a face."""
@@ -47,7 +47,7 @@ class Face:
 
     @property
     def region(self) -> Region:
-        """What the landmarks are looked for in: the box half as large again, upright to the eyes."""
+        """Where landmarks are looked for: the box half as large again, upright to the eyes."""
         return Region(self.x, self.y, 1.5 * self.side, self.tilt)
 
 

@@ -1,15 +1,15 @@
 """What the landmarks of a face say: how far the eyes are open, how far the head is turned.
 
 The opening of an eye is its height over its width: Soukupova and Cech, "Real-Time Eye Blink
-Detection using Facial Landmarks", 21st Computer Vision Winter Workshop, 2016 (the eye aspect ratio);
-here over seven pairs of lid points in place of two. People's eyes differ, so openings are to be
-compared with those of the same person.
+Detection using Facial Landmarks", 21st Computer Vision Winter Workshop, 2016 (the eye aspect
+ratio); here over seven pairs of lid points in place of two. People's eyes differ, so openings are
+to be compared with those of the same person.
 
 The points are those of a mesh of 468 (Kartynnik, Ablavatski, Grishchenko, Grundmann, "Real-time
 Facial Surface Geometry from Monocular Video on Mobile GPUs", CVPR Workshop on Computer Vision for
-Augmented and Virtual Reality, 2019) and of an eye's 71 (Ablavatski, Vakunov, Grishchenko, Raveendran,
-Zhdanovich, "Real-time Pupil Tracking from Monocular Video for Digital Puppetry", the same workshop,
-2020). Their numbers are those of the published models.
+Augmented and Virtual Reality, 2019) and of an eye's 71 (Ablavatski, Vakunov, Grishchenko,
+Raveendran, Zhdanovich, "Real-time Pupil Tracking from Monocular Video for Digital Puppetry", the
+same workshop, 2020). Their numbers are those of the published models.
 """
 
 from __future__ import annotations

@@ -9,7 +9,10 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from models.color import planes_to_rgb, turn
+from models.planes import crop, unturned
 from models.pyramid import pool
+from models.upright import Upright
 
 
 @dataclass(frozen=True)
@@ -89,3 +92,21 @@ class Region:
         extent = torch.tensor([part.shape[-1] * factor, part.shape[-2] * factor])
         grid = (wanted / extent * 2 - 1).view(1, side, side, 2)
         return functional.grid_sample(part, grid, padding_mode="zeros", align_corners=False)
+
+    def cut_frame(self, frame: Upright, side: int) -> Tensor:
+        """The square out of a frame, of which no more is converted than is needed.
+
+        Args:
+            frame: on the CPU; the square is in pixels of it, upright.
+            side: pixels a side.
+
+        Returns:
+            (1, 3, side, side) float in [0, 1], R'G'B' as the source encodes it.
+        """
+        rows, columns = self.window(frame.size)
+        if rows.start == rows.stop or columns.start == columns.stop:
+            return torch.zeros(1, 3, side, side)
+        across = unturned(rows, columns, frame.size, frame.quarter_turns)
+        planes, top, left = crop(frame.planes, *across)
+        shown = turn(planes_to_rgb(planes, frame.encoding)[..., top, left], frame.quarter_turns)
+        return self.moved(-columns.start, -rows.start).cut(shown, side)

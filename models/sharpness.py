@@ -1,8 +1,8 @@
 """How sharp a subject is, inside its own matte, and in which direction a blur runs.
 
 The measure is the energy of second differences along four directions (the modified Laplacian with
-diagonals), averaged over the subject: Pertuz, Puig, Garcia, "Analysis of focus measure operators for
-shape-from-focus", Pattern Recognition 46, 2013 (LAP2 and LAP4; the family that did best there);
+diagonals), averaged over the subject: Pertuz, Puig, Garcia, "Analysis of focus measure operators
+for shape-from-focus", Pattern Recognition 46, 2013 (the Laplacian's family, which did best there);
 Thelen, Frey, Hirsch, Hering, "Improvements in Shape-From-Focus for Holographic Reconstructions",
 IEEE Transactions on Image Processing 18, 2009 (the diagonals). It is divided by the subject's mean
 luma squared, so that brightness does not count, and averaged, so that size does not. What the bare
@@ -109,8 +109,8 @@ def detail(frame: Upright, alpha: Tensor, factor: int) -> Detail:
     # The window around the subject, a little wider for the screen's noise.
     low, high = seen.amin(0) - 6, seen.amax(0) + 7
     spans = [
-        slice(max(int(first), 0), min(int(last), have))
-        for first, last, have in zip(low, high, want, strict=True)
+        slice(max(first, 0), min(last, have))
+        for first, last, have in zip(low.tolist(), high.tolist(), want, strict=True)
     ]
     within = [
         slice(s.start * factor, min(s.stop * factor, have))
@@ -124,8 +124,8 @@ def detail(frame: Upright, alpha: Tensor, factor: int) -> Detail:
     own = pool(own, first)
     rest = factor // first
     found = functional.pad(_energies(own), (1, 1, 1, 1), mode="replicate")
-    window = (Ellipsis, *spans)
-    energy[window], luma[window] = pool(found, rest), pool(own, rest)
+    down, across = spans
+    energy[..., down, across], luma[..., down, across] = pool(found, rest), pool(own, rest)
     return Detail(energy, luma, inside, outside)
 
 

@@ -1,4 +1,4 @@
-"""What is wrong with a matte as a matte: cut by the frame's border, holes, too much half-transparent.
+"""What is wrong with a matte by itself: cut by the frame's border, holes, too much half seen.
 
 None of these is wrong by itself (a portrait is cut at the hip, a hand on the hip makes a hole, a
 veil is half-transparent): they are to be compared between frames of the same people.
@@ -15,7 +15,7 @@ from torch import Tensor
 from models.pyramid import grow, shrink
 
 _REACH = 6
-"""chosen: holes and gaps up to twice as many pixels wide are closed; a pixel is one of 320 a side."""
+"""chosen: holes and gaps up to twice as many pixels wide are closed, in a matte of 320 a side."""
 _NOBODY = 0.003
 """Less than this share of the frame is nobody, as in `models.figure`."""
 
