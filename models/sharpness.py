@@ -155,7 +155,10 @@ class Sharpness:
             1 where all directions lost as much (out of focus), more where one lost most (moved).
         """
         left = [max(a, 1e-12) / max(b, 1e-12) for a, b in zip(self.along, other.along, strict=True)]
-        return float((max(left) / min(left)) ** 0.5)
+        # Each direction is held against the one across it: along a diagonal the next pixel is
+        # farther away, so that any blur takes less there.
+        pairs = ((left[0], left[1]), (left[2], left[3]))
+        return float(max(max(p) / min(p) for p in pairs) ** 0.5)
 
 
 def sharpness(found: Detail, where: Tensor | None = None) -> Sharpness | None:

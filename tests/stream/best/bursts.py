@@ -1,4 +1,4 @@
-"""Bursts whose best frame is known: portraits before a screen, with faults put in by a camera's laws.
+"""Bursts whose best frame is known: portraits before a screen, with faults put in as cameras do.
 
 The portraits (`portraits/`, card there) are rendered, each with eyes open, the same with eyes shut,
 and with the head turned. They are laid before a screen in linear light; movement and defocus are
