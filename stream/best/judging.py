@@ -100,7 +100,6 @@ def _matte(look: Look, ref: Reference) -> list[Remark]:
     if ref.screen and not look.screen_found:
         return [_graded(GROSS, True, "no screen found")]
     sides = (whole.left - ref.left) + (whole.right - ref.right) + (whole.top - ref.top)
-    # Standing people are cut at the lower edge in most frames, or in none.
     below = whole.bottom - ref.bottom if ref.bottom < _CUT else 0.0
     cut = sides + below / 2
     gone = 1 - whole.coverage / max(ref.coverage, 1e-6)
@@ -113,11 +112,25 @@ def _matte(look: Look, ref: Reference) -> list[Remark]:
     ]
 
 
+def _off(look: Look, ref: Reference, middle: float) -> float:
+    """How many stops brighter a frame is than it should be.
+
+    The plate was taken in the light that was set up. Without one the frames in the middle count:
+    by the screen, which is the same in all of them, or by the subject, whichever is farther off.
+    """
+    if look.plate_stops is not None:
+        return look.plate_stops
+    found = [stops(middle, ref.middle)]
+    if look.screen_light and ref.screen_light:
+        found.append(math.log2(look.screen_light / ref.screen_light))
+    return max(found, key=abs)
+
+
 def _exposure(look: Look, ref: Reference) -> list[Remark]:
     if look.exposed is None:
         return []
     where = " in the face" if look.faces else ""
-    off = stops(look.exposed.middle, ref.middle)
+    off = _off(look, ref, look.exposed.middle)
     parts = face_or_all(look)
     clipped = max(max(p.clipped for p in parts) - ref.clipped, 0.0)
     black = max(look.exposed.black - ref.black, 0.0)
