@@ -93,12 +93,17 @@ def _sharpness(look: Look, ref: Reference) -> list[Remark]:
     return [_graded(size, share < _SMEARED, words, share < _SOFT)]
 
 
+def _lost(look: Look, ref: Reference) -> Remark | None:
+    """Why a frame cannot be judged as the others are; None where it can."""
+    if ref.screen and not look.screen_found:
+        return _graded(GROSS, True, "no screen found")
+    if ref.somebody and not look.whole.somebody:
+        return _graded(GROSS, True, "nobody in it")
+    return None
+
+
 def _matte(look: Look, ref: Reference) -> list[Remark]:
     whole = look.whole
-    if ref.somebody and not whole.somebody:
-        return [_graded(GROSS, True, "nobody in it")]
-    if ref.screen and not look.screen_found:
-        return [_graded(GROSS, True, "no screen found")]
     sides = (whole.left - ref.left) + (whole.right - ref.right) + (whole.top - ref.top)
     below = whole.bottom - ref.bottom if ref.bottom < _CUT else 0.0
     cut = sides + below / 2
@@ -190,6 +195,9 @@ def against(look: Look, ref: Reference, people: Sequence[Person]) -> list[Remark
         ref: what it is held against.
         people: who is in the burst.
     """
+    lost = _lost(look, ref)
+    if lost is not None:
+        return [lost]
     parts: tuple[Callable[[Look, Reference], list[Remark]], ...] = (_sharpness, _matte, _exposure)
     found = [remark for part in parts for remark in part(look, ref)]
     found += _faces(look, ref, people)

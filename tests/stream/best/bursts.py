@@ -244,15 +244,22 @@ class Burst:
         best: the place of the one without a fault.
         worst: the places of those with two faults or more.
         told: the faults of each, for whoever reads a failure.
+        plate: the bare screen, which half of the bursts have.
     """
 
     frames: tuple[Frame, ...]
     best: int
     worst: tuple[int, ...]
     told: tuple[str, ...]
+    plate: Frame | None
 
 
-def burst(seed: int, count: int = 5, faults: Sequence[Fault] = FAULTS) -> Burst:
+def bare(rng: np.random.Generator) -> Frame:
+    """The plate: nobody before the screen."""
+    return taken(Shot(()), rng)
+
+
+def burst(seed: int, count: int = 4, faults: Sequence[Fault] = FAULTS) -> Burst:
     """A burst by its seed: one frame without a fault, the others with one or with two of them."""
     rng = np.random.default_rng(seed)
     names = [NAMES[n] for n in rng.permutation(len(NAMES))]
@@ -274,4 +281,5 @@ def burst(seed: int, count: int = 5, faults: Sequence[Fault] = FAULTS) -> Burst:
             worst.append(n)
         told.append(" and ".join(f.__name__ for f in chosen) or "right")
         frames.append(taken(shot, rng, index=n, noise=rng.uniform(0.8, 2.2)))
-    return Burst(tuple(frames), best, tuple(worst), tuple(told))
+    plate = bare(rng) if rng.random() < 0.5 else None
+    return Burst(tuple(frames), best, tuple(worst), tuple(told), plate)
