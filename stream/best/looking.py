@@ -180,8 +180,9 @@ class Looker:
 
 def _own(glance: Glance) -> Tensor:
     """The matte that is measured in: without walls and lamps, where anything is left then."""
-    much = float(glance.sure.sum()) > _LEFT * float(glance.alpha.sum())
-    return glance.sure if much else glance.alpha
+    if glance.inner is None or glance.inner.sum() < _LEFT * glance.alpha.sum():
+        return glance.alpha
+    return glance.inner
 
 
 def _upright(frame: Frame) -> Upright:

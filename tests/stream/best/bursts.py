@@ -175,14 +175,14 @@ Fault = Callable[[Shot, np.random.Generator], Shot]
 
 
 def moved(shot: Shot, rng: np.random.Generator) -> Shot:
-    """Somebody moves, or the camera does: 1.5 to 6 % of the width."""
-    length, direction = rng.uniform(0.015, 0.06), rng.uniform(0, math.pi)
+    """Somebody moves, or the camera does: 1 to 6 % of the width."""
+    length, direction = rng.uniform(0.01, 0.06), rng.uniform(0, math.pi)
     return replace(shot, moved=length, direction=direction)
 
 
 def defocused(shot: Shot, rng: np.random.Generator) -> Shot:
-    """The lens hunts: discs of .4 to 1.2 % of the width."""
-    return replace(shot, defocus=rng.uniform(0.004, 0.012))
+    """The lens hunts: discs of .3 to 1.2 % of the width in radius."""
+    return replace(shot, defocus=rng.uniform(0.003, 0.012))
 
 
 def overexposed(shot: Shot, rng: np.random.Generator) -> Shot:
@@ -259,9 +259,10 @@ def bare(rng: np.random.Generator) -> Frame:
     return taken(Shot(()), rng)
 
 
-def burst(seed: int, count: int = 4, faults: Sequence[Fault] = FAULTS) -> Burst:
-    """A burst by its seed: one frame without a fault, the others with one or with two of them."""
+def burst(seed: int, faults: Sequence[Fault] = FAULTS) -> Burst:
+    """A burst of two to four frames by its seed: one without a fault, the others with one or two."""
     rng = np.random.default_rng(seed)
+    count = 2 + seed % 3
     names = [NAMES[n] for n in rng.permutation(len(NAMES))]
     if len(names) > 1 and rng.random() < 0.2:
         people = (Pose(names[0], x=0.29, scale=0.8), Pose(names[1], x=0.71, scale=0.8))
