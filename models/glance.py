@@ -1,8 +1,8 @@
 """A frame seen small, for those who judge frames: its picture, its matte, what it shows of people.
 
 The planes are pooled once; all else is worked out from the small ones. The screen is found and
-fitted as the live grade does it; the matte is the colour difference alone (`models.screen`): it says
-where to measure, no picture is made of it, and the network would take as long as all the rest.
+fitted as the live grade does it; the matte is the colour difference alone (`models.screen`): it
+says where to measure, no picture is made of it, and the network would take as long as all the rest.
 """
 
 from __future__ import annotations

@@ -11,10 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from statistics import mean
 
 from stream.best.looking import FaceFigures, Look
 from stream.best.matching import Person, called
-from stream.best.measuring import OwnEyes, Reference, face_or_all, stops
+from stream.best.measuring import ASKEW, OwnEyes, Reference, face_or_all, stops
 
 GROSS = 10.0
 """What a gross fault weighs beside its own size."""
@@ -25,8 +26,11 @@ _DIRECTED = 1.6
 """Where one direction keeps so many times as much detail as another, something moved."""
 _FAST, _MOVED = 2.0, 0.003
 """So many times as far as usual, and so many frame widths at least, is a movement."""
-_HALF_SHUT, _SHUT = 0.85, 0.62
-_TURNED, _ASKEW, _AWAY = 8.0, 12.0, 25.0
+_HALF_SHUT, _SHUT, _ONE_SHUT = 0.82, 0.66, 0.5
+"""Shares of the same person's own open eyes, both together; the last one of a single eye."""
+_BLINK = 0.05
+"""Least drop of an opening that is no noise: eyes that stay shut read up to so much apart."""
+_TURNED, _AWAY = 8.0, 25.0
 """Degrees further to a side than where the person faces the camera most."""
 _NODDED = 15.0
 _CUT, _CUT_OFF = 0.02, 0.08
@@ -149,28 +153,36 @@ def _exposure(look: Look, ref: Reference) -> list[Remark]:
     return [_graded(abs(off) + 8 * clipped + 2 * black, far, words, told)]
 
 
-def _face(face: FaceFigures, own: OwnEyes) -> Remark:
-    """What speaks against one face."""
+def _eyes(face: FaceFigures, own: OwnEyes, aside: float) -> Remark:
+    """What speaks against the eyes of one face."""
     seen = face.seen
-    aside = abs(seen.aside - own.aside)
-    nod = abs(seen.nod - own.nod)
+    shares = [seen.open_left / max(own.left, 0.02), seen.open_right / max(own.right, 0.02)]
+    drops = [own.left - seen.open_left, own.right - seen.open_right]
+    if aside > ASKEW:
+        # Of a head that is turned the farther eye looks narrow.
+        nearer = max((0, 1), key=lambda n: shares[n])
+        shares, drops = [shares[nearer]] * 2, [drops[nearer]] * 2
+    share, drop = mean(shares), mean(drops)
+    # What is within the noise of an eye that nobody saw open is no blink.
+    size = 3 * max(1 - share - 0.05, 0.0) * min(max(drop, 0.0) / _BLINK, 1.0)
+    if share < _SHUT and drop > _BLINK:
+        return _graded(size, True, "eyes shut")
+    if min(shares) < _ONE_SHUT and max(drops) > 2 * _BLINK and max(shares) > _HALF_SHUT:
+        return _graded(size, True, "one eye shut")
+    return _graded(size, False, "eyes half shut", share < _HALF_SHUT and drop > _BLINK)
+
+
+def _face(face: FaceFigures, own: OwnEyes) -> list[Remark]:
+    """What speaks against one face."""
+    aside = abs(face.seen.aside - own.aside)
+    nod = abs(face.seen.nod - own.nod)
     if aside > _AWAY:
-        # Of an eye that is seen from the side nobody can say how far it is open.
-        return _graded(aside / 10, True, "head turned away")
-    left, right = seen.open_left / max(own.left, 0.02), seen.open_right / max(own.right, 0.02)
-    # Of a head that is turned the farther eye looks narrow.
-    open_share = max(left, right) if aside > _ASKEW else min(left, right)
-    shut = open_share < _SHUT
-    eyes = 3 * max(1 - open_share - 0.05, 0.0)
-    head = aside / 20 + max(nod - 5, 0.0) / 20
-    if shut:
-        one = max(left, right) >= _HALF_SHUT
-        return _graded(eyes + head, True, "one eye shut" if one else "eyes shut")
-    if eyes >= head:
-        told = open_share < _HALF_SHUT
-        return _graded(eyes + head, False, "eyes half shut", told)
+        # Of eyes that are seen from the side nobody can say how far they are open.
+        return [_graded(aside / 10, True, "head turned away")]
     words = "head a little turned" if aside > _TURNED else "head down or up"
-    return _graded(eyes + head, False, words, aside > _TURNED or nod > _NODDED)
+    told = aside > _TURNED or nod > _NODDED
+    head = _graded(aside / 20 + max(nod - 5, 0.0) / 20, False, words, told)
+    return [_eyes(face, own, aside), head]
 
 
 def _faces(look: Look, ref: Reference, people: Sequence[Person]) -> list[Remark]:
@@ -183,8 +195,9 @@ def _faces(look: Look, ref: Reference, people: Sequence[Person]) -> list[Remark]
             # Turned away, covered, or out of the picture: in other frames it is seen.
             out.append(_graded(2.0, True, _named("face not to be seen", people, n)))
             continue
-        remark = _face(face, own)
-        out.append(Remark(_named(remark.words, people, n) if remark.words else "", remark.weight))
+        for remark in _face(face, own):
+            words = _named(remark.words, people, n) if remark.words else ""
+            out.append(Remark(words, remark.weight))
     return out
 
 

@@ -15,7 +15,10 @@ from stream.best.matching import Person
 _UPPER_SHARE = 1 / 3
 """What an eye is when open: the mean of this share of its widest openings in the burst. A blink
 takes some tenths of a second, so that it never fills two thirds of one."""
+ASKEW = 12.0
+"""Degrees to a side from which on an eye looks narrower or wider than it is."""
 _THERE = 0.7
+"""Share of the usual coverage below which somebody is leaving the frame."""
 _GAMMA = 2.2
 """Encoded luma to light, near enough to count in stops."""
 
@@ -99,10 +102,12 @@ def _sharpest(found: Iterable[Sharpness | None]) -> Sharpness | None:
 def _own(looks: Sequence[Look], n: int) -> OwnEyes:
     faces = [look.faces[n] for look in looks if n in look.faces]
     seen = [f.seen for f in faces]
+    aside = min((f.aside for f in seen), key=abs)
+    towards = [f for f in seen if abs(f.aside - aside) <= ASKEW]
     return OwnEyes(
-        _widest([f.open_left for f in seen]),
-        _widest([f.open_right for f in seen]),
-        min((f.aside for f in seen), key=abs),
+        _widest([f.open_left for f in towards]),
+        _widest([f.open_right for f in towards]),
+        aside,
         median(f.nod for f in seen),
         _sharpest(f.sharp for f in faces),
     )

@@ -260,9 +260,9 @@ def bare(rng: np.random.Generator) -> Frame:
 
 
 def burst(seed: int, faults: Sequence[Fault] = FAULTS) -> Burst:
-    """A burst of two to four frames by its seed: one without a fault, the others with one or two."""
+    """A burst of two to four frames by its seed: one without a fault, the others with faults."""
     rng = np.random.default_rng(seed)
-    count = 2 + seed % 3
+    count = (2, 3, 2, 4, 3)[seed % 5]
     names = [NAMES[n] for n in rng.permutation(len(NAMES))]
     if len(names) > 1 and rng.random() < 0.2:
         people = (Pose(names[0], x=0.29, scale=0.8), Pose(names[1], x=0.71, scale=0.8))
