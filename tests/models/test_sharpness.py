@@ -177,9 +177,8 @@ def test_a_large_frame_is_measured_as_finely_as_a_print_needs() -> None:
     fine = (torch.rand(600, 2400, generator=made) * 200 + 20).to(torch.uint8)
     half = torch.full((300, 1200), 128, dtype=torch.uint8)
     large = Upright((fine, half, half), VIDEO, 0)
-    small = Upright(
-        tuple(p.round().to(torch.uint8) for p in pooled_planes(large.planes, 2)), VIDEO, 0
-    )
+    luma, cb, cr = (p.round().to(torch.uint8) for p in pooled_planes(large.planes, 2))
+    small = Upright((luma, cb, cr), VIDEO, 0)
     alpha = torch.ones(1, 1, 75, 300)
     first, second = sharpness(detail(large, alpha, 8)), sharpness(detail(small, alpha, 4))
     assert first is not None

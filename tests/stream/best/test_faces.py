@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+from collections.abc import Callable
 from importlib.resources import files
 
 import numpy as np
@@ -52,9 +53,8 @@ def seen_in(shot: Shot, size: tuple[int, int] = (360, 480), turns: int = 0) -> l
     [(networks.detector, 256, -1.0), (networks.mesh, 192, 0.0), (networks.eye, 64, 0.0)],
 )
 def test_networks_say_what_the_format_s_own_interpreter_says(
-    network: object, side: int, low: float
+    network: Callable[[], networks.Network], side: int, low: float
 ) -> None:
-    assert callable(network)
     name = network.__name__
     found = torch.cat(network()(waves(side) * (1 - low) + low))
     picked = found[:: max(1, len(found) // 12)][:12]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -28,9 +30,9 @@ from tests.stream.best.bursts import (
 SETTINGS = KeySettings()
 
 
-def frames_of(*shots: Shot, seed: int = 0, **how: object) -> list[Frame]:
+def frames_of(*shots: Shot, seed: int = 0, **how: Any) -> list[Frame]:
     rng = np.random.default_rng(seed)
-    return [taken(shot, rng, index=n, **how) for n, shot in enumerate(shots)]  # type: ignore[arg-type]
+    return [taken(shot, rng, index=n, **how) for n, shot in enumerate(shots)]
 
 
 def alone(name: str = "a", view: str = "open", **how: float) -> Shot:
@@ -106,8 +108,8 @@ def test_of_two_people_nobody_may_have_shut_eyes_or_look_away(who: int) -> None:
         ({"stops": -2.0}, "too dark"),
     ],
 )
-def test_reasons_say_what_is_wrong(how: dict[str, float], words: str) -> None:
-    ranking = rank(frames_of(alone(), alone(**how), alone()), SETTINGS, None)
+def test_reasons_say_what_is_wrong(how: dict[str, Any], words: str) -> None:
+    ranking = rank(frames_of(alone(), replace(alone(), **how), alone()), SETTINGS, None)
     assert ranking.order[-1] == 1
     assert words in told(ranking, 1)
     assert words not in told(ranking, 0)
@@ -234,8 +236,6 @@ def test_frames_are_asked_for_one_by_one_and_progress_is_told() -> None:
 
 
 def test_it_is_the_same_each_time_and_figures_are_plain() -> None:
-    import json
-
     made = burst(3)
     first, second = (rank(made.frames, SETTINGS, made.plate) for _ in range(2))
     assert first == second

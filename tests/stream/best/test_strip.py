@@ -57,7 +57,7 @@ def places(page: Array) -> list[float]:
 
 
 def marked(page: Array) -> Array:
-    return np.abs(page - MARK).max(-1) < 24
+    return np.asarray(np.abs(page - MARK).max(-1) < 24)
 
 
 @pytest.mark.parametrize("turns", [0, 1, 2, 3])
