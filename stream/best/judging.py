@@ -20,7 +20,7 @@ from stream.best.measuring import ASKEW, OwnEyes, Reference, face_or_all, stops
 GROSS = 10.0
 """What a gross fault weighs beside its own size."""
 
-_SOFT, _SMEARED = 0.78, 0.45
+_SOFT, _SMEARED = 0.68, 0.45
 """Shares of the sharpest frame's detail: below one it is seen, below the other it is gross."""
 _DIRECTED = 1.6
 """Where one direction keeps so many times as much detail as another, something moved."""
@@ -92,7 +92,7 @@ def _sharpness(look: Look, ref: Reference) -> list[Remark]:
     moved = _directed(look, ref) > _DIRECTED or fast
     words = "blurred by movement" if moved else "out of focus"
     if share >= _SMEARED:
-        words = f"a little {words}"
+        words = "a little blurred by movement" if moved else "a little soft"
     size = 2 * math.log2(1 / max(share, 0.01))
     return [_graded(size, share < _SMEARED, words, share < _SOFT)]
 

@@ -131,7 +131,7 @@ def _reasons(
     if any(r.weight >= GROSS for r in told[n]):
         return own
     others = [r.words for m, rest in enumerate(told) if m != n for r in rest if r.words]
-    topics = ("shut", "turned", "cut off", "bright", "dark", "movement", "focus")
+    topics = ("shut", "turned", "cut off", "bright", "dark", "movement", "focus", "soft")
     missed = [t for t in topics if any(t in words for words in own)]
     free = [w for w in others if not any(t in w for t in missed)]
     return _praise(looks[n], ref, free, len(looks) == 1) + own

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import weakref
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -13,7 +14,7 @@ import torch
 
 from models.color import SRGB_8BIT, Encoding
 from models.settings import KeySettings
-from stream.best import Ranking, rank
+from stream.best import Ranking, contact_strip, rank
 from stream.capture.frame import Frame
 from stream.errors import UserError
 from tests.stream.best.bursts import (
@@ -233,6 +234,28 @@ def test_frames_are_asked_for_one_by_one_and_progress_is_told() -> None:
     rank(lazy, SETTINGS, None, lambda done, of: seen.append((done, of)))
     assert lazy.asked == [0, 1, 2, 3]
     assert seen == [(1, 4), (2, 4), (3, 4), (4, 4)]
+
+
+def test_frames_are_not_kept() -> None:
+    """Sixty frames of 1080 lines in memory at once would be 190 MB."""
+    alive: list[weakref.ref[torch.Tensor]] = []
+    most = 0
+
+    class Lazy(Sequence[Frame]):
+        def __len__(self) -> int:
+            return 6
+
+        def __getitem__(self, n: int) -> Frame:  # type: ignore[override]
+            nonlocal most
+            frame = taken(alone("b", "turned" if n == 3 else "open"), np.random.default_rng(n))
+            alive.append(weakref.ref(frame.planes[0]))
+            most = max(most, sum(r() is not None for r in alive))
+            return frame
+
+    ranking = rank(Lazy(), SETTINGS, None)
+    assert most <= 2, "the one before, while the next is read"
+    assert len(contact_strip(Lazy(), ranking, 0)) > 10_000
+    assert all(r() is None for r in alive)
 
 
 def test_it_is_the_same_each_time_and_figures_are_plain() -> None:
