@@ -15,13 +15,13 @@ from statistics import mean
 
 from stream.best.looking import FaceFigures, Look
 from stream.best.matching import Person, called
-from stream.best.measuring import ASKEW, OwnEyes, Reference, face_or_all, stops
+from stream.best.measuring import ASKEW, CLEAR, OwnEyes, Reference, face_or_all, stops
 
 GROSS = 10.0
 """What a gross fault weighs beside its own size."""
 
-_SOFT, _SMEARED = 0.68, 0.45
-"""Shares of the sharpest frame's detail: below one it is seen, below the other it is gross."""
+_SOFT = 0.68
+"""Share of the sharpest frame's detail below which it is seen; below `CLEAR` it is gross."""
 _DIRECTED = 1.6
 """Where one direction keeps so many times as much detail as another, something moved."""
 _FAST, _MOVED = 2.0, 0.003
@@ -91,10 +91,10 @@ def _sharpness(look: Look, ref: Reference) -> list[Remark]:
     fast = look.moved is not None and look.moved > max(_FAST * ref.moved, _MOVED)
     moved = _directed(look, ref) > _DIRECTED or fast
     words = "blurred by movement" if moved else "out of focus"
-    if share >= _SMEARED:
+    if share >= CLEAR:
         words = "a little blurred by movement" if moved else "a little soft"
     size = 2 * math.log2(1 / max(share, 0.01))
-    return [_graded(size, share < _SMEARED, words, share < _SOFT)]
+    return [_graded(size, share < CLEAR, words, share < _SOFT)]
 
 
 def _lost(look: Look, ref: Reference) -> Remark | None:

@@ -136,6 +136,12 @@ class Looker:
             self.looks.append(look)
             before = at.glance
             seen(n + 1, len(frames))
+        for n, look in enumerate(self.looks):
+            # Only now is it known which one is the sharpest.
+            if n in found and look.sharp is not None and sharpest is not None:
+                look.looked = look.sharp.share_of(sharpest) >= _HOPELESS
+                if not look.looked:
+                    del found[n]
         self.people = match({n: [f.seen for f in faces] for n, faces in found.items()})
         for n, faces in found.items():
             self._name(n, faces, frames)
