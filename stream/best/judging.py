@@ -15,7 +15,7 @@ from statistics import mean
 
 from stream.best.looking import FaceFigures, Look
 from stream.best.matching import Person, called
-from stream.best.measuring import ASKEW, CLEAR, OwnEyes, Reference, face_or_all, stops
+from stream.best.measuring import ASKEW, CLEAR, GAMMA, OwnEyes, Reference, face_or_all, stops
 
 GROSS = 10.0
 """What a gross fault weighs beside its own size."""
@@ -36,6 +36,9 @@ _NODDED = 15.0
 _CUT, _CUT_OFF = 0.02, 0.08
 """Shares of the frame's edge that the subject touches beyond what it touches in other frames."""
 _STOPS, _FAR_STOPS = 0.3, 1.0
+_SCREENS = 0.42, 0.6
+"""Encoded luma that screens are lit to: about the middle of the signal (*common practice*)."""
+_UNUSUAL = 0.6
 _CLIPPED, _BURNT = 0.02, 0.2
 _HOLED, _THINNED = 0.06, 0.1
 
@@ -135,6 +138,14 @@ def _off(look: Look, ref: Reference, middle: float) -> float:
     return max(found, key=abs)
 
 
+def _unusual(look: Look) -> float:
+    """How many stops the bare screen lies outside of where screens are exposed."""
+    if look.plate_stops is not None or not look.screen_light:
+        return 0.0
+    low, high = (encoded**GAMMA for encoded in _SCREENS)
+    return max(math.log2(low / look.screen_light), math.log2(look.screen_light / high), 0.0)
+
+
 def _exposure(look: Look, ref: Reference) -> list[Remark]:
     if look.exposed is None:
         return []
@@ -144,13 +155,15 @@ def _exposure(look: Look, ref: Reference) -> list[Remark]:
     clipped = max(max(p.clipped for p in parts) - ref.clipped, 0.0)
     black = max(look.exposed.black - ref.black, 0.0)
     bright = off > 0
-    burnt = clipped > _BURNT or (bright and off > _FAR_STOPS)
+    # Two frames have no middle: each is as far from it as the other.
+    known = look.plate_stops is not None or ref.count > 2
     words = f"too bright{where}" if bright or clipped > _CLIPPED else "too dark"
     told = abs(off) > _STOPS or clipped > _CLIPPED
-    far = burnt or off < -_FAR_STOPS
+    far = clipped > _BURNT or (known and abs(off) > _FAR_STOPS)
     if told and not far:
         words = words.replace("too", "a little too")
-    return [_graded(abs(off) + 8 * clipped + 2 * black, far, words, told)]
+    size = abs(off) + 8 * clipped + 2 * black
+    return [_graded(size + _UNUSUAL * _unusual(look), far, words, told)]
 
 
 def _eyes(face: FaceFigures, own: OwnEyes, aside: float) -> Remark:

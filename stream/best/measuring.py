@@ -21,13 +21,13 @@ ASKEW = 12.0
 """Degrees to a side from which on an eye looks narrower or wider than it is."""
 _THERE = 0.7
 """Share of the usual coverage below which somebody is leaving the frame."""
-_GAMMA = 2.2
+GAMMA = 2.2
 """Encoded luma to light, near enough to count in stops."""
 
 
 def stops(encoded: float, of: float) -> float:
     """How many stops an encoded luma lies above another."""
-    return _GAMMA * math.log2(max(encoded, 0.01) / max(of, 0.01))
+    return GAMMA * math.log2(max(encoded, 0.01) / max(of, 0.01))
 
 
 def _widest(values: Sequence[float]) -> float:

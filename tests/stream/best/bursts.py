@@ -150,7 +150,7 @@ def taken(
         if shot.moved:
             laid = cv2.filter2D(laid, -1, _line(shot.moved * width, shot.direction))
         light = laid[..., :3] + (1 - laid[..., 3:]) * light
-    if shot.defocus:
+    if shot.defocus * width > 0.3:
         disc = _disc(shot.defocus * width)
         light = cv2.filter2D(light, -1, disc, borderType=cv2.BORDER_REPLICATE)
     rgb = torch.from_numpy(light).permute(2, 0, 1)[None] * 2.0**shot.stops
@@ -224,9 +224,14 @@ FAULTS: tuple[Fault, ...] = (
 
 
 def swayed(shot: Shot, rng: np.random.Generator) -> Shot:
-    """People never stand quite still between frames."""
+    """No two frames are alike: people sway, the lens breathes, lamps flicker; nobody sees it.
+
+    So the right frame is not always the sharpest or the brightest by a hair.
+    """
     return replace(
         shot,
+        defocus=rng.uniform(0, 0.0016),
+        stops=rng.uniform(-0.12, 0.12),
         people=tuple(
             replace(p, x=p.x + rng.normal(0, 0.006), scale=p.scale + rng.choice([-1, 0, 1]) / 360)
             for p in shot.people
@@ -259,9 +264,9 @@ def bare(rng: np.random.Generator) -> Frame:
 
 
 def burst(seed: int, faults: Sequence[Fault] = FAULTS) -> Burst:
-    """A burst of two to four frames by its seed: one without a fault, the others with faults."""
+    """A burst of two or three frames by its seed: one without a fault, the others with faults."""
     rng = np.random.default_rng(seed)
-    count = (2, 3, 2, 4, 3)[seed % 5]
+    count = (2, 3, 2, 3, 3)[seed % 5]
     names = [NAMES[n] for n in rng.permutation(len(NAMES))]
     people: tuple[Pose, ...]
     if rng.random() < 0.2:

@@ -265,5 +265,7 @@ def test_it_is_the_same_each_time_and_figures_are_plain() -> None:
     for judged in first.judged:
         assert json.loads(json.dumps(dict(judged.figures))) == judged.figures
         assert judged.reasons
+        own = " ".join(judged.reasons)
+        assert not ("well exposed" in own and ("too bright" in own or "too dark" in own))
     assert sorted(first.order) == list(range(len(made.frames)))
     assert [first.judged[n].place for n in first.order] == list(range(1, len(made.frames) + 1))
