@@ -199,7 +199,8 @@ def _face(face: FaceFigures, own: OwnEyes) -> list[Remark]:
 
 
 def _faces(look: Look, ref: Reference, people: Sequence[Person]) -> list[Remark]:
-    if not look.looked:
+    if not look.looked or _share(look, ref) < CLEAR:
+        # Landmarks of a smear are guesses.
         return []
     out = []
     for n, own in enumerate(ref.people):

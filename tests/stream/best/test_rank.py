@@ -113,6 +113,7 @@ def test_reasons_say_what_is_wrong(how: dict[str, Any], words: str) -> None:
     ranking = rank(frames_of(alone(), replace(alone(), **how), alone()), SETTINGS, None)
     assert ranking.order[-1] == 1
     assert words in told(ranking, 1)
+    assert "shut" not in told(ranking, 1), "landmarks of a smear are guesses"
     assert words not in told(ranking, 0)
 
 
