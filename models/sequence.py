@@ -56,6 +56,11 @@ class KeyedFrame:
         """Whether it shows a screen; else all of it is subject."""
         return self._known.bare is not None
 
+    @property
+    def plate_fits(self) -> bool | None:
+        """As in `models.cut.Cut`."""
+        return self._known.plate_fits
+
     def cut(self) -> Cut:
         """The subject cut out at full size."""
         return self._parts.whole(self._frame, self._known)
