@@ -44,7 +44,9 @@ class Filters:
         self._source, self._sink = source, ends[-1]
         self._pushed = 0
 
-    def push(self, block: Block, at_s: float | None = None) -> Iterator[tuple[Block, dict[str, str]]]:
+    def push(
+        self, block: Block, at_s: float | None = None
+    ) -> Iterator[tuple[Block, dict[str, str]]]:
         """Give samples; take what is ready.
 
         Args:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from stream.durable import make_folder, sync_folder
+from stream.durable import make_folder, replace_file, sync_folder
 from stream.event import Event
 from stream.film.design import Design
 from stream.film.mux import mux
@@ -114,9 +114,8 @@ def finish(
     poster = inside(event.paths.films, wanted.poster)
     make_folder(target.parent)
     make_folder(poster.parent)
-    # The poster first: a film that is there has one.
-    work.poster(wanted.shape).replace(poster)
+    # The poster first: a film that is there has one. It stays in the work, too, until all is done.
+    replace_file(poster, work.poster(wanted.shape).read_bytes())
     film.replace(target)
-    sync_folder(poster.parent)
     sync_folder(target.parent)
     return Finished(wanted.film, wanted.poster, loudness.notes)

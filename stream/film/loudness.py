@@ -20,6 +20,7 @@ from stream.film.filters import Filters
 from stream.film.placing import place
 from stream.film.samples import RATE, Block, Spool
 from stream.film.sound_file import read_sound
+from stream.film.timeline import end_s
 
 TARGET_LUFS = -16.0
 CEILING_DBTP = -1.0
@@ -119,8 +120,7 @@ def measure(path: Path, folder: Path | None = None) -> Reading:
     """
     with Spool(folder or path.parent) as heard, Spool(folder or path.parent) as placed:
         marks = read_sound(path, heard)
-        end_s = sum(m.samples / m.rate for m in marks) + max((m.at_s or 0.0 for m in marks), default=0.0)
-        place(heard, marks, 0.0, end_s, placed)
+        place(heard, marks, 0.0, end_s(marks), placed)
         meter = Meter()
         for block in placed.blocks():
             meter.add(block)

@@ -1,140 +1,181 @@
-"""Pieces of a film coded beside the keying: a thread that takes planes from a short queue."""
+"""The coded pieces of a film: their pictures in order, without being decoded.
+
+Sources: ITU-T H.264 (08/2021): 7.3.2 (parameter sets), annex E (video usability information);
+ISO/IEC 14496-15 (how parameter sets lie beside a stream); ITU-T H.273 (colour code points).
+"""
 
 from __future__ import annotations
 
-import os
-import queue
-import threading
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from torch import Tensor
+import av
+from av.bitstream import BitStreamFilterContext
+from av.video.stream import VideoStream
 
-from models.color import Planes
-from stream.durable import partial_path, sync_folder
-from stream.film.encoder import Coding, write_piece
-
-PIECE_S = 2.0
-"""chosen: what is lost at most when a film is broken off; a key frame every two seconds is usual
-for what is to be sought in (*common practice*)."""
-_WAITING = 4
-"""chosen: frames that may wait for the encoder; 3 MB each at 1080p."""
+from stream.errors import UserError
 
 
-def cut_in_pieces(shown: Sequence[int | None], rate: Fraction) -> list[int]:
-    """Where the pieces of a film begin, its end included.
+class MuxError(UserError):
+    """A film could not be put together of its pieces and its sound."""
 
-    None begins within a frame of the take that is shown for longer: so every frame of the take is
-    keyed once, whether the film is made in one go or not.
 
-    Args:
-        shown: of each frame of the film the number of the take's frame, or None.
-        rate: frames a second of the film.
+class PiecesDifferError(MuxError):
+    """The pieces were encoded differently and do not fit into one stream."""
+
+
+@dataclass(frozen=True)
+class ColourTags:
+    """How a film's colours are meant, as code points of ITU-T H.273; Rec.709 where not said.
+
+    Attributes:
+        primaries: colour primaries.
+        transfer: transfer characteristics.
+        matrix: matrix coefficients.
+        full_range: whether luma goes from 0 to 255; else from 16 to 235.
     """
-    usual = group_of(rate)
-    # Of each frame the next number that is one, its own where it has one.
-    coming: list[int | None] = [None]
-    for at in reversed(shown):
-        coming.append(coming[-1] if at is None else at)
-    coming.reverse()
-    begins, last = [0], None
-    for n, at in enumerate(shown):
-        if n - begins[-1] >= usual and (last is None or coming[n] != last):
-            begins.append(n)
-        last = last if at is None else at
-    return [*begins, len(shown)]
+
+    primaries: int = 1
+    transfer: int = 1
+    matrix: int = 1
+    full_range: bool = False
 
 
-def group_of(rate: Fraction) -> int:
-    """Frames of a usual piece."""
-    return max(1, round(PIECE_S * rate))
+@dataclass(frozen=True)
+class Piece:
+    """One coded piece.
 
+    Attributes:
+        path: its file.
+        order: for each picture in the order in which it is coded, its place among those shown.
+    """
 
-class PieceEncoder:
-    """Codes one piece in a thread of its own; the file appears whole, durable, or not at all."""
-
-    def __init__(
-        self, path: Path, coding: Coding, size: tuple[int, int], rate: Fraction, group: int
-    ) -> None:
-        """Begin.
-
-        Args:
-            path: of the file.
-            coding, size, rate, group: as in `stream.film.encoder.write_piece`.
-        """
-        self._path, self._coding, self._size = path, coding, size
-        self._rate, self._group = rate, group
-        self._waiting: queue.Queue[Planes | None] = queue.Queue(_WAITING)
-        self._dropped = threading.Event()
-        self._error: BaseException | None = None
-        self._thread = threading.Thread(target=self._run, name="posewall-encoder", daemon=True)
-        self._thread.start()
-
-    def put(self, planes: Planes) -> None:
-        """The next picture; waits while too many wait.
-
-        Raises:
-            EncoderError, OSError: what stopped the encoder.
-        """
-        self._offer(planes)
-        self._raise()
-
-    def close(self) -> None:
-        """No more pictures; returns at once."""
-        self._offer(None)
+    path: Path
+    order: tuple[int, ...]
 
     @property
-    def done(self) -> bool:
-        """Whether the file is whole, or the encoder failed."""
-        return not self._thread.is_alive()
+    def delay(self) -> int:
+        """How many pictures must be decoded before the first is shown, at least."""
+        return max(n - shown for n, shown in enumerate(self.order))
 
-    def wait(self) -> None:
-        """Wait until the file is whole.
 
-        Raises:
-            EncoderError, OSError: what kept it from that.
-        """
-        self._thread.join()
-        self._raise()
+def open_piece(path: Path) -> av.container.InputContainer:
+    """A piece's file.
 
-    def drop(self) -> None:
-        """Leave it; nothing of the piece remains."""
-        self._dropped.set()
-        self._offer(None)
-        self._thread.join()
+    Raises:
+        MuxError: it is missing, cut off or no H.264.
+    """
+    try:
+        container = av.open(f"file:{path}", options={"protocol_whitelist": "file"})
+    except (av.error.FFmpegError, OSError, ValueError) as e:
+        raise _broken(path) from e
+    streams = container.streams.video
+    if len(streams) != 1 or streams[0].codec_context.name != "h264":
+        container.close()
+        raise _broken(path)
+    return container
 
-    def _offer(self, planes: Planes | None) -> None:
-        while self._thread.is_alive():
-            try:
-                self._waiting.put(planes, timeout=0.2)
-                return
-            except queue.Full:
-                continue
 
-    def _raise(self) -> None:
-        if self._error is not None:
-            raise self._error
+def _broken(path: Path) -> MuxError:
+    return MuxError(
+        f"the film's piece {path.name} is damaged or no H.264; need it whole; remove it and "
+        "render the film again"
+    )
 
-    def _pictures(self) -> Iterator[Planes | Sequence[Tensor]]:
-        while (planes := self._waiting.get()) is not None:
-            if self._dropped.is_set():
-                return
-            yield planes
 
-    def _run(self) -> None:
-        partial = partial_path(self._path.parent)
+def _packets(container: av.container.InputContainer) -> Iterator[av.Packet[VideoStream]]:
+    """Coded pictures, without the library's mark of the end."""
+    for packet in container.demux(container.streams.video[0]):
+        if packet.size:
+            yield packet
+
+
+def read_piece(path: Path, rate: Fraction) -> Piece:
+    """Which picture of a piece is shown when.
+
+    Pictures are put in order by their timestamps and then counted, since a film has a constant
+    rate while timestamps may be rounded.
+
+    Raises:
+        MuxError: it is damaged, holds no picture, or pictures are missing in it.
+    """
+    stamps: list[float] = []
+    with open_piece(path) as container:
         try:
-            write_piece(
-                partial, self._coding, self._size, self._rate, self._group, self._pictures()
-            )
-            if self._dropped.is_set():
-                return
-            with partial.open("rb+") as file:
-                os.fsync(file.fileno())
-            partial.replace(self._path)
-            sync_folder(self._path.parent)
-        except BaseException as e:  # noqa: BLE001 - handed to whoever waits
-            self._error = e
-        finally:
-            partial.unlink(missing_ok=True)
+            for n, packet in enumerate(_packets(container)):
+                if packet.pts is None or packet.is_corrupt or (n == 0 and not packet.is_keyframe):
+                    raise _broken(path)
+                stamps.append(float(packet.pts * packet.time_base))
+        except av.error.FFmpegError as e:
+            raise _broken(path) from e
+    if not stamps or len(set(stamps)) < len(stamps):
+        raise _broken(path)
+    shown = sorted(range(len(stamps)), key=stamps.__getitem__)
+    steps = round((stamps[shown[-1]] - stamps[shown[0]]) * float(rate))
+    if steps != len(stamps) - 1:
+        raise MuxError(
+            f"the film's piece {path.name} lasts {steps + 1} pictures at {float(rate):.3f} a "
+            f"second and holds {len(stamps)}; remove it and render the film again"
+        )
+    order = [0] * len(stamps)
+    for place, n in enumerate(shown):
+        order[n] = place
+    return Piece(path, tuple(order))
+
+
+def tagging(tags: ColourTags) -> str:
+    """The media library's filter that writes tags into a stream's own parameter sets."""
+    return (
+        f"h264_metadata=colour_primaries={tags.primaries}:"
+        f"transfer_characteristics={tags.transfer}:matrix_coefficients={tags.matrix}:"
+        f"video_full_range_flag={int(tags.full_range)}"
+    )
+
+
+def pictures(
+    pieces: Sequence[Piece], rate: Fraction, tags: ColourTags
+) -> Iterator[av.Packet[VideoStream]]:
+    """The coded pictures of all pieces as one stream, in the order in which they are decoded.
+
+    Each stands at its number: ``pts`` counts pictures from 0, ``dts`` begins below it by as many
+    as the deepest reordering needs.
+
+    Raises:
+        PiecesDifferError: the pieces' parameter sets differ.
+        MuxError: a piece is damaged.
+    """
+    delay = max(piece.delay for piece in pieces)
+    first: tuple[bytes | None, int, int] | None = None
+    begin = 0
+    for piece in pieces:
+        with open_piece(piece.path) as container:
+            stream = container.streams.video[0]
+            context = stream.codec_context
+            form = (context.extradata, context.width, context.height)
+            first = form if first is None else first
+            if form != first:
+                raise PiecesDifferError(
+                    f"the film's piece {piece.path.name} was encoded differently from the first "
+                    f"one ({form[1]} x {form[2]} beside {first[1]} x {first[2]}, or other "
+                    "settings); remove the pieces and render the film again"
+                )
+            try:
+                tagged = BitStreamFilterContext(tagging(tags), stream)
+                count = 0
+                for packet in _packets(container):
+                    for out in tagged.filter(packet):
+                        if count == len(piece.order):
+                            raise _broken(piece.path)
+                        out.time_base = 1 / rate
+                        out.pts = begin + piece.order[count]
+                        out.dts = begin + count - delay
+                        out.duration = 1
+                        count += 1
+                        yield out
+            except (av.error.FFmpegError, ValueError) as e:
+                raise _broken(piece.path) from e
+            if count != len(piece.order):
+                raise _broken(piece.path)
+            begin += count

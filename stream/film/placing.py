@@ -21,9 +21,11 @@ _AROUND_S = 0.1
 _EDGE_S = 0.002
 # chosen: samples given to the resampler at a time; it looks at the time once for each.
 _STEP = 1024
-# Compensate what lies more than .1 ms off, over a second, by any amount; inject or drop nothing.
+# The resampler is told the rate that was found, in whole samples a second. What is left of the
+# clock's error it takes back by itself: from a twentieth of a millisecond on, within .2 s, by any
+# amount; it injects and drops nothing.
 _FOLLOW = (
-    "async=48000:min_comp=0.0001:comp_duration=1:max_soft_comp=0.5:min_hard_comp=1000:"
+    "async=48000:min_comp=0.00005:comp_duration=0.2:max_soft_comp=0.5:min_hard_comp=1000:"
     "flags=res:linear_interp=1:filter_size=64"
 )
 
@@ -33,9 +35,11 @@ def _resampled(spool: Spool, run: Run, low: int, high: int) -> Iterator[Block]:
     if run.rate == RATE and run.steady:
         yield from spool.blocks(run.first + low, run.first + high)
         return
-    said = "filter_size=64" if run.steady else _FOLLOW
-    filters = Filters([("aresample", f"{RATE}:{said}")], run.rate)
     begin = run.when(low)
+    said, rate = "filter_size=64", run.rate
+    if not run.steady:
+        said, rate = _FOLLOW, max(1, round((high - low) / (run.when(high) - begin)))
+    filters = Filters([("aresample", f"{RATE}:{said}")], rate)
     for at in range(low, high, _STEP):
         block = spool.read(run.first + at, min(_STEP, high - at))
         for out, _ in filters.push(block, max(0.0, run.when(at) - begin)):

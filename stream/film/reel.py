@@ -13,7 +13,7 @@ from models.state import State
 from stream.capture.frame import Frame
 from stream.film.encoder import Coding
 from stream.film.pictures import FilmPictures
-from stream.film.pieces import PieceEncoder, cut_in_pieces, group_of
+from stream.film.piece_encoder import PieceEncoder, cut_in_pieces, group_of
 from stream.film.progress import Stopped, Watch
 from stream.film.rates import TimeLine
 from stream.film.work import Kept, Work

@@ -141,11 +141,11 @@ class FilmRenderer:
                 f"take {take.id} is still being recorded, or was broken off; wait for its end, or "
                 "open the event once more."
             )
+        if not take.films:
+            return Made((), (), ())
         check_names(self.event, take)
-        watch = Watch(seen, between, stop, self._clock)
-        folder = self.event.paths.film_work / take.job
         try:
-            return self._made(take, folder, self._encoder, watch)
+            return self._made(take, self._encoder, Watch(seen, between, stop, self._clock))
         except PiecesDifferError as e:
             log.warning("take %s: %s; its films are made anew", take.id, e)
             again = self._encoder
@@ -154,8 +154,37 @@ class FilmRenderer:
                 raise
             log.warning("take %s: %s; its films are made anew, by software", take.id, e)
             again = SOFTWARE
-        shutil.rmtree(folder, ignore_errors=True)
-        return self._made(take, folder, again, Watch(seen, between, stop, self._clock))
+        self._work(take).remove()
+        return self._made(take, again, Watch(seen, between, stop, self._clock))
 
-    def _made(self, take: Take, folder: Any, encoder: str, watch: Watch) -> Made:
+    def _work(self, take: Take) -> Work:
+        return Work(self.event.paths.film_work / take.job)
+
+    def _made(self, take: Take, encoder: str, watch: Watch) -> Made:
         """As `make`, by one choice of an encoder."""
+        work = self._work(take)
+        fields, people = self._words(take)
+        shapes = {f.shape: SHAPES[f.shape].size for f in take.films}
+        make_folder(work.folder)
+        codings = {name: choose(size, USUAL, work.folder, encoder) for name, size in shapes.items()}
+        pins = pins_of(self.event, take, fields, codings, self.device)
+        found = work.plan(pins)
+        if found is not None and "made" in found:
+            made = Made(**{k: tuple(v) for k, v in found["made"].items()})
+            if all(inside(self.event.paths.films, f).exists() for f in made.films + made.posters):
+                return made
+            found = None
+        settings = KeySettings.from_json(dict(take.settings))
+        keyer = Keyer(Grade.FINAL, settings, self.device)
+        plate, notes = self._plate(take, keyer)
+        if found is None:
+            looked = self._survey(take, keyer, settings, plate, watch)
+            found = {"survey": looked.to_json(), "threads": torch.get_num_threads()}
+            work.begin(pins, found)
+        cast = _Cast(take, Survey.from_json(found["survey"]), settings, people, fields)
+        with _threads(int(found["threads"])):
+            made = self._films(cast, keyer, codings, work, notes, watch)
+        told = {"films": made.films, "posters": made.posters, "notes": made.notes}
+        work.begin(pins, {**found, "made": told})
+        work.clear()
+        return made

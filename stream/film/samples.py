@@ -36,7 +36,7 @@ class Spool:
         Raises:
             OSError: the disk does not take it.
         """
-        self._file = tempfile.TemporaryFile(dir=folder)
+        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115  closed by `close`
         self.samples = 0
 
     def append(self, block: Block) -> None:

@@ -5,7 +5,6 @@ Sources: ITU-R BS.775-4 (how more channels become two: the media library's mix f
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -124,7 +123,7 @@ def read_sound(
         SoundError: the file cannot be read.
         NoSoundError: it holds no sound.
     """
-    if path.is_file() and os.stat(path).st_size == 0:
+    if path.is_file() and path.stat().st_size == 0:
         raise SoundError(f"{path}: the file is empty; copy it once more")
     marks: list[Mark] = []
     with _open(path) as container:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -175,7 +176,7 @@ def runs(marks: Sequence[Mark]) -> list[Run]:
     bounds = [0, *_gaps(marks), len(marks)]
     found, first = [], 0
     clock = 0.0
-    for low, high in zip(bounds, bounds[1:], strict=False):
+    for low, high in pairwise(bounds):
         part = list(marks[low:high])
         if part[0].at_s is None:
             part[0] = Mark(clock, part[0].samples, part[0].rate)
@@ -184,3 +185,8 @@ def runs(marks: Sequence[Mark]) -> list[Run]:
         first += run.samples
         clock = run.when(run.samples)
     return found
+
+
+def end_s(marks: Sequence[Mark]) -> float:
+    """The second at which the last sample of a recording has been heard; 0 without any."""
+    return max((run.when(run.samples) for run in runs(marks)), default=0.0)
