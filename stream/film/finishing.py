@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 from stream.durable import make_folder, replace_file, sync_folder
 from stream.event import Event
@@ -12,8 +11,8 @@ from stream.film.design import Design
 from stream.film.mux import mux
 from stream.film.owner import film_owner
 from stream.film.rates import TimeLine
+from stream.film.reel import Reel
 from stream.film.sound import make_sound
-from stream.film.work import Work
 from stream.prints.naming import inside
 from stream.prints.picture import picture_owner
 from stream.take import FilmWanted, Take, TakeError
@@ -69,9 +68,7 @@ def finish(
     take: Take,
     wanted: FilmWanted,
     made: Design,
-    line: TimeLine,
-    pieces: Sequence[Path],
-    work: Work,
+    reel: Reel,
     end_s: float,
     metadata: Mapping[str, str],
     look: Callable[[], None],
@@ -83,9 +80,7 @@ def finish(
         take: that it is made of.
         wanted: its shape and name.
         made: its design.
-        line: its time line.
-        pieces: its picture.
-        work: the folder that it is made in.
+        reel: has its pieces, all of them finished.
         end_s: where the part of the take that is shown ends, on the take's time line.
         metadata: what is written into it.
         look: called now and then; what it raises ends the work.
@@ -95,27 +90,28 @@ def finish(
         MuxError: the pieces do not belong together.
         OSError: the disk did not take it.
     """
-    sound, film = work.folder / f"{wanted.shape}.flac", work.folder / f"{wanted.shape}.mp4"
-    moved = line.begin_s - take.begin_s
+    folder, line = reel.work.folder, reel.line
+    sound, film = folder / f"{wanted.shape}.flac", folder / f"{wanted.shape}.mp4"
+    at_s = begins_at(line, made.take_at)
     loudness = make_sound(
         event.paths.takes / take.id / take.file if take.sound else None,
-        line.begin_s,
-        end_s + moved,
-        begins_at(line, made.take_at),
+        line.begin_s + max(0.0, -at_s),
+        # As long as the picture is of it, wherever the picture was moved to.
+        end_s + line.begin_s - take.begin_s,
+        max(0.0, at_s),
         made.sound.music,
         float(len(line.shown) / line.rate),
         sound,
         made.sound.target_lufs,
         seen=lambda _done, _of: look(),
     )
-    film.unlink(missing_ok=True)
-    mux(pieces, sound, film, line.rate, metadata=metadata)
+    mux(reel.pieces(wanted.shape), sound, film, line.rate, metadata=metadata)
     target = inside(event.paths.films, wanted.film)
     poster = inside(event.paths.films, wanted.poster)
     make_folder(target.parent)
     make_folder(poster.parent)
     # The poster first: a film that is there has one. It stays in the work, too, until all is done.
-    replace_file(poster, work.poster(wanted.shape).read_bytes())
+    replace_file(poster, reel.work.poster(wanted.shape).read_bytes())
     film.replace(target)
     sync_folder(target.parent)
     return Finished(wanted.film, wanted.poster, loudness.notes)

@@ -39,6 +39,10 @@ class Told:
         bare, unfit = not frame.screen_found, frame.plate_fits is False
         return replace(self, keyed=self.keyed + 1, bare=self.bare + bare, unfit=self.unfit + unfit)
 
+    def plus(self, other: Told) -> Told:
+        """With those of another reel."""
+        return Told(self.keyed + other.keyed, self.bare + other.bare, self.unfit + other.unfit)
+
 
 class _Sources:
     """A take's frames by their numbers, in rising order."""
@@ -86,7 +90,13 @@ class _Ending:
 
 
 class Reel:
-    """Makes the pieces of one or more films that show the same frames at the same times."""
+    """Makes the pieces of one or more films that show the same frames at the same times.
+
+    Attributes:
+        line: which frames of the take they show.
+        work: the folder that they are made in.
+        names: of the films.
+    """
 
     def __init__(
         self,
@@ -105,15 +115,15 @@ class Reel:
             work: the folder that it is made in.
             poster_at: the number of the frame that is kept as a poster.
         """
-        self._films, self._line, self._codings = films, line, codings
-        self._work, self._poster_at = work, poster_at
+        self.line, self.work = line, work
+        self.names = [film.name for film in films]
+        self._films, self._codings, self._poster_at = films, codings, poster_at
         self._begins = cut_in_pieces(line.shown, line.rate)
-        self._names = [film.name for film in films]
 
     @property
     def frames(self) -> int:
         """How many are to be made, of all films together."""
-        return len(self._line.shown) * len(self._films)
+        return len(self.line.shown) * len(self._films)
 
     def run(
         self,
@@ -149,7 +159,7 @@ class Reel:
             try:
                 for n in range(self._begins[number], self._begins[number + 1]):
                     watch.look()
-                    source = self._line.shown[n]
+                    source = self.line.shown[n]
                     if source is not None and source != at:
                         frame = sources.at(source)
                         given = frame.planes, frame.encoding, frame.quarter_turns
@@ -162,44 +172,44 @@ class Reel:
                         encoders[film.name].put(planes)
                     watch.made(len(self._films))
                     if ending is not None and ending.done:
-                        ending.count(self._work)
+                        ending.count(self.work)
                         ending = None
             except BaseException as e:
                 for encoder in encoders.values():
                     encoder.drop()
                 if ending is not None and isinstance(e, Stopped):
-                    ending.count(self._work)
+                    ending.count(self.work)
                 raise
             for encoder in encoders.values():
                 encoder.close()
             if ending is not None:
-                ending.count(self._work)
+                ending.count(self.work)
             ending = _Ending(number, encoders, clip.state, told)
         if ending is not None:
-            ending.count(self._work)
+            ending.count(self.work)
         return told
 
     def pieces(self, name: str) -> list[Path]:
         """The files of a film's pieces, in order."""
-        return [self._work.piece(name, i) for i in range(len(self._begins) - 1)]
+        return [self.work.piece(name, i) for i in range(len(self._begins) - 1)]
 
     def _kept(self) -> Kept:
         """Where it stands; from its begin where a poster is gone."""
-        kept = self._work.kept(self._names)
+        kept = self.work.kept(self.names)
         beyond = self._begins[kept.pieces] > self._poster_at
-        if beyond and not all(self._work.poster(name).is_file() for name in self._names):
-            self._work.forget()
+        if beyond and not all(self.work.poster(name).is_file() for name in self.names):
+            self.work.forget()
             return Kept()
         return kept
 
     def _encoders(self, number: int) -> dict[str, PieceEncoder]:
-        group = group_of(self._line.rate)
+        group = group_of(self.line.rate)
         return {
             film.name: PieceEncoder(
-                self._work.piece(film.name, number),
+                self.work.piece(film.name, number),
                 self._codings[film.name],
                 film.size,
-                self._line.rate,
+                self.line.rate,
                 group,
             )
             for film in self._films

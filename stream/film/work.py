@@ -141,6 +141,18 @@ class Work:
             if path.name != _STATE.format(number):
                 path.unlink(missing_ok=True)
 
+    def part(self, name: str) -> Work:
+        """A folder inside it, for films that are made in one go."""
+        folder = self.folder / name
+        make_folder(folder)
+        return Work(folder)
+
+    def clear(self) -> None:
+        """Remove all but the plan: the films are done."""
+        for path in self.folder.iterdir():
+            if path.is_dir():
+                shutil.rmtree(path, ignore_errors=True)
+
     def forget(self) -> None:
         """Remove all pieces; the plan stays."""
         self._digests = {}
