@@ -13,6 +13,9 @@ from typing import Any
 
 from stream.errors import UserError
 
+FILM_SHAPES = ("wide", "tall")
+"""Of films: 1920 x 1080, and 1080 x 1920 for phones held upright."""
+
 
 class EventError(UserError):
     """The event folder is not there, not an event, or cannot be used."""
@@ -31,6 +34,7 @@ class EventConfig:
         pictures: the form of finished pictures, as `Output.to_table` gives it.
         nudge: how far subjects are moved from their places: as `Nudge.to_json` gives it, and
             tables of the same by the names of templates.
+        films: what is made of a take: ``shapes``, a list out of `FILM_SHAPES`.
     """
 
     name: str
@@ -40,6 +44,12 @@ class EventConfig:
     roster: Mapping[str, Any] = field(default_factory=dict)
     pictures: Mapping[str, Any] = field(default_factory=dict)
     nudge: Mapping[str, Any] = field(default_factory=dict)
+    films: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def film_shapes(self) -> tuple[str, ...]:
+        """The shapes in which a take's film is made unasked; none where it says so."""
+        return tuple(dict.fromkeys(self.films.get("shapes", FILM_SHAPES[:1])))
 
     def to_toml(self) -> str:
         """The text of event.toml."""
@@ -59,6 +69,8 @@ class EventConfig:
             lines += [f"{_toml(k)} = {_toml(v)}" for k, v in self.pictures.items()]
         if self.nudge:
             lines += ["", "[nudge]"] + [f"{_toml(k)} = {_toml(v)}" for k, v in self.nudge.items()]
+        if self.films:
+            lines += ["", "[films]"] + [f"{_toml(k)} = {_toml(v)}" for k, v in self.films.items()]
         return "\n".join(lines) + "\n"
 
     @classmethod
@@ -76,19 +88,33 @@ class EventConfig:
         template, key = data.get("template"), data.get("key", {})
         roster = data.get("roster", {})
         pictures, nudge = data.get("pictures", {}), data.get("nudge", {})
+        films = data.get("films", {})
         if not isinstance(name, str) or not name.strip():
             raise EventError(f'{path} needs a line  name = "…"  with the name of the event.')
         if (
             (day is not None and type(day) is not date)
             or not isinstance(template, str | None)
             or not isinstance(key, dict)
-            or not all(isinstance(t, dict) for t in (roster, pictures, nudge))
+            or not all(isinstance(t, dict) for t in (roster, pictures, nudge, films))
         ):
             raise EventError(
                 f"{path}: date must be like 2026-05-31, template a name in quotes, [key], "
-                "[roster], [pictures] and [nudge] tables; correct what is not so."
+                "[roster], [pictures], [nudge] and [films] tables; correct what is not so."
             )
-        return cls(name, day, template, key, roster, pictures, nudge)
+        _check_films(path, films)
+        return cls(name, day, template, key, roster, pictures, nudge, films)
+
+
+def _check_films(path: Path, films: Mapping[str, Any]) -> None:
+    shapes = films.get("shapes", [])
+    unknown = sorted(set(films) - {"shapes"})
+    if unknown:
+        raise EventError(f"{path}, [films]: there is no '{unknown[0]}'; it may say shapes alone.")
+    if not isinstance(shapes, list) or not all(s in FILM_SHAPES for s in shapes):
+        raise EventError(
+            f"{path}, [films]: shapes is {_toml(shapes)}; give a list out of "
+            f'{", ".join(map(_toml, FILM_SHAPES))}, such as ["wide"], or [] to make none unasked.'
+        )
 
 
 def _roster_lines(roster: Mapping[str, Any]) -> list[str]:

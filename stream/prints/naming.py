@@ -25,6 +25,8 @@ FIELDS = ("shot", "people", "number", "group", "template", "size", "event", "dat
 LONGEST_PART = 200
 LONGEST_WORDS = 100
 MOST_FOLDERS = 2
+LEAST_PART = 40
+"""chosen: bytes that stay of a name, whatever its ending."""
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _BRACKETS = "()[]"
 _JOINTS = " -_.,+~" + _BRACKETS
@@ -137,6 +139,13 @@ def _filled(part: tuple[str, ...], fields: Mapping[str, str]) -> str:
     if joint.strip(_JOINTS) or values[-1:] != [""]:
         out += joint
     return safe_name(out, LONGEST_PART)
+
+
+def ended(name: str, ending: str) -> str:
+    """A name with more at its end, as long as a file's name may be."""
+    *folders, last = name.split("/")
+    room = max(LONGEST_PART - len(ending.encode()), LEAST_PART)
+    return "/".join([*folders, safe_name(last, room) + ending])
 
 
 def same_place(name: str) -> str:

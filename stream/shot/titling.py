@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 
 from stream.errors import UserError
 from stream.event import Event
 from stream.file_name import safe_name
 from stream.people import texts
-from stream.prints.naming import LONGEST_PART, dated, free_name, same_place
+from stream.prints.naming import LONGEST_PART, dated, ended, free_name, same_place
 from stream.prints.output import Output
 from stream.shot.finding import shots
 from stream.shot.record import KEPT, Shot
 from stream.shot.wanted import Wanted
-
-LEAST_PART = 40
-"""chosen: bytes that stay of a name, whatever its ending."""
 
 
 def output_of(event: Event, table: Mapping[str, object]) -> Output:
@@ -28,24 +26,37 @@ def output_of(event: Event, table: Mapping[str, object]) -> Output:
     return Output.from_table(table, event.paths.root)
 
 
-def _fields(event: Event, shot: Shot, wanted: Wanted) -> dict[str, str]:
+def name_fields(event: Event, people: Sequence[str], taken: datetime) -> dict[str, str]:
+    """What a name may ask for of people, event and day.
+
+    Args:
+        event: whose roster is asked.
+        people: roster numbers.
+        taken: when they stood before the screen.
+    """
     try:
-        people = [p for p in (event.roster.get(number) for number in shot.people) if p]
+        known = [p for p in (event.roster.get(number) for number in people) if p]
     except (UserError, OSError):
-        people = []  # the shot is kept without names, and named when it is made once more
-    fields = texts(people)
-    names = [p.shown_name for p in people]
+        known = []  # what they are in is kept without names, and named when it is made once more
+    fields = texts(known)
+    names = [p.shown_name for p in known]
     return {
         **fields,
-        "shot": f"{shot.number:04d}",
         "people": ", ".join(n for n in names if n),
         # As it may be shown: schools send user names as numbers, too.
         "number": fields.get("number", ""),
         "group": fields.get("group", ""),
+        "event": event.name,
+        "date": dated(taken),
+    }
+
+
+def _fields(event: Event, shot: Shot, wanted: Wanted) -> dict[str, str]:
+    return {
+        **name_fields(event, shot.people, shot.taken),
+        "shot": f"{shot.number:04d}",
         "template": wanted.template,
         "size": wanted.size or "",
-        "event": event.name,
-        "date": dated(shot.taken),
         "copies": str(wanted.copies),
     }
 
@@ -65,13 +76,6 @@ def _taken(event: Event, shot: Shot, free: set[str], numbered: bool) -> set[str]
     for path in event.paths.pictures.rglob("*"):
         found.add(same_place(path.relative_to(event.paths.pictures).as_posix()))
     return found - free
-
-
-def _ended(name: str, ending: str) -> str:
-    """A name with more at its end, as long as a file's name may be."""
-    *folders, last = name.split("/")
-    room = max(LONGEST_PART - len(ending.encode()), LEAST_PART)
-    return "/".join([*folders, safe_name(last, room) + ending])
 
 
 def titles(event: Event, shot: Shot, edition: int = 1, free: Iterable[str] = ()) -> tuple[str, ...]:
@@ -96,9 +100,9 @@ def titles(event: Event, shot: Shot, edition: int = 1, free: Iterable[str] = ())
         if i:
             told = (("template", wanted.template), ("size", wanted.size or ""))
             more = [safe_name(v, LONGEST_PART // 4) for k, v in told if v and k not in asks]
-            plain = _ended(plain, "".join(f"-{m}" for m in more if m))
+            plain = ended(plain, "".join(f"-{m}" for m in more if m))
         if edition > 1:
-            plain = _ended(plain, f"-{edition}")
+            plain = ended(plain, f"-{edition}")
         name = free_name(plain, output.ending, lambda n: same_place(n) in others)
         made.append(name)
         others.add(same_place(name))
