@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Protocol
 
 from torch import Tensor
 
@@ -13,17 +14,36 @@ from models.composite import Scene
 from models.cut import Placed
 from models.figure import Figure
 from models.laying import Laying
+from models.placing import Placing
 from models.resample import Placement
 from models.sequence import KeyedFrame
 from models.video_planes import VideoPlanes
 from models.window import hull
-from stream.film.design import Design
 from stream.take import Take
 from stream.template import Nudge
 
 
+class Staging(Protocol):
+    """What a film shows at its times, as a `stream.film.design.Design` says it."""
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """(H, W) of its pictures, both even."""
+
+    def scene(self, t_s: float) -> Scene:
+        """What its subjects stand in; the same object for as long as nothing changes."""
+
+    def subject_gain(self, t_s: float) -> float:
+        """How much of the subjects is seen, 0 to 1."""
+
+    def placings(
+        self, frame_upright_size: tuple[int, int], mirror: bool, nudge: Nudge
+    ) -> Sequence[Placing | None]:
+        """Where the take's frames lie in each slot, or what tells it from the figure in them."""
+
+
 def placements_of(
-    design: Design, frame_size: tuple[int, int], take: Take, figure: Figure | None
+    design: Staging, frame_size: tuple[int, int], take: Take, figure: Figure | None
 ) -> list[Placement | None]:
     """Where the take's frames lie in a film: in one place from its begin to its end.
 
@@ -60,7 +80,7 @@ class FilmPictures:
     def __init__(
         self,
         name: str,
-        design: Design,
+        design: Staging,
         placements: Sequence[Placement | None],
         rate: Fraction,
         wrap: float,

@@ -35,7 +35,7 @@ from stream.film.progress import Progress, Watch
 from stream.film.rates import USUAL, TimeLine, time_line
 from stream.film.reel import Reel, Told
 from stream.film.shape import SHAPES
-from stream.film.survey import Survey, survey
+from stream.film.survey import Survey, second_of, survey
 from stream.film.work import Work
 from stream.people import Person, texts
 from stream.prints.naming import inside
@@ -230,7 +230,10 @@ class FilmRenderer:
             watch.look()
             watch.tell()
 
-        end_s = take.end_s or take.length_s or inf
+        end_s = take.end_s or take.length_s
+        if end_s is None:  # a record made by hand
+            with closing(self._frames(take)) as frames:
+                end_s = max((second_of(f, n) for n, f in enumerate(frames)), default=0.0)
         with closing(self._frames(take)) as frames:
             looked = survey(frames, take.begin_s, end_s, keyer, rank, seen)
         if looked is None:
