@@ -217,8 +217,7 @@ class FilmRenderer:
 
     def _frames(self, take: Take) -> Generator[Frame]:
         """All frames of a take."""
-        with closing(open_take(self.event, take)) as reader:
-            yield from reader.frames()
+        yield from open_take(self.event, take, self.device).frames()
 
     def _survey(
         self, take: Take, keyer: Keyer, settings: KeySettings, plate: Plate | None, watch: Watch
