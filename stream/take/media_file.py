@@ -64,6 +64,9 @@ class _Synced:
         if shutil.disk_usage(self._folder).free < LEAST_FREE_BYTES:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
+    def fileno(self) -> int:
+        return self._file.fileno()
+
     def close(self) -> None:
         self._file.close()
 
