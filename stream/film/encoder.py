@@ -93,7 +93,9 @@ def software(threads: int | None = None) -> Coding:
         "preset": "medium",
         "crf": _QUALITY,
         "profile": "high",
-        "x264-params": "chromaloc=0:open-gop=0",
+        # Without the bits' tree over macroblocks: it reads memory that nobody wrote, so that the
+        # same pictures gave other bytes each time (seen on a heap full of used blocks).
+        "x264-params": "chromaloc=0:open-gop=0:mbtree=0",
     }
     return Coding(SOFTWARE, "yuv420p", options, threads or min(os.cpu_count() or 1, 8))
 
@@ -110,6 +112,10 @@ def video_frame(planes: Planes | Sequence[Tensor], form: str) -> av.VideoFrame:
     for target, plane in zip(frame.planes, planes, strict=True):
         rows = np.frombuffer(memoryview(target), np.uint8).reshape(-1, target.line_size)
         rows[: plane.shape[0], : plane.shape[1]] = plane.numpy()
+        # Encoders look beyond the edge where a side is no multiple of their blocks: what lies
+        # there by chance would decide what they write.
+        rows[: plane.shape[0], plane.shape[1] :] = rows[: plane.shape[0], plane.shape[1] - 1, None]
+        rows[plane.shape[0] :] = rows[plane.shape[0] - 1]
     if form != "yuv420p":
         frame = frame.reformat(
             format=form, src_color_range=_NARROW, dst_color_range=_NARROW, threads=1
