@@ -140,7 +140,9 @@ def add_picture(
         rate: frames a second.
         group: most frames from one key frame to the next.
     """
-    stream: VideoStream = container.add_stream(coding.encoder, rate=rate)
+    stream = container.add_stream(coding.encoder, rate=rate)
+    if not isinstance(stream, VideoStream):
+        raise ValueError(f"{coding.encoder} codes no pictures")
     stream.height, stream.width = size
     stream.pix_fmt = coding.form
     stream.time_base = 1 / rate

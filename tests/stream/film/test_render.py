@@ -21,14 +21,9 @@ from models.transfer import encode
 from stream.capture.frame import Frame
 from stream.event import Event
 from stream.film.owner import film_owner
+from stream.film.part import NOBODY, OTHER_SCREEN, PLATE_UNFIT
 from stream.film.progress import Progress, Stopped
-from stream.film.render import (
-    NOBODY,
-    OTHER_SCREEN,
-    PLATE_UNFIT,
-    FilmRenderer,
-    Made,
-)
+from stream.film.render import FilmRenderer, Made
 from stream.prints.picture import picture_owner
 from stream.shot import save_plate
 from stream.take import Take, TakeError, replace_take
@@ -305,7 +300,7 @@ def test_what_is_still_recorded_is_not_made(event: Event, tmp_path: Path) -> Non
         renderer(event).make(replace(take, recording=True))
     with pytest.raises(TakeError, match="number 77 of this take is no longer on the roster"):
         renderer(event).make(replace(take, people=("77",)))
-    with pytest.raises(TakeError, match="is to be shown from second 9.0 on"):
+    with pytest.raises(TakeError, match=r"is to be shown from second 9\.0 on"):
         renderer(event).make(replace(take, begin_s=9.0))
     assert renderer(event).make(replace(take, films=())) == Made((), (), ())
 
