@@ -14,8 +14,8 @@ from stream.take import Take, TakeError
 PLATE_UNFIT = "the clean plate was not used: it is of another source or size than this take"
 OTHER_SCREEN = "the clean plate does not show this screen, so the film was cut without it"
 NO_SCREEN = (
-    "no green or blue screen was to be seen in {} of the {} frames, so the whole of each was laid over "
-    "the design; look at the film before you hand it on"
+    "no green or blue screen was to be seen in {} of the {} frames, so the whole of each was laid "
+    "over the design; look at the film before you hand it on"
 )
 NOBODY = "nobody was found in this take; look at the film before you hand it on"
 

@@ -44,8 +44,9 @@ from stream.take import Take, TakeError, open_take
 
 log = logging.getLogger("posewall.film")
 
-_MOST_WORKERS = 8
-"""chosen: see `FilmRenderer`; each frame in work takes its memory."""
+_MOST_WORKERS = 4
+"""chosen: frames that are keyed at a time take some hundred megabytes each at 1080p, and what is
+done in their order leaves no more than that to do."""
 Rank = Callable[[Sequence[Frame], KeySettings, Frame | None], Sequence[int]]
 """Puts frames in order, the best first."""
 
