@@ -94,8 +94,10 @@ def _options() -> argparse.Namespace:
         value = getattr(args, name)
         if value is not None and not 0 < value < float("inf"):
             parser.error(f"--{name} {value}: need a number above 0")
-    known = ("final", "prints", "evening", "large", "films", "keying", "pixels")
-    known += ("live", "card", "long")
+    known = (
+        *("final", "prints", "evening", "large", "films"),
+        *("keying", "pixels", "live", "card", "long"),
+    )
     if unknown := set(args.only.split()) - set(known):
         parser.error(f"--only {' '.join(sorted(unknown))}: known are {' '.join(known)}")
     if "long" in args.only.split() and args.minutes is None:

@@ -84,8 +84,8 @@ def test_films_are_what_phones_play(made: tuple[Event, Take, Made, list[Progress
             assert picture.average_rate == 30
             assert picture.frames >= 30
             length = picture.frames / 30
-            assert abs(float(picture.duration * picture.time_base) - length) < 0.002
-            assert abs(float(sound.duration * sound.time_base) - length) < 0.03
+            assert abs(float((picture.duration or 0) * (picture.time_base or 0)) - length) < 0.002
+            assert abs(float((sound.duration or 0) * (sound.time_base or 0)) - length) < 0.03
         data = path.read_bytes()
         assert data.index(b"moov") < data.index(b"mdat")
         assert film_owner(path) == take.unique
