@@ -12,7 +12,7 @@ from stream.shot import RECORD, ShotError, load_shot, render_again, settle, shot
 
 log = logging.getLogger("posewall.batch")
 # The live program settles its own shots; this is for one that died while it waited.
-STILL_GRACE = timedelta(seconds=5)
+WAIT_GRACE = timedelta(seconds=5)
 
 
 class Sweep:
@@ -46,8 +46,8 @@ class Sweep:
                 if self._seen.get(shot_id) == mark:
                     continue
                 shot = load_shot(self.event, shot_id)
-                if shot.still_until is not None:
-                    if now < shot.still_until + STILL_GRACE:
+                if shot.waits_until is not None:
+                    if now < shot.waits_until + WAIT_GRACE:
                         continue
                     shot = settle(self.event, shot_id)
                 if shot.job not in self._known:

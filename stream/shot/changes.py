@@ -19,6 +19,7 @@ from stream.shot.titling import another_edition, output_of, retitled
 
 log = logging.getLogger("posewall.shot")
 STILL_MISSED = "the camera's still did not come; the video frame was used"
+CHOICE_MISSED = "its best frame could not be chosen; the frame of the press was used"
 MASK_DROPPED = (
     "what was painted by hand was painted over the video frame and does not count for the still"
 )
@@ -77,14 +78,21 @@ def attach_original(event: Event, shot_id: str, still: Path, *, plate: str | Non
         )
 
 
-def settle(event: Event, shot_id: str, note: str = STILL_MISSED) -> Shot:
-    """Await no still any longer: the shot's video frame is used, with a note that says so."""
+def settle(event: Event, shot_id: str, note: str | None = None) -> Shot:
+    """Await nothing any longer: the shot's frame as it is now is used.
+
+    Args:
+        event: the event.
+        shot_id: the shot; one that awaits nothing stays as it is.
+        note: what is said of it with the shot; None for the usual words.
+    """
     with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
         shot = load_shot(event, shot_id)
-        if shot.still_until is None:
+        if shot.waits_until is None:
             return shot
+        note = note or (STILL_MISSED if shot.still_until else CHOICE_MISSED)
         log.warning("shot %s: %s", shot.id, note)
-        return rewrite(event, replace(shot.noting(note), still_until=None))
+        return rewrite(event, replace(shot.noting(note), still_until=None, choice_until=None))
 
 
 def render_again(event: Event, shot_id: str) -> Shot:
