@@ -11,7 +11,7 @@ from stream.errors import UserError
 from stream.event import Event
 from stream.live import people as who
 from stream.live.beside import frames_beside
-from stream.live.choosing import Choosing
+from stream.live.choosing import USUAL_S, Choosing
 from stream.live.countdown import Countdown
 from stream.live.figures import Meter
 from stream.live.grabbing import Grabbing
@@ -124,10 +124,11 @@ class Console:
     ) -> Future[Answer]:
         """Keep the frame of ``age_s`` seconds ago, or of ``after_s`` seconds from now.
 
-        With ``best_s`` the shot is made of the best frame of so many seconds up to then.
+        With ``best_s`` the shot is made of the best frame of so many seconds up to then, of as
+        many as usual with 0.
         """
         if best_s is not None:
-            return self._ready().press_best(time.monotonic() - age_s, best_s)
+            return self._ready().press_best(time.monotonic() - age_s, best_s or USUAL_S)
         if after_s <= 0:
             return self._press(time.monotonic() - age_s)
         answer = self._countdown.start(after_s)

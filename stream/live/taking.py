@@ -80,6 +80,7 @@ class Taking:
         record: begins to record what will be shown, with so many seconds of before, for so many
             seconds at most.
         kept: told each take as kept; what it returns is said of it, besides.
+        tell: takes a sentence for the terminal.
         on_trouble: takes a sentence of what failed.
         on_change: told when something else is to be shown.
         sound: where the sound is from, for people.
@@ -90,12 +91,13 @@ class Taking:
         self,
         record: Callable[[float, float], Recording],
         kept: Callable[[Take], str],
+        tell: Callable[[str], None],
         on_trouble: Callable[[str], None],
         on_change: Callable[[], None],
         sound: str = "",
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._record, self._kept, self._on_change = record, kept, on_change
+        self._record, self._kept, self._tell, self._on_change = record, kept, tell, on_change
         self._sound, self._clock = sound, clock
         self._on_trouble = on_trouble
         # Not the one of the shots: the end of a take must hold up no press. Nor a quiet one: what
@@ -279,11 +281,12 @@ class Taking:
             self._on_trouble(trouble)
         self._troubled = trouble
         if recording.elapsed_s >= most_s:
+            # Whoever pressed is answered; at its full length nobody did.
             self.stop().add_done_callback(self._over)
 
     def _over(self, ended: Future[Answer]) -> None:
         if ended.exception() is None:
-            log.info("%s (it had its full length)", ended.result()["sentence"])
+            self._tell(str(ended.result()["sentence"]))
 
     def close(self, timeout_s: float = 30.0) -> bool:
         """End what is being recorded and keep it; True when that was done in time."""
