@@ -220,8 +220,8 @@ def _take_frame(args: argparse.Namespace, event: Event) -> str:
         shot = take_candidate(event, find_shot(event, args.shot).id, args.take)
         enqueue(event, shot.id)
     return (
-        f"Shot {shot.id} is made of its frame {args.take}; its picture is made by 'posewall live' or "
-        "'posewall batch run'"
+        f"Shot {shot.id} is made of its frame {args.take}; its picture is made by "
+        "'posewall live' or 'posewall batch run'"
     )
 
 

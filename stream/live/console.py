@@ -165,7 +165,7 @@ class Console:
         return self.taking
 
     def start_take(self, count_s: float, most_s: float | None, before_s: float) -> Future[Answer]:
-        """Record from ``count_s`` seconds from now on, and what came ``before_s`` seconds before."""
+        """Record from ``count_s`` seconds from now on, with ``before_s`` seconds before that."""
         answer = self._recording().start(count_s, most_s, before_s)
         self.say()
         return answer

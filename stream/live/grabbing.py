@@ -82,9 +82,7 @@ class Grabbing:
             nudge = pose.nudge
             try:
                 frame = self._shooting.frame_at(moment_s, held)
-                shot = self._shooting.take(
-                    frame, numbers, tether is not None, pose.template, nudge
-                )
+                shot = self._shooting.take(frame, numbers, tether is not None, pose.template, nudge)
             except UserError as error:
                 if tether is None:
                     raise

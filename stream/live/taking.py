@@ -120,7 +120,7 @@ class Taking:
         """For the pages."""
         with self._lock:
             recording, begins_s = self._recording, self._begins_s
-            most_s, before_s = self._wanted
+            most_s, _ = self._wanted
             ending, begun = self._ending, self._begun
         told = dict(IDLE) | {"sound": self._sound}
         if begins_s is not None:
@@ -209,8 +209,8 @@ class Taking:
         with self._lock:
             self._recording, self._troubled = recording, None
         self._on_change()
-        with_sound = f", sound of {recording.sound}" if recording.sound else ", without sound"
-        sentence = f"Recording {recording.take_id}{with_sound}; it ends by itself after {most_s:g} s"
+        heard = f"sound of {recording.sound}" if recording.sound else "without sound"
+        sentence = f"Recording {recording.take_id}, {heard}; it ends by itself after {most_s:g} s"
         return {"take": recording.take_id, "sentence": sentence}
 
     def stop(self) -> Future[Answer]:

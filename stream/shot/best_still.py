@@ -13,8 +13,15 @@ from stream.best import contact_strip, rank
 from stream.capture.frame import Frame
 from stream.durable import copy_synced, partial_path, storing, write_synced
 from stream.event import Event
+from stream.shot.choice import (
+    CHOICE_RECORD,
+    STRIP,
+    STRIP_FRAMES,
+    Candidate,
+    Choice,
+    runners_wanted,
+)
 from stream.shot.chooser import placed
-from stream.shot.choice import CHOICE_RECORD, STRIP, Candidate, Choice, runners_wanted
 from stream.shot.finding import shots
 from stream.shot.frames import view_jpeg
 from stream.shot.plates import load_plate
@@ -78,7 +85,8 @@ def _alike(stills: Stills) -> Frame:
         UserError: it is not so.
     """
     first = stills[0]
-    for path, still in zip(stills.paths[1:], (stills[n] for n in range(1, len(stills)))):
+    for n, path in enumerate(stills.paths):
+        still = stills[n] if n else first
         if still.upright_size != first.upright_size:
             (high, wide), (other_high, other_wide) = still.upright_size, first.upright_size
             raise ShotError(
@@ -160,8 +168,10 @@ def add_best(
                         name=path.name,
                     )
                 )
-            write_synced(partial / STRIP, contact_strip(stills, ranking, ranking.order[0]))
-            best = stills[ranking.order[0]]
+            write_synced(
+                partial / STRIP, contact_strip(stills, ranking, ranking.best, STRIP_FRAMES)
+            )
+            best = stills[ranking.best]
             draft = replace(
                 draft,
                 taken=best.taken,

@@ -25,6 +25,8 @@ from stream.shot.titling import another_edition, output_of
 
 log = logging.getLogger("posewall.shot")
 CHOICE_RECORD, STRIP = "best.json", "strip.jpg"
+STRIP_FRAMES = 12
+"""chosen: two rows."""
 MOST_KEPT = 5
 """chosen: as many as an operator looks through between two guests."""
 PAINT_DROPPED = "what was painted by hand was painted over another frame and does not count for it"

@@ -28,6 +28,7 @@ from stream.own_process import at_end_of_input
 from stream.shot.burst import Burst
 from stream.shot.choice import (
     STRIP,
+    STRIP_FRAMES,
     Candidate,
     Choice,
     drop_runners,
@@ -87,7 +88,7 @@ def choose(event: Event, shot_id: str, folder: Path, seen: Callable[[int, int], 
                 _kept(event, shot, burst, ranking, n, n == press)
                 for n in placed(ranking, keep, press)
             )
-            strip = contact_strip(burst, ranking, ranking.order[0])
+            strip = contact_strip(burst, ranking, ranking.best, STRIP_FRAMES)
             replace_file(event.paths.shots / shot_id / STRIP, strip)
         shot = settle_choice(event, shot_id, Choice(candidates, len(burst)))
         drop_runners(event, shot_id, keep)

@@ -18,8 +18,8 @@ from websockets.typing import Origin
 from stream.errors import UserError
 from stream.live.keeping import Keeper
 from stream.pages import app
-from stream.pages.feed import Feed
 from stream.pages.app import STATIC_FOLDER
+from stream.pages.feed import Feed
 from stream.pages.guard import TOKEN_HEADER
 from stream.pages.serve import PageServer
 
@@ -214,7 +214,9 @@ def test_posts_of_other_pages_are_refused(server: PageServer, desk: Desk, origin
 
 
 @pytest.mark.parametrize("token", [None, "", "token of this ru", "token of this run2", "ü"])
-@pytest.mark.parametrize("path", ["/grab", "/plate", "/next", "/take", "/state", "/people", "/best"])
+@pytest.mark.parametrize(
+    "path", ["/grab", "/plate", "/next", "/take", "/state", "/people", "/best"]
+)
 def test_acting_needs_the_token(
     server: PageServer, desk: Desk, token: str | None, path: str
 ) -> None:
