@@ -10,9 +10,9 @@ import logging
 from dataclasses import replace
 from pathlib import Path
 
-from stream.durable import add_copy, held, replace_file, storing, sweep_partials
+from stream.durable import add_copy, held, replace_file, storing
 from stream.event import Event
-from stream.shot.finding import load_shot, shot_ids
+from stream.shot.finding import load_shot
 from stream.shot.record import RECORD, UNPAINTED, Shot, ShotError
 from stream.shot.store import file_digest, read_photo, still_name
 from stream.shot.titling import another_edition, output_of, retitled
@@ -113,21 +113,3 @@ def render_again(event: Event, shot_id: str) -> Shot:
             # A form for the lab must not take away the one that was handed on.
             return rewrite(event, another_edition(event, shot, replace(shot, output=output)))
         return rewrite(event, retitled(event, replace(shot, render=shot.render + 1)))
-
-
-def sweep_leftovers(event: Event) -> int:
-    """Remove what processes that died left unfinished in the event's folders."""
-    folders = (
-        event.paths.root,
-        event.paths.shots,
-        event.paths.plates,
-        event.paths.pictures,
-        *(f for f in event.paths.pictures.rglob("*") if f.is_dir()),
-        event.paths.template_versions,
-        *(f for f in event.paths.template_versions.iterdir() if f.is_dir()),
-    )
-    count = sum(sweep_partials(f) for f in folders)
-    count += sum(sweep_partials(event.paths.shots / i) for i in shot_ids(event))
-    if count:
-        log.info("removed %d unfinished leftovers", count)
-    return count

@@ -204,7 +204,7 @@ def settle_choice(event: Event, shot_id: str, choice: Choice) -> Shot:
 
 
 def take_candidate(event: Event, shot_id: str, place: int) -> Shot:
-    """Make a shot of another of its frames; its picture becomes another file, the earlier one stays.
+    """Make a shot of another of its frames: another picture, and the earlier one stays.
 
     Args:
         event: the event.
