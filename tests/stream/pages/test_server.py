@@ -417,7 +417,9 @@ class SlowDesk(Desk):
         super().__init__()
         self.keeper, self.disk, self.kept = keeper, disk, list[float]()
 
-    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
+    def grab(
+        self, age_s: float, after_s: float = 0.0, best_s: float | None = None
+    ) -> Future[dict[str, Any]]:
         def store() -> dict[str, Any]:
             self.disk.wait(10)
             self.kept.append(age_s)

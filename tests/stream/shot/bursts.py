@@ -1,4 +1,4 @@
-"""Bursts with a known best frame: a figure of fine detail before a green screen, one of it sharp."""
+"""Bursts with a known best frame: a figure of fine detail before a green screen, one sharp."""
 
 from __future__ import annotations
 
