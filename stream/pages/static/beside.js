@@ -1,10 +1,10 @@
-// The frames beside a shot: fetched when they are first shown, and again when another is in use.
+// The frames beside a shot, fetched when they are first shown.
 
 import { ask } from "./link.js";
 import { make } from "./rows.js";
 
 const number = (shot) => shot.id.split("-")[0];
-const inUse = (shot) => `${shot.id}:${shot.place}:${shot.frames}`;
+const lasting = (shot) => `${shot.id}:${shot.frames}`; // some of them may be let go
 
 /**
  * What is shown of the frames beside each shot.
@@ -12,10 +12,10 @@ const inUse = (shot) => `${shot.id}:${shot.place}:${shot.frames}`;
  */
 export function framesBeside(on) {
   const opened = new Map(); // by shot: whether somebody chose to see its frames, or not to
-  const fetched = new Map(); // by what is in use: the frames; null while they are on their way
+  const fetched = new Map(); // the frames of each; null while they are on their way
 
   async function fetchFrames(shot) {
-    const key = inUse(shot);
+    const key = lasting(shot);
     if (fetched.has(key)) return;
     fetched.set(key, null);
     try {
@@ -29,18 +29,19 @@ export function framesBeside(on) {
   }
 
   function frameButton(shot, frame) {
-    const button = make("button", frame.in_use ? "frame used" : "frame");
+    const used = frame.place === shot.place;
+    const button = make("button", used ? "frame used" : "frame");
     button.type = "button";
-    button.setAttribute("aria-pressed", String(frame.in_use));
+    button.setAttribute("aria-pressed", String(used));
     if (frame.view) {
       const view = make("img");
       view.alt = "";
       view.src = frame.view;
       button.append(view);
     }
-    button.append(make("span", "mark", frame.in_use ? "In the picture" : "Use this one"),
+    button.append(make("span", "mark", used ? "In the picture" : "Use this one"),
       make("span", "reasons", frame.words));
-    button.addEventListener("click", () => frame.in_use || on.use(shot, frame.place));
+    button.addEventListener("click", () => used || on.use(shot, frame.place));
     return button;
   }
 
@@ -52,7 +53,7 @@ export function framesBeside(on) {
         if (!(shot.frames > 1)) return shot;
         const open = opened.get(shot.id) ?? shot.id === newest;
         if (open) fetchFrames(shot);
-        return { ...shot, open, fetched: Boolean(fetched.get(inUse(shot))) };
+        return { ...shot, open, fetched: Boolean(fetched.get(lasting(shot))) };
       });
     },
 
@@ -67,7 +68,7 @@ export function framesBeside(on) {
         on.changed();
       });
       row.append(button);
-      const frames = fetched.get(inUse(shot));
+      const frames = fetched.get(lasting(shot));
       if (!shot.open || !frames) return;
       const strip = make("div", "strip");
       strip.setAttribute("role", "group");

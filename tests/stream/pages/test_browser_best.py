@@ -80,8 +80,8 @@ def test_frames_lie_beside_the_newest_shot_and_a_click_takes_one(
     beside(evening, "0001-aaaaaa")
     evening.say(shots=[shot(2, state="choosing", looked_at=[4, 24]), shot(1, place=1, frames=3)])
     opened(tab, pages)
-    what = "document.querySelector('#shots .what').textContent"
-    tab.until(f"{what}.includes('being chosen (4 of 24 looked at)')")
+    what = "document.querySelector('#shots .what')?.textContent"
+    tab.until(f"{what}?.includes('being chosen (4 of 24 looked at)')")
     evening.say(shots=[shot(2, place=1, frames=3), shot(1, place=1, frames=3)])
     tab.until("document.querySelectorAll('#shots li:first-child .frame img').length === 3")
     tab.until("[...document.querySelectorAll('.frame img')].every(i => i.naturalWidth > 0)")
@@ -94,7 +94,7 @@ def test_frames_lie_beside_the_newest_shot_and_a_click_takes_one(
     tab.run("document.querySelectorAll('.frame')[2].click()")
     until(lambda: ("use", ("0002-aaaaaa", 3)) in evening.asked)
     tab.until(f"{TEXT.format('answer')}.includes('is made of its frame 3')")
-    tab.until("document.querySelectorAll('.frame')[2].ariaPressed === 'true'")
+    tab.until("document.querySelectorAll('.frame')[2]?.ariaPressed === 'true'")
     assert tab.run("document.querySelectorAll('.frame.used').length") == 1
     tab.run("document.querySelectorAll('.frame')[2].click()")  # it is in use already
     # Those of an earlier shot only when they are asked for; names never become markup.
@@ -181,7 +181,7 @@ def test_the_last_greetings_and_their_films_are_listed(
         "films": [],
     }
     evening.say(takes=[take])
-    what = "document.querySelector('#takes .what').textContent"
+    what = "document.querySelector('#takes .what')?.textContent"
     tab.until(f"{what} === 'film in work, 41 %'")
     assert tab.run("document.querySelector('#takes .who').textContent") == "<i>Bo</i>, 12 s"
     evening.say(takes=[take | {"state": "done", "share": None}])
