@@ -171,7 +171,12 @@ class Container:
         duration: int | None = self._input.duration
         return duration / 1_000_000 if duration and not self._input.streams.audio else None
 
-    def _packets(self) -> Iterator[Packet[VideoStream]]:
+    def packets(self) -> Iterator[Packet[VideoStream]]:
+        """The picture's packets until the end; damaged pieces of the container are left out.
+
+        Raises:
+            av.error.FFmpegError: the source broke.
+        """
         errors = 0
         wanted = (self.stream,) if self._sound is None else (self.stream, self._sound)
         while True:
@@ -205,7 +210,7 @@ class Container:
             SourceError: packets come and no picture comes out of them.
         """
         barren = 0
-        for packet in self._packets():
+        for packet in self.packets():
             decoded: list[av.VideoFrame] = []
             try:
                 if packet.is_corrupt:
@@ -225,6 +230,21 @@ class Container:
                     self._skip()
                 else:
                     yield frame
+
+    @property
+    def has_sound(self) -> bool:
+        """Whether it holds sound."""
+        return bool(self._input.streams.audio)
+
+    def seek(self, at_s: float) -> None:
+        """Go to the last key frame at or before an instant of a file; where that fails, stay.
+
+        Raises:
+            av.error.FFmpegError: the file broke.
+        """
+        base = self.stream.time_base
+        if base is not None:
+            self._input.seek(round(at_s / base), stream=self.stream, backward=True)
 
     def close(self) -> None:
         """Let go of the file or device."""

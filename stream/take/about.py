@@ -5,9 +5,10 @@ from __future__ import annotations
 import logging
 import shutil
 import uuid
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import Protocol
 
 from stream.durable import commit_folder, held, partial_path, storing, write_synced
@@ -18,6 +19,7 @@ from stream.shot.plates import PLATE_RECORD
 from stream.shot.store import NUMBERED
 from stream.take.finding import take_ids
 from stream.take.record import MEDIA, RECORD, SHAPES, Take, TakeError
+from stream.take.titling import titled
 from stream.template import Nudge, Template
 
 log = logging.getLogger("posewall.take")
@@ -116,12 +118,19 @@ def _next_number(event: Event) -> int:
     return max(taken) + 1
 
 
-def keep_new(event: Event, draft: Take) -> Take:
+def keep_new(
+    event: Event,
+    draft: Take,
+    fill: Callable[[Path, Take], Take],
+    shapes: Sequence[str] | None = None,
+) -> Take:
     """Give a draft its number and keep it; it survives a power cut.
 
     Args:
         event: where to.
         draft: from `drafted`.
+        fill: puts more into its folder, before that has its name; gives the draft to be kept.
+        shapes: of the films of a take that is recorded already; None for what the event says.
 
     Raises:
         StorageError: the disk did not take it; nothing is left behind.
@@ -131,13 +140,16 @@ def keep_new(event: Event, draft: Take) -> Take:
         partial = partial_path(event.paths.takes)
         try:
             partial.mkdir()
+            draft = fill(partial, draft)
             with held(event.paths.lock):
                 number = _next_number(event)
                 take = replace(draft, number=number, id=f"t{number:04d}-{draft.unique[:6]}")
+                if not take.recording:
+                    take = titled(event, take, shapes)
                 write_synced(partial / RECORD, take.to_bytes())
                 commit_folder(partial, event.paths.takes / take.id)
         except BaseException:
             shutil.rmtree(partial, ignore_errors=True)
             raise
-    log.info("take %s begins (people %s)", take.id, ",".join(take.people) or "none")
+    log.info("take %s is kept (people %s)", take.id, ",".join(take.people) or "none")
     return take

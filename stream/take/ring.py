@@ -110,7 +110,7 @@ class PacketRing:
         self._sound: deque[Numbered] = deque()
         self._count = 0
         self._bytes = 0
-        self._backlogs: list[Backlog] = []
+        self._backlogs: list[tuple[Backlog, bool]] = []  # and whether it wants sound
 
     # The tap's side: the thread that reads the source.
 
@@ -158,7 +158,7 @@ class PacketRing:
         self._sound.clear()
         self._bytes = 0
         self._needs_key = True
-        for backlog in self._backlogs:
+        for backlog, _ in self._backlogs:
             backlog.end(why)
 
     def _meet(self, frame: Frame) -> None:
@@ -195,8 +195,9 @@ class PacketRing:
             if self._groups:  # none where a group grew too large to be kept
                 self._groups[-1].append((self._count, piece))
                 self._bytes += piece.size
-        for backlog in self._backlogs:
-            backlog.put(piece)
+        for backlog, sound in self._backlogs:
+            if sound or not piece.sound:
+                backlog.put(piece)
 
     def _trim(self) -> None:
         """Forget what no take can want any more."""
@@ -231,7 +232,7 @@ class PacketRing:
         with self._lock:
             return self._line.of_clock(round(clock_s * SECOND_US))
 
-    def attach(self, backlog: Backlog, from_us: int) -> None:
+    def attach(self, backlog: Backlog, from_us: int, sound: bool = True) -> None:
         """Give a backlog what is kept from an instant of the line, and all that comes after it.
 
         Begins with the last key frame before that instant, or with the first there is.
@@ -240,17 +241,17 @@ class PacketRing:
             groups = list(self._groups)
             earlier = [i for i, g in enumerate(groups) if g[0][1].at_us <= from_us]
             pieces = [n for group in groups[earlier[-1] if earlier else 0 :] for n in group]
-            if pieces:
+            if pieces and sound:
                 first_us = pieces[0][1].at_us
                 pieces += [n for n in self._sound if n[1].at_us >= first_us]
             for _, piece in sorted(pieces, key=lambda n: n[0]):
                 backlog.put(piece)
-            self._backlogs.append(backlog)
+            self._backlogs.append((backlog, sound))
 
     def detach(self, backlog: Backlog) -> None:
         """Give it nothing more."""
         with self._lock:
-            self._backlogs = [b for b in self._backlogs if b is not backlog]
+            self._backlogs = [b for b in self._backlogs if b[0] is not backlog]
 
     def state(self) -> RingState:
         """What could be recorded now."""
