@@ -94,6 +94,12 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         action="store_false",
         help="do not make the pictures beside the live program; they stay queued",
     )
+    live.add_argument(
+        "--sound",
+        metavar="WHAT",
+        help="sound of greetings: a microphone's number or name, own for the source's own track, "
+        "none (otherwise the own track where there is one, else the first microphone)",
+    )
     live.set_defaults(run=run_live)
     add_asking(sub)
 
@@ -122,6 +128,7 @@ def run_live(args: argparse.Namespace) -> int:
         plate=args.plate,
         once=args.once,
         batch=args.batch,
+        sound=args.sound,
     )
     ended = threading.Event()
     for sign in (signal.SIGINT, signal.SIGTERM):

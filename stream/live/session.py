@@ -32,17 +32,20 @@ from stream.live.notices import PASSING_S, Notices, ScreenWatch
 from stream.live.pacing import Quality, quality_sentence
 from stream.live.plates import PlateKeeper, as_turned
 from stream.live.posing import Posing
+from stream.live.recording import LiveRecorder, SoundChoice, takes_of
 from stream.live.ring import Ring
 from stream.live.scenes import SceneMaker, Setting
 from stream.live.settling import Settling
 from stream.live.shooting import Shooting
 from stream.live.steady import Steady
+from stream.live.taking import Taking
 from stream.live.tether import Tether
 from stream.live.wishes import Wishes, bound_threads, pick_device
 from stream.memory import Sweeping
 from stream.pages.feed import Feed
 from stream.pages.serve import PageServer
 from stream.shot import save_plate
+from stream.take import About, PacketRing
 from stream.template import Template
 
 log = logging.getLogger("posewall.live")
@@ -73,7 +76,9 @@ class Session:
         event.flattened.memory.budget = PARTS_BYTES
         self._stop = threading.Event()
         self._greeted = False
-        self._ring = Ring()
+        self._ring, self._packets = Ring(), PacketRing()
+        self._sound: SoundChoice | None = None
+        self._taking: Taking | None = None
         self.plates = PlateKeeper(self.notices.passing)
         self._screen = ScreenWatch(self.notices)
         self._lately = Lately(event)
@@ -118,6 +123,8 @@ class Session:
         self._link = Link(os.getpid(), self._pages.port, self._token)
         self._link.write(self.event.paths.root)
         device = pick_device(self.wishes.device)
+        # Before a source is opened: what of it is wanted has to be known then.
+        self._sound = SoundChoice(self.wishes.sound, self._packets, self._tell)
         self._intake = self.console.intake = Intake(
             self.wishes.source,
             self.wishes.turn,
@@ -125,6 +132,7 @@ class Session:
             device=device,
             meter=self.meter,
             say=self.notices.passing,
+            tap=self._packets,
         )
         threads = bound_threads()
         self.meter.device = device
@@ -135,6 +143,7 @@ class Session:
         height = self.wishes.preview_height
         self._scenes = SceneMaker(template, height, device, self._stop, self.notices.passing)
         self._prepare_presses(template, settings)
+        self._prepare_takes(self._sound, settings)
         self._keeper.start()
         self._scenes.start()
         self._posing.begin(template, self._scenes)
@@ -218,6 +227,30 @@ class Session:
         self._keeper.do(choosing.settle_left)
         self.console.grabbing = grabbing
 
+    def _prepare_takes(self, sound: SoundChoice, settings: KeySettings) -> None:
+        """Everything that records."""
+
+        def about() -> About:
+            pose = self._posing.pose
+            return About(
+                settings,
+                pose.numbers,
+                pose.template,
+                self.plates.plate_id,
+                nudge=pose.nudge,
+            )
+
+        self._taking = self.console.taking = takes_of(
+            partial(LiveRecorder, self.event, self._packets, sound, about),
+            sound,
+            event=self.event,
+            keeper=self._keeper,
+            lately=self._lately,
+            tell=self._tell,
+            on_trouble=self.notices.passing,
+            on_change=self.console.say,
+        )
+
     def _use_plate_file(self) -> None:
         path = self.wishes.plate
         if path is None:
@@ -260,6 +293,10 @@ class Session:
                 ending.callback(self._tending.join, ENDING_S)
             ending.callback(self._stop.set)
             ending.callback(self._keep_all)
+            if self._sound is not None:
+                ending.callback(self._sound.close)
+            if self._taking is not None:
+                ending.callback(self._taking.close)
             if self._link is not None:
                 ending.callback(self._link.remove, self.event.paths.root)
             if self._settling is not None:
@@ -303,6 +340,9 @@ class Session:
             self._making.tend()
         if self._grabbing is not None and self._arrivals is not None:
             self._grabbing.tend(self._arrivals)
+        if self._taking is not None and self._sound is not None:
+            self._sound.tend()
+            self._taking.tend()
         self.notices.standing("roster", self.event.roster_trouble)
         if begun:
             self._lately.refresh()

@@ -11,7 +11,7 @@ from typing import Any, Protocol
 
 from stream.errors import UserError
 from stream.live.keeping import Keeper, settle
-from stream.take import Take
+from stream.take import RecorderState, Take
 
 log = logging.getLogger("posewall.live")
 
@@ -25,6 +25,7 @@ FAILED = (
     "The take was not kept as it should be: the program made a mistake; the event's log says what "
     "went wrong."
 )
+WAITING = "the camera's next whole picture is waited for; what is said meanwhile may be missing"
 COUNTED_OUT = "The count was ended before the recording began; nothing was recorded."
 
 Answer = dict[str, Any]
@@ -37,69 +38,54 @@ IDLE: Mapping[str, Any] = {
     "most_s": None,
     "before_s": None,
     "sound": None,
+    "level": None,
     "trouble": None,
 }
 """The state while nothing is recorded."""
 
 
-class Recording(Protocol):
-    """A take that is being recorded."""
+class Records(Protocol):
+    """What records takes; `LiveRecorder` does it."""
 
-    @property
-    def take_id(self) -> str:
-        """Its id."""
+    def listen(self) -> None:
+        """A take is coming: let the microphone be ready for it."""
 
-    @property
-    def elapsed_s(self) -> float:
-        """How much of it there is that will be shown, seconds."""
-
-    @property
-    def before_s(self) -> float:
-        """How much of that was before it was begun, seconds."""
-
-    @property
-    def sound(self) -> str:
-        """Where its sound is from, for people; empty without."""
-
-    @property
-    def trouble(self) -> str | None:
-        """What is wrong with it, as a sentence; None while all is well."""
+    def start(self, before_s: float, most_s: float) -> Take:
+        """Begin one with so many seconds of before, of so many seconds at most."""
 
     def stop(self) -> Take:
-        """End it; the take as kept.
+        """End it, and wait until it is kept; the last one where it has ended by itself."""
 
-        Raises:
-            UserError: nothing could be kept of it.
-        """
+    def state(self) -> RecorderState:
+        """How it stands."""
 
 
 class Taking:
     """Records one take at a time. Threads may share it.
 
     Args:
-        record: begins to record what will be shown, with so many seconds of before, for so many
-            seconds at most.
-        kept: told each take as kept; what it returns is said of it, besides.
+        records: does it; is to tell `ended` each take that has ended, for whatever reason.
+        kept: told each take as kept.
         tell: takes a sentence for the terminal.
         on_trouble: takes a sentence of what failed.
         on_change: told when something else is to be shown.
-        sound: where the sound is from, for people.
+        sound: where the sound is from, for people; empty without.
         clock: monotonic, seconds.
     """
 
     def __init__(
         self,
-        record: Callable[[float, float], Recording],
-        kept: Callable[[Take], str],
+        records: Records,
+        kept: Callable[[Take], None],
         tell: Callable[[str], None],
         on_trouble: Callable[[str], None],
         on_change: Callable[[], None],
-        sound: str = "",
+        sound: Callable[[], str] = str,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._record, self._kept, self._tell, self._on_change = record, kept, tell, on_change
+        self._records, self._kept = records, kept
+        self._tell, self._on_trouble, self._on_change = tell, on_trouble, on_change
         self._sound, self._clock = sound, clock
-        self._on_trouble = on_trouble
         # Not the one of the shots: the end of a take must hold up no press. Nor a quiet one: what
         # it begins has its priority, and sound that is not fetched in time is lost.
         self._hand = Keeper(on_trouble, failed=FAILED, quiet=False)
@@ -108,9 +94,11 @@ class Taking:
         self._wanted: tuple[float, float] = LONGEST_S, 0.0
         self._begun: Future[Answer] | None = None
         self._timer: threading.Timer | None = None
-        self._recording: Recording | None = None
+        self._running: str | None = None
         self._ending: Future[Answer] | None = None
-        self._troubled: str | None = None
+        self._troubled = ""
+        self._over: set[str] = set()
+        self._answered: set[str] = set()
 
     def open(self) -> None:
         """Begin to answer."""
@@ -119,26 +107,26 @@ class Taking:
     def state(self) -> Answer:
         """For the pages."""
         with self._lock:
-            recording, begins_s = self._recording, self._begins_s
-            most_s, _ = self._wanted
-            ending, begun = self._ending, self._begun
-        told = dict(IDLE) | {"sound": self._sound}
+            begins_s, (most_s, _) = self._begins_s, self._wanted
+            running, busy = self._running, self._begun is not None or self._ending is not None
+            ending = self._ending is not None
+        now = self._records.state()
+        told = dict(IDLE) | {"sound": self._sound(), "level": now.level}
         if begins_s is not None:
             count_s = max(0.0, begins_s - self._clock())
             return told | {"state": "counting", "count_s": count_s, "most_s": most_s}
-        if recording is None:
+        if running is None or not now.recording:
             # Between the end of the count and the first of the recording, and after its last.
-            return told | {"state": "keeping" if ending or begun else "none"}
-        elapsed_s = min(recording.elapsed_s, most_s)
+            return told | {"state": "keeping" if busy else "none"}
         return told | {
-            "state": "recording" if ending is None else "keeping",
-            "id": recording.take_id,
-            "elapsed_s": elapsed_s,
-            "left_s": max(0.0, most_s - elapsed_s),
-            "most_s": most_s,
-            "before_s": recording.before_s,
-            "sound": recording.sound,
-            "trouble": recording.trouble,
+            "state": "keeping" if ending else "recording",
+            "id": now.take_id,
+            "elapsed_s": min(now.elapsed_s, now.most_s),
+            "left_s": max(0.0, now.most_s - now.elapsed_s),
+            "most_s": now.most_s,
+            "before_s": now.before_s,
+            "sound": now.sound or self._sound(),
+            "trouble": now.trouble or (WAITING if now.waiting else None),
         }
 
     def words(self) -> str:
@@ -173,10 +161,11 @@ class Taking:
                 f"{MOST_S:g} s."
             )
         begun: Future[Answer] = Future()
+        self._records.listen()
         with self._lock:
             if self._ending is not None:
                 raise UserError("The last take is still being kept; start again in a moment.")
-            if self._begun is not None or self._recording is not None:
+            if self._begun is not None:
                 raise UserError("A take is running already; stop it first.")
             self._begun, self._wanted = begun, (most_s, before_s)
             if count_s > 0:
@@ -200,18 +189,23 @@ class Taking:
     def _recorded(self, begun: Future[Answer]) -> Answer:
         most_s, before_s = self._wanted
         try:
-            recording = self._record(before_s, most_s)
+            take = self._records.start(before_s, most_s)
         except BaseException:
             with self._lock:
                 self._begun = None
             self._on_change()
             raise
         with self._lock:
-            self._recording, self._troubled = recording, None
+            self._troubled = ""
+            if take.id not in self._over:
+                self._running = take.id
+            elif self._ending is None:  # it ended at once
+                self._begun = None
         self._on_change()
-        heard = f"sound of {recording.sound}" if recording.sound else "without sound"
-        sentence = f"Recording {recording.take_id}, {heard}; it ends by itself after {most_s:g} s"
-        return {"take": recording.take_id, "sentence": sentence}
+        sound = self._sound()
+        heard = f"sound: {sound}" if sound else "without sound"
+        sentence = f"Recording {take.id}, {heard}; it ends by itself after {most_s:g} s"
+        return {"take": take.id, "sentence": sentence}
 
     def stop(self) -> Future[Answer]:
         """End the recording, or the count before it.
@@ -222,46 +216,59 @@ class Taking:
         Raises:
             UserError: nothing is being recorded.
         """
+        answer: Future[Answer] = Future()
         with self._lock:
             if self._ending is not None:
                 return self._ending
             if self._begun is None:
                 raise UserError("No take is running; there is nothing to stop.")
-            if self._begins_s is not None:
-                counted, self._begun, self._begins_s = self._begun, None, None
+            counted = self._begun if self._begins_s is not None else None
+            if counted is None:
+                self._ending = answer
+            else:
+                self._begun = self._begins_s = None
                 if self._timer is not None:
                     self._timer.cancel()
                     self._timer = None
-            else:
-                counted, self._ending = None, Future()
-                ending = self._ending
-        if counted is not None:
+        if counted is None:
+            # After the beginning, in case that is still at work.
+            self._hand.do(self._stopped).add_done_callback(lambda f: _told(f, answer))
+        else:
             settle(counted, None, UserError(COUNTED_OUT))
-            answer: Future[Answer] = Future()
             answer.set_result({"take": None, "sentence": COUNTED_OUT})
-            self._on_change()
-            return answer
-        # After the beginning, in case that is still at work.
-        self._hand.do(self._ended).add_done_callback(lambda f: _told(f, ending))
         self._on_change()
-        return ending
+        return answer
 
-    def _ended(self) -> Answer:
+    def _stopped(self) -> Answer:
         with self._lock:
-            recording = self._recording
+            begun = self._begun is not None
         try:
-            if recording is None:
+            if not begun:
                 raise UserError("Nothing was recorded: the take could not be begun.")
-            take = recording.stop()
-            more = self._kept(take)
+            take = self._records.stop()
+            with self._lock:
+                self._answered.add(take.id)
         finally:
             with self._lock:
-                self._recording = self._begun = self._ending = None
+                self._running = self._begun = self._ending = None
             self._on_change()
-        end_s = take.length_s if take.end_s is None else take.end_s
-        length = "" if end_s is None else f", {end_s - take.begin_s:.1f} s"
-        sentence = "; ".join(filter(None, (f"Kept take {take.id}{length}", more)))
-        return {"take": take.id, "sentence": sentence}
+        return {"take": take.id, "sentence": kept_words(take)}
+
+    def ended(self, take: Take) -> None:
+        """A take has ended, for whatever reason; it is safe on disk."""
+        with self._lock:
+            self._over.add(take.id)
+            # This may come only after the answer to a stop, and after the next one has begun.
+            own = self._running == take.id
+            asked = take.id in self._answered or (own and self._ending is not None)
+            if own:
+                self._running = None
+            if own and self._ending is None:
+                self._begun = None
+        self._kept(take)
+        self._on_change()
+        if not asked:  # whoever pressed is answered; here nobody did
+            self._tell(kept_words(take))
 
     def press(self) -> Future[Answer]:
         """Start in the usual way; where one is running, stop it."""
@@ -270,23 +277,11 @@ class Taking:
         return self.stop() if running else self.start()
 
     def tend(self) -> None:
-        """End what has reached its length; to be called now and then."""
-        with self._lock:
-            recording, ending = self._recording, self._ending
-            most_s, _ = self._wanted
-        if recording is None or ending is not None:
-            return
-        trouble = recording.trouble
-        if trouble is not None and trouble != self._troubled:
-            self._on_trouble(trouble)
-        self._troubled = trouble
-        if recording.elapsed_s >= most_s:
-            # Whoever pressed is answered; at its full length nobody did.
-            self.stop().add_done_callback(self._over)
-
-    def _over(self, ended: Future[Answer]) -> None:
-        if ended.exception() is None:
-            self._tell(str(ended.result()["sentence"]))
+        """Tell what is wrong with the one that is being recorded; to be called now and then."""
+        now = self._records.state()
+        if now.recording and now.trouble and now.trouble != self._troubled:
+            self._on_trouble(sentence(now.trouble))
+        self._troubled = now.trouble
 
     def close(self, timeout_s: float = 30.0) -> bool:
         """End what is being recorded and keep it; True when that was done in time."""
@@ -298,6 +293,19 @@ class Taking:
             except UserError as error:  # ended just now
                 log.info("%s", error)
         return self._hand.close(timeout_s)
+
+
+def sentence(words: str) -> str:
+    """The words as a sentence of their own."""
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
+
+
+def kept_words(take: Take) -> str:
+    """What is said of a take that is kept."""
+    end_s = take.length_s if take.end_s is None else take.end_s
+    if not end_s or end_s <= take.begin_s:
+        return f"Kept take {take.id}, but there is no picture in it"
+    return f"Kept take {take.id}, {end_s - take.begin_s:.1f} s"
 
 
 def _told(done: Future[Answer], answer: Future[Answer]) -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -25,7 +26,7 @@ def scene(size: tuple[int, int], blur: float, seed: int = 3) -> NDArray[np.uint8
     """(H, W, 3) R'G'B': the same figure each time, softened as by a lens out of focus."""
     high, wide = size
     chance = np.random.default_rng(seed)
-    picture = np.zeros((high, wide, 3), np.float32)
+    picture: NDArray[Any] = np.zeros((high, wide, 3), np.float32)
     picture[...] = (40, 170, 60)
     detail = cv2.resize(
         chance.uniform(50, 210, (high // 3, wide // 6, 1)).astype(np.float32),
