@@ -10,7 +10,7 @@ from typing import Any
 
 from stream.capture.arrivals import Arrivals
 from stream.errors import UserError
-from stream.live.choosing import Choosing, together
+from stream.live.choosing import WAIT_S, Choosing, together
 from stream.live.keeping import Keeper
 from stream.live.lately import Lately
 from stream.live.notices import Notices
@@ -126,7 +126,7 @@ class Grabbing:
             try:
                 frame = self._shooting.frame_at(moment_s, held)
                 frames = together(around, frame)
-                choose_s = choosing.wait_s if frames else None
+                choose_s = WAIT_S if frames else None
                 shot = self._shooting.take(
                     frame, pose.numbers, False, pose.template, pose.nudge, choose_s
                 )

@@ -340,6 +340,8 @@ class Session:
             self._making.tend()
         if self._grabbing is not None and self._arrivals is not None:
             self._grabbing.tend(self._arrivals)
+        if self._choosing is not None:
+            self._choosing.tend()
         if self._taking is not None and self._sound is not None:
             self._sound.tend()
             self._taking.tend()
