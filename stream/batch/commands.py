@@ -12,7 +12,8 @@ from pathlib import Path
 
 from models.keyer import KeySettings
 from stream.batch import handwork
-from stream.batch.jobs import Job, JobQueue, State
+from stream.batch.jobs import Job, JobQueue
+from stream.batch.state import State
 from stream.batch.sweep import Sweep, retry_passed
 from stream.batch.worker import Worker, worker_at_work
 from stream.capture.stills import read_still
