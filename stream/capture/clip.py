@@ -15,6 +15,7 @@ from stream.capture.decoder import Decoder
 from stream.capture.errors import SourceError
 from stream.capture.frame import Frame
 from stream.capture.media import Clock, Framer, MediaSource, Wall, local_now, log
+from stream.capture.tap import SECOND_US, Tap
 
 # chosen: a longer gap between two frames is an edit in the timestamps, not a pause to sit through.
 _LONGEST_GAP_S = 10.0
@@ -70,6 +71,7 @@ class Clip(MediaSource):
         paced: bool = True,
         loop: bool = False,
         device: str = "cpu",
+        tap: Tap | None = None,
         say: Say = log.warning,
         clock: Clock = time.monotonic,
         sleep: Callable[[float], object] | None = None,
@@ -83,6 +85,7 @@ class Clip(MediaSource):
             paced: by the timestamps; False is as fast as possible.
             loop: begin again at the end, the timestamps running on.
             device: where frames may stay; a graphics card decodes what it can.
+            tap: is given the packets beside the frames.
             say: takes a sentence for the user.
             clock: monotonic, seconds.
             sleep: waits so many seconds; the default wakes on `close`.
@@ -94,6 +97,7 @@ class Clip(MediaSource):
         self._loop = loop
         self._device = device
         self._decoder: Decoder | None = None
+        self._tap = tap
         self._say = say
         self._clock = clock
         self._sleep = sleep or self._closing.wait
@@ -121,7 +125,9 @@ class Clip(MediaSource):
             self._path.name,
             options={"protocol_whitelist": "file"},
         )
-        container = Container(target, self._say, self._device, self._decoder)
+        container = Container(
+            target, self._say, self._device, self._decoder, tap=self._tap, clock=self._clock
+        )
         self._container = container
         self._decoder = container.decoder
         self._frames = container.frames()
@@ -156,6 +162,7 @@ class Clip(MediaSource):
         if decoded is None:
             decoded = self._decode()
         if decoded is None:
+            self._hand(self._container, None)
             self._finish(self._container)
             self._let_go()
             if not self._loop:
@@ -177,7 +184,7 @@ class Clip(MediaSource):
             self._pace.wait(float(pts * self._tick))
         start = _recorded(container)
         ran = timedelta(seconds=max(0.0, float((pts - self._begin) * self._tick)))
-        return self._framer.frame(
+        frame = self._framer.frame(
             decoded,
             container.codec_name,
             pts=pts,
@@ -186,6 +193,13 @@ class Clip(MediaSource):
             taken=start + ran if start is not None else self._wall(),
             matrix=container.decoder.display_matrix,
         )
+        self._hand(container, frame)
+        return frame
+
+    def _hand(self, container: Container, frame: Frame | None) -> None:
+        if container.gathering is not None:
+            shift_us = round((self._offset or 0) * self._tick * SECOND_US)
+            container.gathering.hand(shift_us, frame, again=self._rounds > 0)
 
     def _decode(self) -> av.VideoFrame | None:
         try:

@@ -6,19 +6,25 @@ import errno
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import cast
 
 import av
+from av.audio.stream import AudioStream
+from av.packet import Packet
 from av.stream import Disposition
 from av.video.stream import VideoStream
 
 from stream.capture.decoder import Decoder
 from stream.capture.errors import SourceError
+from stream.capture.tap import Gathering, Tap
 
 Say = Callable[[str], None]
 
 # chosen: enough to resynchronise a damaged file, few enough to end on one that is only noise.
 _READ_ERRORS_IN_A_ROW = 16
 _PACKETS_WITHOUT_A_PICTURE = 600
+# The demuxer of JPEGs over HTTP numbers the parts at 25 a second whatever their pace.
+UNTIMED_FORMATS = ("mpjpeg",)
 
 
 @dataclass(frozen=True)
@@ -74,7 +80,15 @@ class Container:
     """An opened container; used by one thread."""
 
     def __init__(
-        self, target: Target, say: Say, device: str = "cpu", before: Decoder | None = None
+        self,
+        target: Target,
+        say: Say,
+        device: str = "cpu",
+        before: Decoder | None = None,
+        *,
+        tap: Tap | None = None,
+        live: bool = False,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         """Open it and find the picture stream.
 
@@ -83,6 +97,9 @@ class Container:
             say: takes a sentence for the user.
             device: where decoded frames may stay; a graphics card decodes what it can.
             before: the decoder of the same file's last round.
+            tap: is given the packets, and the sound if it wants it.
+            live: it comes at its own time.
+            clock: monotonic, seconds.
 
         Raises:
             SourceError: it cannot be opened or holds no picture stream.
@@ -104,6 +121,18 @@ class Container:
         except SourceError:
             self._input.close()
             raise
+        self._sound = self._sound_stream() if tap is not None and tap.wants_sound else None
+        self.gathering: Gathering | None = None
+        if tap is not None:
+            self.gathering = Gathering(
+                tap,
+                target.label,
+                self.stream,
+                self._sound,
+                clock=clock,
+                by_arrival=self.format_name in UNTIMED_FORMATS,
+                live=live,
+            )
         self.decoder = Decoder(self.stream, target.label, device, before)
 
     def _picture_stream(self) -> VideoStream:
@@ -116,6 +145,10 @@ class Container:
             return streams[0]
         got = "only sound" if self._input.streams.audio else "no picture stream"
         raise SourceError(f"{self._target.label}: holds {got}; need a video")
+
+    def _sound_stream(self) -> AudioStream | None:
+        found = self._input.streams.best("audio", related=self.stream)
+        return found if isinstance(found, AudioStream) and found.codec_context else None
 
     @property
     def format_name(self) -> str:
@@ -141,13 +174,24 @@ class Container:
         duration: int | None = self._input.duration
         return duration / 1_000_000 if duration and not self._input.streams.audio else None
 
-    def _packets(self) -> Iterator[av.Packet[VideoStream]]:
+    def packets(self) -> Iterator[Packet[VideoStream]]:
+        """The picture's packets until the end; damaged pieces of the container are left out.
+
+        Raises:
+            av.error.FFmpegError: the source broke.
+        """
         errors = 0
+        wanted = (self.stream,) if self._sound is None else (self.stream, self._sound)
         while True:
             try:
-                for packet in self._input.demux(self.stream):
+                for packet in self._input.demux(*wanted):
                     errors = 0
-                    yield packet
+                    mine = cast("Packet[VideoStream]", packet)
+                    picture = packet.stream_index == self.stream.index
+                    if self.gathering is not None:
+                        self.gathering.note(mine, not picture)
+                    if picture:
+                        yield mine
                 return
             except av.error.BlockingIOError:  # a device without a frame yet
                 time.sleep(0.002)
@@ -170,7 +214,7 @@ class Container:
             SourceError: packets come and no picture comes out of them.
         """
         barren = 0
-        for packet in self._packets():
+        for packet in self.packets():
             decoded: list[av.VideoFrame] = []
             try:
                 if packet.is_corrupt:
@@ -190,6 +234,21 @@ class Container:
                     self._skip()
                 else:
                     yield frame
+
+    @property
+    def has_sound(self) -> bool:
+        """Whether it holds sound."""
+        return bool(self._input.streams.audio)
+
+    def seek(self, at_s: float) -> None:
+        """Go to the last key frame at or before an instant of a file; where that fails, stay.
+
+        Raises:
+            av.error.FFmpegError: the file broke.
+        """
+        base = self.stream.time_base
+        if base is not None:
+            self._input.seek(round(at_s / base), stream=self.stream, backward=True)
 
     def close(self) -> None:
         """Let go of the file or device."""

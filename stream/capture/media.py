@@ -14,13 +14,14 @@ import av
 
 from models.color import Range
 from stream.capture.card import on_card, pixel_of, semi_planar, settled
-from stream.capture.container import Container, Say, Target
+from stream.capture.container import UNTIMED_FORMATS, Container, Say, Target
 from stream.capture.decoder import display_matrix
 from stream.capture.errors import SourceLost
 from stream.capture.frame import Frame
 from stream.capture.orientation import from_display_matrix, mirrored
 from stream.capture.planes import kind_of, planes_of
 from stream.capture.tags import StreamTags, range_of, resolve
+from stream.capture.tap import Tap
 
 log = logging.getLogger("posewall.capture")
 
@@ -181,6 +182,7 @@ class LiveMedia(MediaSource):
         *,
         quarter_turns: int | None = None,
         device: str = "cpu",
+        tap: Tap | None = None,
         say: Say = log.warning,
         clock: Clock = time.monotonic,
         wall: Wall = local_now,
@@ -191,6 +193,7 @@ class LiveMedia(MediaSource):
             target: what to open.
             quarter_turns: clockwise turns that make it upright; None takes them from the stream.
             device: where frames may stay; a graphics card decodes what it can.
+            tap: is given the packets beside the frames.
             say: takes a sentence for the user.
             clock: monotonic, seconds.
             wall: the date and time, with a time zone.
@@ -198,6 +201,7 @@ class LiveMedia(MediaSource):
         super().__init__(target.label)
         self._target = target
         self._device = device
+        self._tap = tap
         self._say = say
         self._clock = clock
         self._wall = wall
@@ -205,7 +209,9 @@ class LiveMedia(MediaSource):
         self._frames: Iterator[av.VideoFrame] = iter(())
 
     def _open(self) -> None:
-        self._container = Container(self._target, self._say, self._device)
+        self._container = Container(
+            self._target, self._say, self._device, tap=self._tap, live=True, clock=self._clock
+        )
         self._frames = self._container.frames()
 
     def _next(self) -> Frame | None:
@@ -223,10 +229,9 @@ class LiveMedia(MediaSource):
             raise SourceLost(f"{self.name}: the sender stopped")
         now = self._clock()
         pts, time_base = decoded.pts, decoded.time_base
-        if container.format_name == "mpjpeg":
-            # The demuxer numbers the parts at 25 a second whatever their pace: take the arrival.
+        if container.format_name in UNTIMED_FORMATS:  # take the arrival
             pts, time_base = round(now * 1_000_000), _MICROSECOND
-        return self._framer.frame(
+        frame = self._framer.frame(
             decoded,
             container.codec_name,
             pts=pts,
@@ -235,3 +240,6 @@ class LiveMedia(MediaSource):
             taken=self._wall(),
             matrix=container.decoder.display_matrix,
         )
+        if container.gathering is not None:
+            container.gathering.hand(0, frame)
+        return frame

@@ -20,6 +20,7 @@ from stream.capture.frame import Frame
 from stream.capture.media import LiveMedia, log
 from stream.capture.network import network_target
 from stream.capture.stills import RAW_SUFFIXES, STILL_SUFFIXES, StillsFolder
+from stream.capture.tap import Tap
 
 __all__ = ["Mode", "Source", "SourceError", "SourceLost", "open_source"]
 
@@ -69,6 +70,7 @@ def open_source(
     still_s: float = 2.0,
     mode: Mode = Mode(),  # noqa: B008 - frozen
     device: str = "cpu",
+    tap: Tap | None = None,
     say: Say = log.warning,
 ) -> Source:
     """The source for what the user wrote; nothing is opened yet.
@@ -84,6 +86,7 @@ def open_source(
         device: where the frames of files and network streams may stay: on a graphics card, named
             as in "cuda", that decodes them; anything else is main memory. Whoever wants them there
             takes `Frame.on_host`.
+        tap: is given the compressed packets beside the frames, to record them.
         say: takes a sentence for the user.
 
     Returns:
@@ -99,13 +102,13 @@ def open_source(
         raise SourceError(f"source: nothing was given; {_HOW}")
     if address.startswith("camera:"):
         target = camera_target(address.removeprefix("camera:"), mode)
-        return LiveMedia(target, quarter_turns=quarter_turns, say=say)
+        return LiveMedia(target, quarter_turns=quarter_turns, tap=tap, say=say)
     if address.startswith("screen:"):
         target = screen_target(address.removeprefix("screen:"), mode.rate or 30.0)
-        return LiveMedia(target, quarter_turns=quarter_turns, say=say)
+        return LiveMedia(target, quarter_turns=quarter_turns, tap=tap, say=say)
     if _URL.match(address) and not address.lower().startswith("file:"):
         return LiveMedia(
-            network_target(address), quarter_turns=quarter_turns, device=device, say=say
+            network_target(address), quarter_turns=quarter_turns, device=device, tap=tap, say=say
         )
     if address.lower().startswith("file://"):
         path = Path(url2pathname(urlsplit(address).path))
@@ -114,7 +117,11 @@ def open_source(
     if not path.exists():
         raise SourceError(f"{address}: there is no such file or folder; {_HOW}")
     if path.is_dir() or path.suffix.lower() in STILL_SUFFIXES | RAW_SUFFIXES:
+        if tap is not None:
+            tap.refuse(f"{path.name}: stills are no film, so that nothing can be recorded of them")
         return StillsFolder(
             path, quarter_turns=quarter_turns, paced=paced, loop=loop, still_s=still_s, say=say
         )
-    return Clip(path, quarter_turns=quarter_turns, paced=paced, loop=loop, device=device, say=say)
+    return Clip(
+        path, quarter_turns=quarter_turns, paced=paced, loop=loop, device=device, tap=tap, say=say
+    )

@@ -24,8 +24,8 @@ from stream.errors import UserError
 from stream.opencv import cv2
 
 # ITU-T H.273 code points, written into the container for other programs; the record decides.
-_SPACE = {Matrix.BT601: 6, Matrix.BT709: 1, Matrix.BT2020: 9}
-_PRIMARIES = {Matrix.BT601: 6, Matrix.BT709: 1, Matrix.BT2020: 9}
+_SPACE = {Matrix.RGB: 0, Matrix.BT601: 6, Matrix.BT709: 1, Matrix.BT2020: 9}
+_PRIMARIES = {Matrix.RGB: 1, Matrix.BT601: 6, Matrix.BT709: 1, Matrix.BT2020: 9}
 _TRANSFER = {Transfer.BT709: 1, Transfer.SRGB: 13, Transfer.LINEAR: 8}
 _SUBSAMPLING = {(1, 1): "444", (1, 2): "422", (2, 2): "420", (2, 1): "440"}
 _DEEP = (9, 10, 12, 14, 16)
@@ -42,7 +42,12 @@ def _divisor(whole: int, part: int) -> int:
     return 1 if part == whole else 2 if part == (whole + 1) // 2 else 0
 
 
-def _pixel_format(planes: Planes, depth: int) -> str:
+def pixel_format(planes: Planes, depth: int) -> str:
+    """Name of the media library's planar format for Y'CbCr planes.
+
+    Raises:
+        FrameFileError: planes of sizes or a depth that it has none for.
+    """
     luma, chroma = planes[0].shape, planes[1].shape
     key = (_divisor(luma[0], chroma[0]), _divisor(luma[1], chroma[1]))
     if chroma != planes[2].shape or key not in _SUBSAMPLING:
@@ -57,12 +62,13 @@ def _pixel_format(planes: Planes, depth: int) -> str:
     return f"yuv{_SUBSAMPLING[key]}p{depth}le"
 
 
-def _array(plane: Tensor, depth: int) -> NDArray[Any]:
+def plane_array(plane: Tensor, depth: int) -> NDArray[Any]:
+    """A plane's code values as they are stored: uint8, or uint16 deeper than 8 bit."""
     array: NDArray[Any] = plane.contiguous().numpy()
     return array.astype(np.uint8 if depth == 8 else np.uint16, copy=False)
 
 
-def _fill(target: VideoPlane, array: NDArray[Any]) -> None:
+def fill_plane(target: VideoPlane, array: NDArray[Any]) -> None:
     """Copy rows into a plane whose lines are padded."""
     rows = np.frombuffer(memoryview(target), np.uint8).reshape(-1, target.line_size)
     width = array.shape[1] * array.itemsize
@@ -71,13 +77,13 @@ def _fill(target: VideoPlane, array: NDArray[Any]) -> None:
 
 def _ffv1(planes: Planes, encoding: Encoding) -> bytes:
     height, width = planes[0].shape
-    form = _pixel_format(planes, encoding.depth)
+    form = pixel_format(planes, encoding.depth)
     try:
         frame = av.VideoFrame(width, height, form)
     except ValueError as e:
         raise FrameFileError(f"a frame of the form {form} cannot be stored.") from e
     for target, plane in zip(frame.planes, planes, strict=True):
-        _fill(target, _array(plane, encoding.depth))
+        fill_plane(target, plane_array(plane, encoding.depth))
     for slices in SLICES:
         try:
             return _muxed(frame, encoding, slices)
@@ -87,18 +93,25 @@ def _ffv1(planes: Planes, encoding: Encoding) -> bytes:
     raise FrameFileError(f"a frame of {width} x {height} cannot be stored; use a larger one.")
 
 
+def code_points(encoding: Encoding) -> dict[str, int]:
+    """An encoding's tags, by the names that a stream to be encoded has for them."""
+    return {
+        "colorspace": _SPACE[encoding.matrix],
+        "color_primaries": _PRIMARIES[encoding.matrix],
+        "color_trc": _TRANSFER[encoding.transfer],
+        "color_range": 1 if encoding.range is Range.NARROW else 2,
+    }
+
+
 def _muxed(frame: av.VideoFrame, encoding: Encoding, slices: str) -> bytes:
     out = io.BytesIO()
     with av.open(out, "w", format="matroska") as container:
         stream = container.add_stream("ffv1", rate=25)
         stream.width, stream.height, stream.pix_fmt = frame.width, frame.height, frame.format.name
         stream.options = {"level": "3", "slices": slices, "slicecrc": "1"}
-        context = stream.codec_context
-        context.thread_type = "SLICE"
-        context.colorspace = _SPACE[encoding.matrix]
-        context.color_primaries = _PRIMARIES[encoding.matrix]
-        context.color_trc = _TRANSFER[encoding.transfer]
-        context.color_range = 1 if encoding.range is Range.NARROW else 2
+        stream.codec_context.thread_type = "SLICE"
+        for name, value in code_points(encoding).items():
+            setattr(stream.codec_context, name, value)
         frame.pts = 0
         container.mux(stream.encode(frame))
         container.mux(stream.encode(None))
@@ -107,7 +120,7 @@ def _muxed(frame: av.VideoFrame, encoding: Encoding, slices: str) -> bytes:
 
 def _png(planes: Planes, encoding: Encoding) -> bytes:
     depth = encoding.depth
-    layers = [_array(p, depth) for p in reversed(planes)]
+    layers = [plane_array(p, depth) for p in reversed(planes)]
     if depth > 8:
         # Spread over 16 bit, so that any program shows it right; the low bits repeat the high.
         layers = [(a << (16 - depth)) | (a >> (2 * depth - 16)) for a in layers]

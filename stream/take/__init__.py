@@ -1,5 +1,6 @@
 """Takes: picture and sound recorded between two presses, kept for good."""
 
+from stream.take.about import About
 from stream.take.finding import (
     find_take,
     load_take,
@@ -8,20 +9,32 @@ from stream.take.finding import (
     take_ids,
     takes,
 )
+from stream.take.reading import TakeReader, open_take
 from stream.take.record import MEDIA, RECORD, SHAPES, VIEW, FilmWanted, Take, TakeError
+from stream.take.recorder import Recorder, RecorderState
+from stream.take.ring import PacketRing, RingState
+from stream.take.sweeping import sweep_takes
 
 __all__ = [
     "MEDIA",
     "RECORD",
     "SHAPES",
     "VIEW",
+    "About",
     "FilmWanted",
+    "PacketRing",
+    "Recorder",
+    "RecorderState",
+    "RingState",
     "Take",
     "TakeError",
+    "TakeReader",
     "find_take",
     "load_take",
+    "open_take",
     "replace_take",
     "rewrite_take",
+    "sweep_takes",
     "take_ids",
     "takes",
 ]

@@ -83,6 +83,7 @@ class Take:
         render: counts up when its films are to be made once more.
         notes: warnings about this take, for people.
         length_s: from 0 to the end of its last frame; known once it is recorded.
+        former_films: names that its films had before, when a person's name was corrected.
     """
 
     id: str
@@ -107,6 +108,7 @@ class Take:
     render: int = 1
     notes: tuple[str, ...] = ()
     length_s: float | None = None
+    former_films: tuple[str, ...] = ()
 
     @property
     def job(self) -> str:
@@ -122,6 +124,7 @@ class Take:
         data = {f.name: getattr(self, f.name) for f in fields(self)}
         data["begun"] = self.begun.isoformat()
         data["people"], data["notes"] = list(self.people), list(self.notes)
+        data["former_films"] = list(self.former_films)
         data["settings"], data["nudge"] = dict(self.settings), dict(self.nudge)
         data["films"] = [asdict(f) for f in self.films]
         return data
@@ -148,7 +151,7 @@ class Take:
             known["render"] = int(data.get("render", 1))
             for name in ("id", "unique", "source", "file", "sound", "template", "template_version"):
                 known[name] = str(data[name])
-            for name in ("people", "notes"):
+            for name in ("people", "notes", "former_films"):
                 known[name] = tuple(str(v) for v in data.get(name, ()))
             for name in ("settings", "nudge"):
                 known[name] = dict(data.get(name) or {})
@@ -179,10 +182,10 @@ class Take:
                 f"{what} names the file '{self.file}', which is not a plain file name; correct it "
                 f"in {RECORD}."
             )
-        for film in self.films:
-            if not stays_below(film.film):
+        for film in (*(f.film for f in self.films), *self.former_films):
+            if not stays_below(film):
                 raise TakeError(
-                    f"{what} names the film '{film.film}', which would lie outside films/; correct "
+                    f"{what} names the film '{film}', which would lie outside films/; correct "
                     f"it in {RECORD}."
                 )
         if self.quarter_turns not in range(4):

@@ -46,6 +46,7 @@ def keep(event: Event, number: int = 1, **changes: object) -> Take:
         films=(FilmWanted("wide", "0001-Mira-wide.mp4"), FilmWanted("tall", "a/0001-tall.mp4")),
         notes=("dark",),
         length_s=12.25,
+        former_films=("0001-Mria-wide.mp4",),
     )
     take = replace(take, **changes)  # type: ignore[arg-type]
     (event.paths.takes / take.id).mkdir()
@@ -89,6 +90,7 @@ def test_a_damaged_record_hides_no_other(event: Event, caplog: pytest.LogCapture
         {"file": "\\\\elsewhere\\take.mkv"},
         {"file": "a/take.mkv"},
         {"films": [{"shape": "wide", "film": "../b.mp4"}]},
+        {"former_films": ["../b.mp4"]},
         {"films": [{"shape": "square", "film": "b.mp4"}]},
         {"films": [{"shape": "wide"}]},
         {"id": "0001-3fa9c1"},

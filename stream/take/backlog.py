@@ -1,0 +1,95 @@
+"""What waits to be written: bounded, so that a slow disk costs a gap and never the picture."""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from typing import NamedTuple
+
+from stream.capture.tap import SECOND_US, Piece
+
+MOST_BYTES = 128 << 20
+"""chosen: twelve seconds of a camera of 80 Mbit/s; a disk that sleeps for longer has trouble."""
+
+
+class Gap(NamedTuple):
+    """Pictures that did not fit.
+
+    Attributes:
+        at_us: when the first of them would have been shown.
+        length_us: until the next one that is there.
+    """
+
+    at_us: int
+    length_us: int
+
+
+class Backlog:
+    """Pieces between the thread that reads the source and the one that writes.
+
+    Attributes:
+        ended: why nothing more will come; a sentence, or None.
+        gaps: pictures that were left out.
+    """
+
+    def __init__(self, most_bytes: int = MOST_BYTES) -> None:
+        self._most = most_bytes
+        self._waiting: deque[Piece] = deque()
+        self._bytes = 0
+        self._there = threading.Condition()
+        self._gap_from: int | None = None
+        self.ended: str | None = None
+        self.gaps: list[Gap] = []
+
+    @property
+    def bytes(self) -> int:
+        """What waits."""
+        return self._bytes
+
+    def put(self, piece: Piece) -> None:
+        """Add one; never waits. What does not fit is left out, up to the next key frame."""
+        with self._there:
+            full = self._bytes + piece.size > self._most
+            if piece.sound:
+                # Sound is small, and a gap in it is heard: it may fill a little more.
+                if self._bytes + piece.size > self._most + self._most // 8:
+                    return
+            elif full or (self._gap_from is not None and not piece.key):
+                if self._gap_from is None:
+                    self._gap_from = piece.at_us
+                return
+            elif self._gap_from is not None:
+                self.gaps.append(Gap(self._gap_from, max(0, piece.at_us - self._gap_from)))
+                self._gap_from = None
+            self._waiting.append(piece)
+            self._bytes += piece.size
+            self._there.notify()
+
+    def end(self, why: str) -> None:
+        """Nothing more comes, for this reason; what waits is still written."""
+        with self._there:
+            if self.ended is None:
+                self.ended = why
+            self._there.notify()
+
+    def get(self, timeout_s: float) -> Piece | None:
+        """The next one; None where none came in time."""
+        with self._there:
+            self._there.wait_for(lambda: self._waiting or self.ended is not None, timeout_s)
+            if not self._waiting:
+                return None
+            piece = self._waiting.popleft()
+            self._bytes -= piece.size
+            return piece
+
+    def first_key(self) -> Piece | None:
+        """The first piece that decoding can begin with, where it is there already."""
+        with self._there:
+            return next((p for p in self._waiting if p.key and not p.sound), None)
+
+    def close(self) -> None:
+        """Forget what waits, and take no more."""
+        with self._there:
+            self._most = -SECOND_US
+            self._waiting.clear()
+            self._bytes = 0

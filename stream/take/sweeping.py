@@ -1,0 +1,49 @@
+"""Takes whose program died while it recorded them: what was written is kept."""
+
+from __future__ import annotations
+
+import logging
+
+from filelock import Timeout
+
+from stream.durable import sweep_partials
+from stream.event import Event
+from stream.take.finding import load_take, takes
+from stream.take.record import Take
+from stream.take.recorder import LOCK, recording_lock
+from stream.take.settling import settled
+
+log = logging.getLogger("posewall.take")
+
+CUT_OFF = "the program ended while this take was recorded; what was written until then is there"
+
+
+def sweep_takes(event: Event) -> list[Take]:
+    """Settle the takes that nobody records any more, though their records say so.
+
+    Returns:
+        Those takes, as they are kept now.
+    """
+    if not event.paths.takes.is_dir():
+        return []
+    sweep_partials(event.paths.takes)
+    mended = []
+    for take in takes(event):
+        if not take.recording:
+            continue
+        folder = event.paths.takes / take.id
+        lock = recording_lock(folder)
+        try:
+            lock.acquire()
+        except (Timeout, OSError):
+            continue  # it is being recorded, by this program or by another
+        try:
+            take = load_take(event, take.id)
+            if take.recording:
+                take = settled(event, take.noting(CUT_OFF), take.end_s)
+                mended.append(take)
+                log.warning("take %s: %s (%.1f s)", take.id, CUT_OFF, take.length_s or 0.0)
+        finally:
+            lock.release()
+            (folder / LOCK).unlink(missing_ok=True)
+    return mended
