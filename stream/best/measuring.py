@@ -1,0 +1,144 @@
+"""What the frames of a burst are held against: the same people in the other frames."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from statistics import mean, median
+
+from models.exposure import Exposure
+from models.sharpness import Sharpness
+from stream.best.looking import Look
+from stream.best.matching import Person
+
+_UPPER_SHARE = 1 / 3
+"""What an eye is when open: the mean of this share of its widest openings in the burst. A blink
+takes some tenths of a second, so that it never fills two thirds of one."""
+_GAMMA = 2.2
+"""Encoded luma to light, near enough to count in stops."""
+
+
+def stops(encoded: float, of: float) -> float:
+    """How many stops an encoded luma lies above another."""
+    return _GAMMA * math.log2(max(encoded, 0.01) / max(of, 0.01))
+
+
+def _widest(values: Sequence[float]) -> float:
+    """The mean of the upper ones."""
+    count = max(1, round(len(values) * _UPPER_SHARE))
+    return mean(sorted(values)[-count:])
+
+
+@dataclass(frozen=True)
+class OwnEyes:
+    """A person as they look when they look well, by their own frames.
+
+    Attributes:
+        left: how far the eye on the picture's left is open.
+        right: likewise.
+        aside: degrees turned to a side where they face the camera most.
+        nod: degrees up or down, in the middle of their frames.
+        sharp: the sharpest that their face gets; None where it is too small.
+    """
+
+    left: float
+    right: float
+    aside: float
+    nod: float
+    sharp: Sharpness | None
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What one frame is held against.
+
+    Attributes:
+        count: how many frames there are.
+        screen: whether any frame shows a screen.
+        somebody: whether anybody is in any of them.
+        sharp: the sharpest subject; None where there is none.
+        middle: the subject's median luma, of frames in the middle.
+        clipped: the least share of the subject that is clipped.
+        black: the least that is black.
+        left: the least that the subject touches of the frame's left edge.
+        right, top, bottom: likewise.
+        coverage: the median of it.
+        holes: likewise.
+        thin: likewise.
+        moved: likewise.
+        people: each person's own best.
+    """
+
+    count: int
+    screen: bool
+    somebody: bool
+    sharp: Sharpness | None
+    middle: float
+    clipped: float
+    black: float
+    left: float
+    right: float
+    top: float
+    bottom: float
+    coverage: float
+    holes: float
+    thin: float
+    moved: float
+    people: tuple[OwnEyes, ...]
+
+
+def _sharpest(found: Iterable[Sharpness | None]) -> Sharpness | None:
+    return max((s for s in found if s is not None), key=lambda s: s.total, default=None)
+
+
+def _own(looks: Sequence[Look], n: int) -> OwnEyes:
+    faces = [look.faces[n] for look in looks if n in look.faces]
+    seen = [f.seen for f in faces]
+    return OwnEyes(
+        _widest([f.open_left for f in seen]),
+        _widest([f.open_right for f in seen]),
+        min((f.aside for f in seen), key=abs),
+        median(f.nod for f in seen),
+        _sharpest(f.sharp for f in faces),
+    )
+
+
+def face_or_all(look: Look) -> list[Exposure]:
+    """How the faces of a frame are exposed; where none is seen, how the subject is."""
+    faces = [f.exposed for _, f in sorted(look.faces.items()) if f.exposed is not None]
+    return faces or ([] if look.exposed is None else [look.exposed])
+
+
+def reference(looks: Sequence[Look], people: Sequence[Person]) -> Reference:
+    """What the frames of a burst are held against.
+
+    Args:
+        looks: what each frame shows; one at least.
+        people: who is in them.
+    """
+    screen = any(look.screen_found for look in looks)
+    # Of a frame that shows nobody, or no screen while others do, the rest says nothing.
+    good = [k for k in looks if k.whole.somebody and (k.screen_found or not screen)]
+    some = good or list(looks)
+    exposed = [k.exposed for k in some if k.exposed is not None]
+    whole = [k.whole for k in some]
+    moved = [k.moved for k in some if k.moved is not None]
+    return Reference(
+        len(looks),
+        screen,
+        bool(good),
+        _sharpest(k.sharp for k in some),
+        median([e.middle for e in exposed] or [0.0]),
+        min([e.clipped for e in exposed] or [0.0]),
+        min([e.black for e in exposed] or [0.0]),
+        min(w.left for w in whole),
+        min(w.right for w in whole),
+        min(w.top for w in whole),
+        min(w.bottom for w in whole),
+        median(w.coverage for w in whole),
+        median(w.holes for w in whole),
+        median(w.thin for w in whole),
+        median(moved or [0.0]),
+        tuple(_own(looks, n) for n in range(len(people))),
+    )
