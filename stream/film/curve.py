@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stream.film.samples import RATE, Block
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 STEP_S = 0.1
 # Less is nothing: below the noise of 16 bit.

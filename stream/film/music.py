@@ -24,9 +24,9 @@ from stream.film.timeline import end_s
 _CROSS_S = 0.05
 # chosen: a tenth of a second of music is a mistake, not a loop.
 _LEAST_S = 0.5
-# Ducking, common practice: down within about half a second, back over about two; it stays down
+# Ducking, common practice: down within about half a second, back over more than one; it stays down
 # between words.
-_DOWN_DB_S, _UP_DB_S = 30.0, 8.0
+_DOWN_DB_S, _UP_DB_S = 30.0, 12.0
 _BEFORE_S, _AFTER_S = 0.2, 1.2
 
 
@@ -165,7 +165,8 @@ def lay_music(
 def _fade_db(share: Floats) -> Floats:
     """Decibels of a fade of which ``share`` is done, from 0 to 1: a raised cosine."""
     factor = np.sin(np.pi / 2 * np.clip(share, 0.0, 1.0)) ** 2
-    return np.maximum(NOTHING_DB, 20.0 * np.log10(np.maximum(factor, 1e-6)))
+    db: Floats = np.maximum(NOTHING_DB, 20.0 * np.log10(np.maximum(factor, 1e-6)))
+    return db
 
 
 def music_curve(
@@ -196,7 +197,7 @@ def music_curve(
     if len(speaks):
         place = np.clip(np.round((t - take[0]) / STEP_S).astype(int), 0, len(speaks) - 1)
         talk = inside & speaks[place]
-    talk = spread(talk, round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S))
+    talk = inside & spread(talk, round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S))
     under[talk] = np.maximum(music.under_lu, under[talk])
     db = ramped(voice_lufs - under - laid.lufs, _DOWN_DB_S * STEP_S, _UP_DB_S * STEP_S)
     if music.fade_in_s > 0.0:

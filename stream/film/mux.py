@@ -38,6 +38,8 @@ __all__ = ["ColourTags", "MuxError", "PiecesDifferError", "mux"]
 
 # Common practice for stereo that is to stay clean when services code it once more.
 _AAC_BITS_S = 192_000
+# chosen: sound that is off by more than any rounding was made for another film, or cut off.
+_NEAR_S = 0.05
 _OPTIONS = {"movflags": "+faststart", "fflags": "+bitexact"}
 
 
@@ -59,21 +61,40 @@ def _picture_stream(
     return stream
 
 
-def _coded_sound(path: Path, stream: AudioStream) -> Iterator[av.Packet[AudioStream]]:
-    """The sound as AAC, from its first sample at 0 on."""
+def _no_sound(path: Path, why: str) -> MuxError:
+    return MuxError(f"the film's sound {path.name} {why}; remove it and render the film again")
+
+
+def _even(path: Path) -> Iterator[av.AudioFrame]:
+    """The sound's frames, as the encoder wants them, counted from 0."""
     at = 0
     with av.open(f"file:{path}", options={"protocol_whitelist": "file"}) as container:
         even = av.AudioResampler("fltp", "stereo", RATE)
-        for decoded in container.decode(container.streams.audio[0]):
+        for decoded in container.decode(audio=0) if container.streams.audio else ():
             decoded.pts = None
             for frame in even.resample(decoded):
                 frame.pts, frame.time_base = at, Fraction(1, RATE)
                 at += frame.samples
-                yield from stream.encode(frame)
-        for frame in even.resample(None):
-            frame.pts, frame.time_base = at, Fraction(1, RATE)
-            at += frame.samples
+                yield frame
+
+
+def _coded_sound(
+    path: Path, stream: AudioStream, length_s: float
+) -> Iterator[av.Packet[AudioStream]]:
+    """The sound as AAC, from its first sample at 0 on.
+
+    Raises:
+        MuxError: it cannot be read, or is not as long as the film.
+    """
+    samples = 0
+    try:
+        for frame in _even(path):
+            samples += frame.samples
             yield from stream.encode(frame)
+    except (av.error.FFmpegError, OSError, ValueError) as e:
+        raise _no_sound(path, "is missing or damaged") from e
+    if abs(samples / RATE - length_s) > _NEAR_S:
+        raise _no_sound(path, f"lasts {samples / RATE:.2f} s and the pictures {length_s:.2f} s")
     yield from stream.encode(None)
 
 
@@ -103,14 +124,14 @@ def mux(
     Args:
         pieces: H.264, a file each, in order; each begins with a picture that needs none before
             it. Their pictures are counted, whatever their timestamps.
-        sound: any lossless file that begins with the film; None for a film without sound.
+        sound: any lossless file that begins and ends with the film; None for a film without sound.
         out: the MP4 file; whole and durable or not there.
         rate: pictures a second.
         tags: what the colours mean; None is Rec.709, narrow range.
         metadata: by the media library's names: title, artist, comment, creation_time in ISO 8601.
 
     Raises:
-        MuxError: a piece is damaged or missing.
+        MuxError: a piece or the sound is damaged or missing, or the two do not last as long.
         PiecesDifferError: the pieces do not belong to one encoding.
         StorageError: the disk did not take it.
     """
@@ -118,6 +139,7 @@ def mux(
         raise MuxError("a film needs at least one piece; render it again")
     tags = tags or ColourTags()
     parts = [read_piece(path, rate) for path in pieces]
+    length_s = float(sum(len(part.order) for part in parts) / rate)
     with (
         storing(f"the film {out.name}", out.parent),
         whole_file(out) as partial,
@@ -130,6 +152,6 @@ def mux(
             heard = container.add_stream("aac", rate=RATE, layout="stereo")
             heard.bit_rate = _AAC_BITS_S
             heard.codec_context.flags |= Flags.bitexact
-            rows.append(_of(_coded_sound(sound, heard), heard))
+            rows.append(_of(_coded_sound(sound, heard, length_s), heard))
         for _, _, packet in heapq.merge(*rows, key=lambda row: row[:2]):
             container.mux_one(packet)

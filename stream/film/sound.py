@@ -173,7 +173,8 @@ def make_sound(
         out: FLAC, stereo, 48 kHz, 24 bit; whole or not there. Its folder's disk also takes the
             samples meanwhile, 400 kB for a second and each of four kinds.
         target_lufs: integrated loudness that is wanted.
-        seen: told how much of how much is done. What it raises goes through; nothing is left.
+        seen: told how much of how much is done. What it raises goes through; nothing half-made is
+            left.
 
     Returns:
         What it came to, with sentences for people. Silence is not raised, nor what is too quiet

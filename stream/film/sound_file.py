@@ -29,23 +29,42 @@ class NoSoundError(SoundError):
     """The file can be read and holds no sound."""
 
 
+# What six and eight channels without names are, in the order of WAVE files (common practice): left,
+# right, centre, the bass channel, which a mix to two leaves out, and two or four around. Shares of
+# the left side by BS.775-4, scaled so that nothing can exceed full scale.
+_HALF = 0.5**0.5
+_AROUND = {
+    6: (1.0, 0.0, _HALF, 0.0, _HALF, 0.0),
+    8: (1.0, 0.0, _HALF, 0.0, _HALF, 0.0, _HALF, 0.0),
+}
+
+
+def _mixed(channels: Block) -> Block:
+    """Channels of which nobody says where they belong, as two.
+
+    Args:
+        channels: (C, N) float32. Of numbers that mean nothing, as recorders with several inputs
+            give them, the first two are taken, which such devices play themselves (common
+            practice).
+    """
+    shares = _AROUND.get(len(channels))
+    if shares is None:
+        return channels[[0, min(1, len(channels) - 1)]]
+    left = np.array(shares)
+    right = left[[1, 0, 2, 3, *(n for k in range(4, len(left), 2) for n in (k + 1, k))]]
+    mix: Block = (np.stack([left, right]) / left.sum()).astype(np.float32) @ channels
+    return mix
+
+
 class _Stereo:
     """Decoded frames to stereo at their own rate."""
 
     def __init__(self) -> None:
         self._of: tuple[str, str, int] | None = None
-        self._pick = False
-        self._resampler: av.AudioResampler | None = None
+        self._unnamed = False
+        self._resampler = av.AudioResampler("flt", "stereo")
 
-    def _prepare(self, frame: av.AudioFrame) -> None:
-        layout = frame.layout.name
-        # Channels of which nobody says where they belong, as recorders with many inputs give
-        # them: the first two are what such devices play themselves (common practice).
-        self._pick = layout.endswith("channels") or layout.startswith("ambisonic")
-        kept = layout if self._pick else "stereo"
-        self._resampler = av.AudioResampler("fltp", kept, frame.sample_rate)
-
-    def frames(self, frame: av.AudioFrame) -> list[Block]:
+    def blocks(self, frame: av.AudioFrame) -> list[Block]:
         """The samples of a frame, all of them.
 
         Raises:
@@ -53,16 +72,16 @@ class _Stereo:
         """
         form = (frame.format.name, frame.layout.name, frame.sample_rate)
         if form != self._of:
-            self._prepare(frame)
+            self._unnamed = form[1].endswith("channels") or form[1].startswith("ambisonic")
+            kept = form[1] if self._unnamed else "stereo"
+            # Interleaved, since the library hands over no more than eight planes.
+            self._resampler = av.AudioResampler("flt", kept, frame.sample_rate)
             self._of = form
         frame.pts = None  # no samples are to be made up or left out here
         done: list[Block] = []
-        if self._resampler is None:
-            return done
         for out in self._resampler.resample(frame):
-            block = out.to_ndarray().astype(np.float32, copy=False)
-            if self._pick:
-                block = block[[0, min(1, block.shape[0] - 1)]]
+            rows = out.to_ndarray().reshape(out.samples, -1).T.astype(np.float32)
+            block = _mixed(rows) if self._unnamed else rows
             done.append(np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0))
         return done
 
@@ -135,11 +154,11 @@ def read_sound(
                 stream.discard = Discard.all
         stereo = _Stereo()
         for frame in _decoded(container, sounds[0]):
-            at_s = None if frame.pts is None else float(frame.pts * frame.time_base)
+            at_s = frame.time
             if until_s is not None and at_s is not None and at_s > until_s:
                 break
             try:
-                blocks = stereo.frames(frame)
+                blocks = stereo.blocks(frame)
             except (av.error.FFmpegError, ValueError):
                 continue
             for block in blocks:

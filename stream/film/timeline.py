@@ -11,11 +11,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 # chosen: a timestamp that is off by so much, or by so many times what timestamps usually are off,
 # and stays so, is a gap. The first is a third of what EBU R37 lets a stage be late.

@@ -29,8 +29,13 @@ _DEAD_DB = 40.0
 SILENT_TAKE_LUFS = -55.0
 # The meter's block; less cannot be measured, BS.1770-5.
 _LEAST_S = 0.4
+# Steady sound of less than this is a room or a microphone's own noise, not somebody quiet: speech
+# moves by 10 LU and more from syllable to pause, noise by one or two (chosen).
+_NOISE_LUFS, _STEADY_LU = -35.0, 5.0
 # A block counts as speech above the meter's own relative gate, BS.1770-5: 10 LU below the mean.
-_GATE_LU = 10.0
+# Where the quiet between words allows it the gate goes down to 20 LU, for people further off, but
+# stays well above that quiet (chosen).
+_GATE_LU, _GATE_LOW_LU, _ABOVE_QUIET_LU = 10.0, 20.0, 8.0
 # Rider: loudness of speech within so much time, half of what it differs, by at most so much.
 _RIDE_OVER_S, _RIDE_SHARE, _RIDE_MOST_DB = 3.0, 0.6, 6.0
 # chosen: people who differ by less are left as they are.
@@ -135,7 +140,7 @@ def _rider(momentary: Floats, speaks: NDArray[np.bool_]) -> Curve:
     return Curve(smoothed(gain, width))
 
 
-def _why_not(samples: int, lufs: float | None) -> str:
+def _why_not(samples: int, lufs: float | None, momentary: Floats) -> str:
     """Why a take's sound is left as loud as it is; empty where it is brought to a level."""
     if samples < _LEAST_S * RATE:
         return f"The take is shorter than {_LEAST_S:g} s; its sound was left as loud as it is."
@@ -146,7 +151,21 @@ def _why_not(samples: int, lufs: float | None) -> str:
             f"The take is nearly silent ({lufs:.0f} LUFS, less than {SILENT_TAKE_LUFS:.0f}); its "
             "sound was not raised, since that would raise only noise."
         )
+    whole = momentary[2:-3]  # readings that lie within the take
+    if lufs < _NOISE_LUFS and len(whole):
+        low, high = np.percentile(np.maximum(whole, -120.0), [10, 95])
+        if high - low < _STEADY_LU:
+            return (
+                f"The take holds only a steady noise ({lufs:.0f} LUFS), as if silent; its sound "
+                "was not raised."
+            )
     return ""
+
+
+def _gate(lufs: float, momentary: Floats) -> float:
+    """The loudness above which somebody speaks."""
+    quiet = float(np.percentile(np.maximum(momentary, -120.0), 5))
+    return float(np.clip(quiet + _ABOVE_QUIET_LU, lufs - _GATE_LOW_LU, lufs - _GATE_LU))
 
 
 def look(spool: Spool, seen: Callable[[int], None] = lambda _: None) -> Voice:
@@ -163,10 +182,10 @@ def look(spool: Spool, seen: Callable[[int], None] = lambda _: None) -> Voice:
     reading = meter.close()
     momentary = _middle(reading.momentary_lufs)
     lufs = reading.integrated_lufs
-    why = _why_not(spool.samples, lufs)
+    why = _why_not(spool.samples, lufs, momentary)
     if lufs is None or why:
         return Voice(None, np.zeros(len(momentary), np.bool_), Curve(np.zeros(1)), (why,))
-    speaks = momentary > max(lufs - _GATE_LU, SILENT_TAKE_LUFS)
+    speaks = momentary > _gate(lufs, momentary)
     rider = _rider(momentary, speaks)
     notes = []
     if np.ptp(rider.db) > 1.0:
