@@ -168,13 +168,14 @@ class JobQueue:
         """Queue a shot's picture; once, however often it is asked.
 
         Returns:
-            False where the shot still awaits its camera still and so was not queued.
+            False where the shot awaits its camera still or the choice of its best frame, and so
+            was not queued.
 
         Raises:
             QueueError: the store did not take it. The shot itself stays kept, and a worker
                 queues it later.
         """
-        if shot.still_until is not None:
+        if shot.waits_until is not None:
             return False
         self._enqueue(WORKFLOW, QUEUE, shot.job, shot.id, shot.render)
         return True
@@ -264,6 +265,8 @@ class JobQueue:
 def _job(shot: Shot, row: Any) -> Job:
     if shot.still_until is not None:
         return Job(shot.id, shot, State.AWAITS_STILL)
+    if shot.choice_until is not None:
+        return Job(shot.id, shot, State.AWAITS_CHOICE)
     if row is None or row.status in ("ENQUEUED", "DELAYED"):
         return Job(shot.id, shot, State.WAITING)
     if row.status == "PENDING":

@@ -13,6 +13,7 @@ class State(Enum):
     """How a shot's picture or a take's films stand."""
 
     AWAITS_STILL = "awaits the camera's still"
+    AWAITS_CHOICE = "its best frame is being chosen"
     RECORDING = "being recorded"
     UNASKED = "not asked for"
     WAITING = "waiting"

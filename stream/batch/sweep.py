@@ -19,7 +19,7 @@ from stream.take import TakeError, load_take, sweep_takes, take_ids
 
 log = logging.getLogger("posewall.batch")
 # The live program settles its own shots; this is for one that died while it waited.
-STILL_GRACE = timedelta(seconds=5)
+WAIT_GRACE = timedelta(seconds=5)
 # Names in `.films` begin with the job's id.
 WORK_OF = re.compile(r"t\d{4,}-[0-9a-f]{6}\.\d+")
 
@@ -58,8 +58,8 @@ class Sweep:
                 if self._seen.get(shot_id) == mark:
                     continue
                 shot = load_shot(self.event, shot_id)
-                if shot.still_until is not None:
-                    if now < shot.still_until + STILL_GRACE:
+                if shot.waits_until is not None:
+                    if now < shot.waits_until + WAIT_GRACE:
                         continue
                     shot = settle(self.event, shot_id)
                 if shot.job not in self._known:

@@ -18,12 +18,19 @@ from websockets.typing import Origin
 from stream.errors import UserError
 from stream.live.keeping import Keeper
 from stream.pages import app
+from stream.pages.app import STATIC_FOLDER
 from stream.pages.feed import Feed
 from stream.pages.guard import TOKEN_HEADER
 from stream.pages.serve import PageServer
 
 TOKEN = "token of this run"
 JSON = {"Content-Type": "application/json"}
+
+
+def done(answer: dict[str, Any]) -> Future[dict[str, Any]]:
+    future: Future[dict[str, Any]] = Future()
+    future.set_result(answer)
+    return future
 
 
 class Desk:
@@ -35,14 +42,33 @@ class Desk:
     def state(self) -> dict[str, Any]:
         return {"kept": 0}
 
-    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
-        self.asked.append(("grab", age_s))
+    def grab(
+        self, age_s: float, after_s: float = 0.0, best_s: float | None = None
+    ) -> Future[dict[str, Any]]:
+        self.asked.append(("grab", age_s) if best_s is None else ("best", best_s))
         future: Future[dict[str, Any]] = Future()
         if age_s > 5:
             future.set_exception(UserError("The disk is full."))
         else:
             future.set_result({"shot": "0001-abcdef"})
         return future
+
+    def beside(self, shot: str, views: bool) -> dict[str, Any]:
+        return {"shot": shot, "frames": [], "views": views}
+
+    def use_frame(self, shot: str, place: int) -> Future[dict[str, Any]]:
+        self.asked.append(("use", (shot, place)))
+        return done({"shot": shot})
+
+    def start_take(
+        self, count_s: float, most_s: float | None, before_s: float
+    ) -> Future[dict[str, Any]]:
+        self.asked.append(("start", (count_s, most_s, before_s)))
+        return done({"take": "t0001-abcdef"})
+
+    def stop_take(self) -> Future[dict[str, Any]]:
+        self.asked.append(("stop", None))
+        return done({"take": "t0001-abcdef"})
 
     def plate(self, age_s: float) -> Future[dict[str, Any]]:
         self.asked.append(("plate", age_s))
@@ -145,7 +171,9 @@ def test_no_page_loads_anything_from_elsewhere(server: PageServer) -> None:
     for path in ("stage.html", "desk.html", "house.css", "stage.css", "desk.css"):
         _, text, _ = ask(server, "GET", f"/static/{path}")
         assert "//" not in text.replace("/*", "").replace("*/", "")
-    for path in ("link.js", "stage.js", "desk.js"):
+    scripts = sorted(p.name for p in STATIC_FOLDER.glob("*.js"))
+    assert "desk.js" in scripts
+    for path in scripts:
         _, text, _ = ask(server, "GET", f"/static/{path}")
         assert "http://" not in text
         assert "https://" not in text
@@ -186,13 +214,16 @@ def test_posts_of_other_pages_are_refused(server: PageServer, desk: Desk, origin
 
 
 @pytest.mark.parametrize("token", [None, "", "token of this ru", "token of this run2", "ü"])
-@pytest.mark.parametrize("path", ["/grab", "/plate", "/next", "/state", "/people"])
+@pytest.mark.parametrize(
+    "path", ["/grab", "/plate", "/next", "/take", "/state", "/people", "/best"]
+)
 def test_acting_needs_the_token(
     server: PageServer, desk: Desk, token: str | None, path: str
 ) -> None:
     headers = {**JSON} if token is None else {TOKEN_HEADER: token, **JSON}
-    method = "GET" if path in ("/state", "/people") else "POST"
+    method = "GET" if path in ("/state", "/people", "/best") else "POST"
     assert ask(server, method, path, headers, "{}")[0] == 403
+    assert ask(server, "POST", path, headers, "{}")[0] in (403, 405)
     assert desk.asked == []
 
 
@@ -218,6 +249,55 @@ def test_own_page_and_command_may_act(server: PageServer, desk: Desk) -> None:
     assert desk.asked[1][1] == ["7"]
     status, text, _ = ask(server, "GET", "/people?find=Ada", command)
     assert json.loads(text)["people"][0]["name"] == "Ada"
+
+
+def test_best_frames_and_takes_may_be_asked_for(server: PageServer, desk: Desk) -> None:
+    command = {TOKEN_HEADER: TOKEN, **JSON}
+    for path, words in (
+        ("/grab", {"best_s": 2.5}),
+        ("/grab", {"best_s": 0}),
+        ("/best", {"shot": "3", "place": 2}),
+        ("/take", {"do": "start", "count_s": 3, "most_s": 20, "before_s": 1.5, "age_s": 2}),
+        ("/take", {"do": "start"}),
+        ("/take", {"do": "stop"}),
+    ):
+        status, text, _ = ask(server, "POST", path, command, json.dumps(words))
+        assert status == 200, text
+    assert desk.asked[:4] == [
+        ("best", 2.5),
+        ("best", 0.0),
+        ("use", ("3", 2)),
+        ("start", (3.0, 20.0, 1.5)),
+    ]
+    kind, (count_s, most_s, before_s) = desk.asked[4]
+    assert (kind, count_s, most_s) == ("start", 0.0, None)
+    assert 0 <= before_s < 2  # from the press on, not from its arrival
+    assert desk.asked[5] == ("stop", None)
+    status, text, _ = ask(server, "GET", "/best?shot=3&views=1", command)
+    assert json.loads(text) == {"shot": "3", "frames": [], "views": True}
+
+
+@pytest.mark.parametrize(
+    ("path", "words"),
+    [
+        ("/best", {"place": 1}),
+        ("/best", {"shot": "3"}),
+        ("/best", {"shot": "3", "place": True}),
+        ("/best", {"shot": "3", "place": 1.5}),
+        ("/take", {}),
+        ("/take", {"do": "pause"}),
+        ("/take", {"do": "start", "count_s": "soon"}),
+        ("/take", {"do": "start", "most_s": "long"}),
+        ("/grab", {"best_s": "all"}),
+    ],
+)
+def test_what_cannot_be_meant_is_refused(
+    server: PageServer, desk: Desk, path: str, words: dict[str, Any]
+) -> None:
+    status, text, _ = ask(server, "POST", path, own(server), json.dumps(words))
+    assert status == 409
+    assert json.loads(text)["sentence"].endswith(".")
+    assert desk.asked == []
 
 
 def test_trouble_is_told_in_its_own_sentence(server: PageServer) -> None:
@@ -337,7 +417,9 @@ class SlowDesk(Desk):
         super().__init__()
         self.keeper, self.disk, self.kept = keeper, disk, list[float]()
 
-    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
+    def grab(
+        self, age_s: float, after_s: float = 0.0, best_s: float | None = None
+    ) -> Future[dict[str, Any]]:
         def store() -> dict[str, Any]:
             self.disk.wait(10)
             self.kept.append(age_s)
