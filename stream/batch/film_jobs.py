@@ -76,7 +76,7 @@ def _job(event: Event, take: Take, row: Any) -> FilmJob:
     if take.recording:
         return FilmJob(take.id, take, State.RECORDING)
     if row is None or row.status in ("ENQUEUED", "DELAYED"):
-        wanted = take.films or (row is None and event.config.film_shapes)
+        wanted = take.films or wants_films(event, take)
         return FilmJob(take.id, take, State.WAITING if wanted else State.UNASKED)
     if row.status == "PENDING":
         return FilmJob(take.id, take, State.IN_WORK, share=read_share(event, take))
@@ -91,6 +91,12 @@ def _job(event: Event, take: Take, row: Any) -> FilmJob:
         why = f"the program was stopped {MOST_STARTS} times in the middle of this greeting"
         return FilmJob(take.id, take, State.FAILED, why=why)
     return FilmJob(take.id, take, State.FAILED, why=f"the job ended as {row.status} ({row.error})")
+
+
+def wants_films(event: Event, take: Take) -> bool:
+    """Whether films of a take are made unasked: something was recorded, and the event wants any."""
+    nothing = take.length_s is not None and not take.length_s
+    return not take.recording and not nothing and bool(event.config.film_shapes)
 
 
 def _share_file(event: Event, take: Take) -> Path:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import logging
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dbos import DBOS, WorkflowSerializationFormat
 
@@ -18,12 +19,15 @@ from stream.batch.state import MOST_STARTS
 from stream.batch.turns import FilmTurn
 from stream.durable import held, sync_folder
 from stream.event import Event
-from stream.film import Progress, Stopped, film_owner
-from stream.film.render import FilmRenderer
+from stream.film.owner import film_owner
+from stream.film.progress import Progress, Stopped
 from stream.prints.naming import inside, same_place
+from stream.prints.picture import picture_owner
 from stream.take import FilmWanted, Take, TakeError, load_take
 
-log = logging.getLogger("posewall.batch")
+if TYPE_CHECKING:
+    from stream.film.render import FilmRenderer
+
 SUPERSEDED = "asked for once more before it was made"
 # chosen: a bar that moves twice a second looks alive.
 TELL_S = 0.5
@@ -43,18 +47,28 @@ class FilmWork:
     """What film jobs in this process work with.
 
     Attributes:
-        renderer: makes the films.
-        event: theirs.
+        event: whose takes they are made of.
+        device: where they are keyed.
         queued: whether a picture waits in the store.
         stop: whether the worker is to end.
     """
 
-    renderer: FilmRenderer
     event: Event
+    device: str
     queued: Callable[[], bool]
     stop: Callable[[], bool]
+    _renderer: FilmRenderer | None = field(default=None, init=False)
     _looked: float = field(default=0.0, init=False)
     _other: bool = field(default=False, init=False)
+
+    @property
+    def renderer(self) -> FilmRenderer:
+        """Makes the films; loaded with the first, since most evenings have pictures alone."""
+        if self._renderer is None:
+            from stream.film.render import FilmRenderer
+
+            self._renderer = FilmRenderer(self.event, self.device)
+        return self._renderer
 
     def superseded(self, take: Take) -> bool:
         """Whether the films of a take were asked for otherwise since; looked at now and then."""
@@ -78,15 +92,6 @@ def make_films(work: FilmWork, take: Take) -> Answer:
         EndedError: the worker ends; what is done of them is kept.
     """
     event = work.event
-    for wanted in take.films:
-        for name in (wanted.film, wanted.poster):
-            target = inside(event.paths.films, name)
-            if target.exists() and film_owner(target) != take.unique:
-                raise TakeError(
-                    f"films/ has a file that begins with {take.number:04d} and has the name of "
-                    f"this take's film or poster, but is not this take's; move it elsewhere and "
-                    f"make it again with 'posewall greet {take.number}'."
-                )
 
     def ended() -> None:
         if work.stop():
@@ -124,9 +129,14 @@ def _remove_former(event: Event, take: Take) -> None:
     for former in take.former_films:
         for name in (former, FilmWanted("", former).poster):
             old = inside(event.paths.films, name)
-            if same_place(name) not in now and film_owner(old) == take.unique:
+            if same_place(name) not in now and owner_of(old) == take.unique:
                 old.unlink(missing_ok=True)
                 sync_folder(old.parent)
+
+
+def owner_of(path: Path) -> str | None:
+    """The ``unique`` of the take whose film or poster a file is; None where it is none's."""
+    return picture_owner(path) if path.suffix == ".jpg" else film_owner(path)
 
 
 # The library runs module functions, by name, in any process: what they work on stands here.

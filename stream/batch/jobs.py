@@ -21,7 +21,7 @@ from dbos import error as dbos_error
 from sqlalchemy.engine import URL
 from sqlalchemy.exc import SQLAlchemyError
 
-from stream.batch.film_jobs import FilmJob, film_jobs
+from stream.batch.film_jobs import FilmJob, film_jobs, wants_films
 from stream.batch.state import MOST_STARTS, State
 from stream.durable import held, storing
 from stream.errors import UserError
@@ -326,7 +326,7 @@ def with_films(event: Event, take: Take) -> Take:
     Raises:
         UserError: the disk did not take it.
     """
-    if take.recording or take.films or not event.config.film_shapes:
+    if take.films or not wants_films(event, take):
         return take
     with storing(f"the record of take {take.id}", event.paths.root), held(event.paths.lock):
         take = load_take(event, take.id)

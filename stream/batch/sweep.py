@@ -77,7 +77,10 @@ class Sweep:
 
     def _takes(self) -> int:
         count = 0
-        sweep_takes(self.event)
+        try:
+            sweep_takes(self.event)
+        except (UserError, OSError) as e:
+            log.warning("takes that were cut off cannot be mended now: %s", e)
         for take_id in take_ids(self.event):
             mark = self._mark(self.event.paths.takes / take_id / TAKE_RECORD)
             try:

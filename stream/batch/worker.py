@@ -35,7 +35,6 @@ from stream.batch.sweep import Sweep, retry_passed, sweep_film_work
 from stream.device import pick_device
 from stream.errors import UserError
 from stream.event import Event
-from stream.film.render import FilmRenderer
 from stream.own_process import at_end_of_input
 from stream.shot import sweep_leftovers
 
@@ -108,8 +107,9 @@ class Worker:
     def _work(self) -> None:
         with JobQueue(self.event) as queue:
             making.use(Renderer(self.event, self.device))
-            films = FilmRenderer(self.event, self.device)
-            filming.use(filming.FilmWork(films, self.event, queue.picture_waits, self._stop.is_set))
+            filming.use(
+                filming.FilmWork(self.event, self.device, queue.picture_waits, self._stop.is_set)
+            )
             try:
                 # Before the launch: a queue that is new to the library waits a second there.
                 queue.register(POLL_S)

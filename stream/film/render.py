@@ -19,8 +19,8 @@ import torch
 from torch import Tensor
 
 from models.keyer import Grade, Keyer, KeySettings
-from stream.capture.frame import Frame
 from stream.best import rank
+from stream.capture.frame import Frame
 from stream.durable import make_folder, replace_file
 from stream.event import Event
 from stream.film.design import Design, design
