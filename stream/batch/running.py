@@ -39,7 +39,7 @@ def run_until_finished(event: Event, device: str, jobs: Callable[[], Jobs]) -> J
         while True:
             shots, films = jobs()
             progress.show(shots, films)
-            if all(j.finished for j in (*shots, *films)):
+            if all(j.finished for j in shots) and all(j.finished for j in films):
                 break
             time.sleep(LOOK_S)
     except KeyboardInterrupt:

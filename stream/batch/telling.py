@@ -104,7 +104,8 @@ class Progress:
             for j in films
             if j.state is State.IN_WORK and j.share is not None
         ]
-        failed = sum(j.state is State.FAILED for j in (*jobs, *films))
+        failed = sum(j.state is State.FAILED for j in jobs)
+        failed += sum(j.state is State.FAILED for j in films)
         if failed:
             words.append(f"{failed} failed")
         text = f"[{'#' * full}{'.' * (BAR - full)}] {', '.join(words)}"
