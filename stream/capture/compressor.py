@@ -44,6 +44,8 @@ def _frames(given: BinaryIO, about: dict[str, Any]) -> Iterator[av.VideoFrame]:
             values = np.frombuffer(data, np.uint8).reshape(plane.height, plane.width * each)
             lines[: plane.height, : plane.width * each] = values
         at_us = int.from_bytes(head, "big", signed=True)
+        if about["stored"] != name:  # the same values, otherwise grouped
+            frame = frame.reformat(format=about["stored"], threads=1)
         frame.pts, frame.time_base = at_us, _MICROSECOND
         yield frame
 

@@ -37,7 +37,7 @@ _X264 = {
     **{"threads": "2", "sliced-threads": "0"},
 }
 _X264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
-_LOSSLESS = {"level": "3", "slicecrc": "1", "coder": "0", "context": "0"}
+_LOSSLESS = {"level": "3", "slicecrc": "1", "coder": "1", "context": "0"}
 
 
 def _format(frame: Frame) -> str:
@@ -63,6 +63,8 @@ def _about(frame: Frame) -> bytes:
     name = _format(frame)
     about = {
         "format": name,
+        # FFV1 has packed R'G'B' alone at 8 bit.
+        "stored": "bgr0" if name == "gbrp" else name,
         "width": width,
         "height": height,
         "tags": code_points(frame.encoding),
