@@ -145,6 +145,11 @@ class Analysis:
         self._plate, self._plate_small, self._laid = plate, None, None
 
     @property
+    def settled(self) -> bool:
+        """Whether no frame of a clip hangs any longer on which one was analysed before it."""
+        return self._running is None and (self._plate is None or self._laid is not None)
+
+    @property
     def state(self) -> State:
         """What a clip's frames left: where the plate was laid, and what the screen looked like."""
         laid, running = self._laid, self._running

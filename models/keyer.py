@@ -29,8 +29,8 @@ from models.mask import Mask
 from models.placing import Placer
 from models.placing import Placing as Placing
 from models.recall import Mark
-from models.settings import KeySettings as KeySettings
 from models.sequence import KeyedClip, Parts
+from models.settings import KeySettings as KeySettings
 from models.siting import sited
 from models.solver import Solver
 from models.strips import StripLaying, Strips

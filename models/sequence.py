@@ -46,24 +46,38 @@ class Parts:
 
 
 class KeyedFrame:
-    """A frame of a clip after its analysis. It is to be used before its clip's next one."""
+    """A frame of a clip, averaged with those before it, ready to be cut or placed.
 
-    def __init__(self, parts: Parts, frame: Upright, known: Known) -> None:
-        self._parts, self._frame, self._known = parts, frame, known
+    Frames of one clip may be cut and placed at the same time, by a thread each.
+    """
+
+    def __init__(self, parts: Parts, frame: Upright, shown: Upright, follows: bool) -> None:
+        self._parts, self._frame = parts, frame
+        self._shown: Upright | None = shown
+        self._follows = follows
+        self._known: Known | None = None
+
+    def known(self) -> Known:
+        """What it tells; looked at once."""
+        if self._known is None:
+            known = self._parts.analysis(self._frame, self._shown, self._follows)
+            known = self._parts.painted(self._frame, known)
+            self._known, self._shown = replace(known, in_clip=True), None
+        return self._known
 
     @property
     def screen_found(self) -> bool:
         """Whether it shows a screen; else all of it is subject."""
-        return self._known.bare is not None
+        return self.known().bare is not None
 
     @property
     def plate_fits(self) -> bool | None:
         """As in `models.cut.Cut`."""
-        return self._known.plate_fits
+        return self.known().plate_fits
 
     def cut(self) -> Cut:
         """The subject cut out at full size."""
-        return self._parts.whole(self._frame, self._known)
+        return self._parts.whole(self._frame, self.known())
 
     def place(self, placement: Placing, size: tuple[int, int]) -> Placed:
         """The subject at its place in a picture, as `Keyer.place` gives it.
@@ -72,11 +86,11 @@ class KeyedFrame:
             placement: where the upright frame lies.
             size: (H, W) of the picture.
         """
-        return self._parts.placer(self._frame, self._known, placement, size)
+        return self._parts.placer(self._frame, self.known(), placement, size)
 
     def figure(self) -> Figure | None:
         """Where the subject stands, as `Keyer.figure` finds it."""
-        return self._parts.placer.figure(self._frame, self._known)
+        return self._parts.placer.figure(self._frame, self.known())
 
 
 class KeyedClip:
@@ -92,7 +106,9 @@ class KeyedClip:
     def next(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> KeyedFrame:
         """Take the next frame. Only the past is looked at.
 
-        Where chroma sits is measured on the first frame and kept.
+        Where chroma sits is measured on the first frame and kept. All that hangs on the order of
+        the frames is done here; what is left to do once a frame is cut or placed hangs on that
+        frame alone.
 
         Args:
             planes, encoding, quarter_turns: as in `Keyer.cut`.
@@ -106,10 +122,11 @@ class KeyedClip:
         if self._parts.steady:
             averaged = self._steady.follow(shown.planes, self._found)
             calm = Upright(averaged, self._found, quarter_turns)
-        known = self._parts.analysis(calm, shown, self._follows)
-        known = self._parts.painted(calm, known)
+        frame = KeyedFrame(self._parts, calm, shown, self._follows)
+        if not self._parts.analysis.settled:
+            frame.known()
         self._follows = True
-        return KeyedFrame(self._parts, calm, replace(known, in_clip=True))
+        return frame
 
     @property
     def state(self) -> State:

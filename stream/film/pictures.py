@@ -98,32 +98,33 @@ class FilmPictures:
         self._design, self._placements, self._rate = design, tuple(placements), rate
         self._laying = Laying(wrap)
         self._convert = VideoPlanes(lambda scene: self._laying.bare_picture(scene, 8)[1])
-        self._placed: tuple[int, list[Placed | None]] | None = None
         self._last: _Last | None = None
 
-    def picture(self, number: int, source: int | None, keyed: KeyedFrame | None) -> Planes:
+    def place(self, keyed: KeyedFrame) -> list[Placed | None]:
+        """A frame's subject at its place in each slot. Any thread may do this."""
+        return [None if p is None else keyed.place(p, self.size) for p in self._placements]
+
+    def picture(self, number: int, source: int | None, placed: Sequence[Placed | None]) -> Planes:
         """One frame of the film.
 
         Args:
             number: its own.
             source: the number of the take's frame that it shows; None for none.
-            keyed: that frame.
+            placed: that frame's subject, as `place` gave it.
 
         Returns:
             Y', Cb, Cr, uint8, on the CPU, as `models.video_planes.FILM` says.
         """
         at_s = float(number / self._rate)
         scene = self._design.scene(at_s)
-        gain = 0.0 if keyed is None else self._design.subject_gain(at_s)
+        gain = 0.0 if source is None else self._design.subject_gain(at_s)
         shown = source if gain > 0 else None
         last = self._last
         if last and last.scene is scene and (last.source, last.gain) == (shown, gain):
             return last.planes
-        placed: list[Placed | None] = []
-        if keyed is not None and shown is not None:
-            placed = [p and p.faded(gain) for p in self._place(shown, keyed)]
-        done = self._laying(placed, scene)
-        first, second, third = self._convert(done.picture, scene, _changed(placed))
+        laid = [] if shown is None else [p and p.faded(gain) for p in placed]
+        done = self._laying(laid, scene)
+        first, second, third = self._convert(done.picture, scene, _changed(laid))
         planes = first.cpu(), second.cpu(), third.cpu()
         self._last = _Last(scene, shown, gain, done.picture, planes)
         return planes
@@ -138,13 +139,6 @@ class FilmPictures:
     def full_at(self, number: int) -> bool:
         """Whether a frame of the film shows the subject as it is, not faded."""
         return self._design.subject_gain(float(number / self._rate)) >= 1
-
-    def _place(self, source: int, keyed: KeyedFrame) -> list[Placed | None]:
-        """The subject at its places; keyed once for as long as its frame is shown."""
-        if self._placed is None or self._placed[0] != source:
-            made = [p and keyed.place(p, self.size) for p in self._placements]
-            self._placed = source, made
-        return self._placed[1]
 
 
 def _changed(placed: Sequence[Placed | None]) -> tuple[slice, slice] | None:

@@ -8,16 +8,16 @@ from pathlib import Path
 
 from torch import Tensor
 
-from models.sequence import KeyedClip, KeyedFrame
+from models.sequence import KeyedClip
 from models.state import State
 from stream.capture.frame import Frame
 from stream.film.encoder import Coding
+from stream.film.keying import Keyed, Keying, Sources
 from stream.film.pictures import FilmPictures
 from stream.film.piece_encoder import PieceEncoder, cut_in_pieces, group_of
 from stream.film.progress import Stopped, Watch
 from stream.film.rates import TimeLine
 from stream.film.work import Kept, Work
-from stream.take import TakeError
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class Told:
     bare: int = 0
     unfit: int = 0
 
-    def also(self, frame: KeyedFrame) -> Told:
+    def also(self, frame: Keyed) -> Told:
         """With one frame more."""
         bare, unfit = not frame.screen_found, frame.plate_fits is False
         return replace(self, keyed=self.keyed + 1, bare=self.bare + bare, unfit=self.unfit + unfit)
@@ -42,31 +42,6 @@ class Told:
     def plus(self, other: Told) -> Told:
         """With those of another reel."""
         return Told(self.keyed + other.keyed, self.bare + other.bare, self.unfit + other.unfit)
-
-
-class _Sources:
-    """A take's frames by their numbers, in rising order."""
-
-    def __init__(self, opened: Callable[[], Iterator[Frame]]) -> None:
-        self._opened = opened
-        self._frames = opened()
-        self._next = 0
-
-    def at(self, number: int) -> Frame:
-        if number < self._next:  # a film may show a part again
-            self._frames, self._next = self._opened(), 0
-        frame: Frame | None = None
-        while self._next <= number:
-            frame = next(self._frames, None)
-            self._next += 1
-            if frame is None:
-                break
-        if frame is None:
-            raise TakeError(
-                "the take ends earlier than when its film was begun; put its file back from a "
-                "copy and render it once more."
-            )
-        return frame
 
 
 @dataclass(frozen=True)
@@ -89,6 +64,15 @@ class _Ending:
         work.finish(list(self.encoders), self.number, self.state, asdict(self.told))
 
 
+def _sources(shown: Sequence[int | None]) -> Iterator[int]:
+    """The frames of a take that a film shows, each once for as long as it is shown."""
+    last: int | None = None
+    for source in shown:
+        if source is not None and source != last:
+            last = source
+            yield source
+
+
 class Reel:
     """Makes the pieces of one or more films that show the same frames at the same times.
 
@@ -105,6 +89,7 @@ class Reel:
         codings: Mapping[str, Coding],
         work: Work,
         poster_at: int,
+        workers: int = 1,
     ) -> None:
         """Prepare.
 
@@ -114,10 +99,12 @@ class Reel:
             codings: how each is coded, by its name.
             work: the folder that it is made in.
             poster_at: the number of the frame that is kept as a poster.
+            workers: how many frames of the take are keyed at a time.
         """
         self.line, self.work = line, work
         self.names = [film.name for film in films]
-        self._films, self._codings, self._poster_at = films, codings, poster_at
+        self._films, self._codings = films, codings
+        self._poster_at, self._workers = poster_at, workers
         self._begins = cut_in_pieces(line.shown, line.rate)
 
     @property
@@ -146,48 +133,59 @@ class Reel:
             EncoderError, OSError: what kept a piece from being made.
         """
         kept = self._kept()
-        told = Told(**(kept.told or {}))
+        told, state = Told(**(kept.told or {})), kept.state
         if kept.pieces:
             clip.restore(kept.state)
-        watch.passed(self._begins[kept.pieces] * len(self._films))
-        sources = _Sources(frames)
-        at: int | None = None
-        keyed: KeyedFrame | None = None
+        begin = self._begins[kept.pieces]
+        watch.passed(begin * len(self._films))
         ending: _Ending | None = None
-        for number in range(kept.pieces, len(self._begins) - 1):
-            encoders = self._encoders(number)
-            try:
-                for n in range(self._begins[number], self._begins[number + 1]):
-                    watch.look()
-                    source = self.line.shown[n]
-                    if source is not None and source != at:
-                        frame = sources.at(source)
-                        given = frame.planes, frame.encoding, frame.quarter_turns
-                        keyed, at = clip.next(*given), source
-                        told = told.also(keyed)
-                    for film in self._films:
-                        planes = film.picture(n, source, None if source is None else keyed)
-                        if n == self._poster_at:
-                            keep_poster(film.name, film.codes)
-                        encoders[film.name].put(planes)
-                    watch.made(len(self._films))
-                    if ending is not None and ending.done:
+        keyed: Keyed | None = None
+        with Keying(clip, Sources(frames), self._films, self._workers) as keying:
+            coming = keying.frames(_sources(self.line.shown[begin:]))
+            for number in range(kept.pieces, len(self._begins) - 1):
+                encoders = self._encoders(number)
+                try:
+                    for n in range(self._begins[number], self._begins[number + 1]):
+                        watch.look()
+                        source = self.line.shown[n]
+                        if source is not None and (keyed is None or keyed.source != source):
+                            keyed = next(coming)
+                            told, state = told.also(keyed), keyed.state
+                        self._frame(n, source, keyed, encoders, keep_poster)
+                        watch.made(len(self._films))
+                        if ending is not None and ending.done:
+                            ending.count(self.work)
+                            ending = None
+                except BaseException as e:
+                    for encoder in encoders.values():
+                        encoder.drop()
+                    if ending is not None and isinstance(e, Stopped):
                         ending.count(self.work)
-                        ending = None
-            except BaseException as e:
+                    raise
                 for encoder in encoders.values():
-                    encoder.drop()
-                if ending is not None and isinstance(e, Stopped):
+                    encoder.close()
+                if ending is not None:
                     ending.count(self.work)
-                raise
-            for encoder in encoders.values():
-                encoder.close()
-            if ending is not None:
-                ending.count(self.work)
-            ending = _Ending(number, encoders, clip.state, told)
+                ending = _Ending(number, encoders, state, told)
         if ending is not None:
             ending.count(self.work)
         return told
+
+    def _frame(
+        self,
+        n: int,
+        source: int | None,
+        keyed: Keyed | None,
+        encoders: Mapping[str, PieceEncoder],
+        keep_poster: Callable[[str, Tensor], None],
+    ) -> None:
+        """One frame of every film, handed to its encoder."""
+        for film in self._films:
+            placed = [] if source is None or keyed is None else keyed.placed[film.name]
+            planes = film.picture(n, source, placed)
+            if n == self._poster_at:
+                keep_poster(film.name, film.codes)
+            encoders[film.name].put(planes)
 
     def pieces(self, name: str) -> list[Path]:
         """The files of a film's pieces, in order."""

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from collections.abc import Callable, Generator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from math import inf
 
@@ -51,6 +51,8 @@ NO_SCREEN = (
     "the design; look at the film before you hand it on"
 )
 NOBODY = "nobody was found in this take; look at the film before you hand it on"
+_MOST_WORKERS = 8
+"""chosen: see `FilmRenderer`; each frame in work takes its memory."""
 Rank = Callable[[Sequence[Frame], KeySettings, Frame | None], Sequence[int]]
 """Puts frames in order, the best first."""
 
@@ -112,6 +114,9 @@ class FilmRenderer:
         self.event, self.device = event, device
         self._encoder, self._clock = encoder, clock
         self._rank = rank or best_first
+        # A graphics card works on one frame after another anyway.
+        threads = torch.get_num_threads()
+        self._workers = min(threads, _MOST_WORKERS) if self.device == "cpu" else 1
 
     def make(
         self,
@@ -178,12 +183,11 @@ class FilmRenderer:
         plate, notes = self._plate(take, keyer)
         if found is None:
             looked = self._survey(take, keyer, settings, plate, watch)
-            found = {"survey": looked.to_json(), "threads": torch.get_num_threads()}
+            found = {"survey": looked.to_json()}
             work.begin(pins, found)
         looked = Survey.from_json(found["survey"])
         cast = _Cast(take, looked, settings, people, fields)
-        with _threads(int(found["threads"])):
-            made = self._films(cast, keyer, codings, work, notes, watch)
+        made = self._films(cast, keyer, codings, work, notes, watch)
         told = {"films": made.films, "posters": made.posters, "notes": made.notes}
         work.begin(pins, {**found, "made": told})
         work.clear()
@@ -265,7 +269,8 @@ class FilmRenderer:
         for line, names in together.items():
             films = [self._pictures(name, designs[name], line, cast) for name in names]
             poster_at = _poster_at(line, films, found.best)
-            reels.append(Reel(films, line, codings, work.part("+".join(names)), poster_at))
+            part = work.part("+".join(names))
+            reels.append(Reel(films, line, codings, part, poster_at, self._workers))
         watch.begin(sum(reel.frames for reel in reels))
         told = Told()
         for reel in reels:
@@ -350,14 +355,3 @@ def _notes(told: Told, found: Survey) -> list[str]:
     if found.figure is None and not told.bare:
         notes.append(NOBODY)
     return notes
-
-
-@contextmanager
-def _threads(count: int) -> Iterator[None]:
-    """So many threads as the film was begun with: sums of more or fewer may differ in a bit."""
-    had = torch.get_num_threads()
-    torch.set_num_threads(count)
-    try:
-        yield
-    finally:
-        torch.set_num_threads(had)

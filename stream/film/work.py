@@ -11,7 +11,7 @@ import hashlib
 import json
 import shutil
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +43,7 @@ class Kept:
     """
 
     pieces: int = 0
-    state: State = State()
+    state: State = field(default_factory=State)
     told: Mapping[str, Any] | None = None
 
 

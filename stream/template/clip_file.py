@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -90,10 +91,7 @@ def _alpha_of(frame: av.VideoFrame) -> tuple[Tensor | None, int]:
     pixel = frame.format
     if not _has_alpha(pixel):
         return None, 8
-    if pixel.name == "pal8":
-        depth = 8
-    else:
-        depth = next(c.bits for c in pixel.components if c.is_alpha)
+    depth = next((c.bits for c in pixel.components if c.is_alpha), 8)  # a palette has 8
     planar = pixel.name.startswith(("yuva", "gbrap")) and not pixel.name.endswith("be")
     if not planar:
         target = "gbrap" if depth == 8 else "gbrap16le"
@@ -255,7 +253,7 @@ def probe_clip(path: Path, name: str) -> tuple[ClipFacts, ClipFrame]:
             raise UserError(f'the clip "{name}": {e}') from e
         times = tuple(clip.second(pts, at[0][0]) for pts, _ in at)
         tail = clip.second(at[-1][1], 0)
-        steps = [b - a for a, b in zip(times, times[1:], strict=False)]
+        steps = [b - a for a, b in pairwise(times)]
         usual = sorted(steps)[len(steps) // 2] if steps else 0.04
         length = times[-1] + (tail if 0 < tail < 4 * usual else usual)
         high, wide = (int(n) for n in first.planes[0].shape)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -167,7 +168,7 @@ def _move(table: dict[str, Any], where: str, problems: list[str]) -> Move | None
         return None
     keys = [_key(k, f"{where}, key {i}", problems) for i, k in enumerate(given, 1)]
     whole = tuple(k for k in keys if k is not None)
-    late = next((b for a, b in zip(whole, whole[1:], strict=False) if b.at_s <= a.at_s), None)
+    late = next((b for a, b in pairwise(whole) if b.at_s <= a.at_s), None)
     if late is not None:
         problems.append(
             f"{where}: the key at {late.at_s:g} s does not come after the one before it; put the "
@@ -222,9 +223,7 @@ def read_film(said: dict[str, Any], slots: tuple[Slot, ...], problems: list[str]
     music = _music(r)
     r.close()
     cards = [
-        _card(table[part], f"film.{part}", fade_s, problems)
-        if part in table
-        else Card(fade_s=fade_s)
+        _card(table.get(part, {"seconds": 0}), f"film.{part}", fade_s, problems)
         for part in ("in", "out")
     ]
     views = {

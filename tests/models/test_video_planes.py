@@ -6,9 +6,9 @@ import pytest
 import torch
 from torch import Tensor
 
+from models.color import to_codes
 from models.composite import Scene
 from models.transfer import Transfer, encode
-from models.color import to_codes
 from models.video_planes import VideoPlanes, planes_of_codes
 
 # 100 % bars in 8 bit, narrow range, by the matrix of ITU-R BT.709-6: Y' = 16 + 219 y, and

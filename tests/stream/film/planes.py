@@ -82,7 +82,8 @@ def decoded(paths: Sequence[Path]) -> list[NDArray[np.uint8]]:
     found: list[NDArray[np.uint8]] = []
     for path in paths:
         with av.open(str(path)) as container:
-            found += [f.to_ndarray(format="yuv420p") for f in container.decode(video=0)]
+            for frame in container.decode(video=0):
+                found.append(frame.to_ndarray(format="yuv420p").astype(np.uint8, copy=False))
     return found
 
 

@@ -128,7 +128,9 @@ def test_the_first_that_works_is_taken(tmp_path: Path) -> None:
     assert asked == ["h264_nvenc", "h264_qsv"]
     asked.clear()
     assert choose(SIZE, Fraction(30), tmp_path, SOFTWARE, tried).encoder == SOFTWARE
-    with pytest.raises(EncoderError, match="no encoder for films works here .*h264_nvenc: no such"):
+    with pytest.raises(
+        EncoderError, match=r"no encoder for films works here .*h264_nvenc: no such"
+    ):
         choose(SIZE, Fraction(30), tmp_path, "h264_nvenc", try_out)
     with pytest.raises(EncoderError, match="encoder 'mpeg9' is not known; choose auto or one of"):
         choose(SIZE, Fraction(30), tmp_path, "mpeg9", try_out)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -79,7 +80,7 @@ def test_a_take_of_a_usual_rate_is_shown_frame_by_frame(
     shown = [s for s in line.shown if s is not None]
     step = max(1, round(rate / film))
     if rate >= film:
-        assert {b - a for a, b in zip(shown, shown[1:], strict=False)} == {step}
+        assert {b - a for a, b in pairwise(shown)} == {step}
     late = shifts(line, times, card_s)
     assert min(late) >= EARLY_S - ROUNDED_S
     assert max(late) <= LATE_S + ROUNDED_S
@@ -125,7 +126,7 @@ def test_an_unsteady_camera_keeps_its_rate(
     times = [float(i / rate) + rng.uniform(0, 0.006) for i in range(200)]
     line = lay(times, begin_s, card_s)
     shown = [s for s in line.shown if s is not None]
-    assert {b - a for a, b in zip(shown, shown[1:], strict=False)} == {1}
+    assert {b - a for a, b in pairwise(shown)} == {1}
     assert line.begin_s >= 0
 
 

@@ -45,7 +45,9 @@ def pictures(stage: Stage, name: str) -> FilmPictures:
 class Run:
     """One reel of two films in a folder, as a process would begin it."""
 
-    def __init__(self, folder: Path, shown: tuple[int | None, ...] = SHOWN) -> None:
+    def __init__(
+        self, folder: Path, shown: tuple[int | None, ...] = SHOWN, workers: int = 2
+    ) -> None:
         stages = {
             "tall": Stage(TALL, (1.5,), fade_s=1.2),
             "wide": Stage(SIZE, (1.5,), fade_s=1.2),
@@ -54,7 +56,7 @@ class Run:
         films = [pictures(stage, name) for name, stage in stages.items()]
         codings = {name: software(2) for name in stages}
         folder.mkdir(parents=True, exist_ok=True)
-        self.reel = Reel(films, line(shown), codings, self.work, poster_at=9)
+        self.reel = Reel(films, line(shown), codings, self.work, 9, workers)
         self.told: list[Progress] = []
         self.posters: list[str] = []
         self.looks = 0
@@ -139,6 +141,15 @@ def test_a_reel_may_stop_at_every_piece(whole: Run, tmp_path: Path) -> None:
     assert run.content() == whole.content()
 
 
+@pytest.mark.parametrize("workers", [1, 5])
+def test_frames_keyed_at_a_time_are_those_keyed_one_by_one(
+    whole: Run, tmp_path: Path, workers: int
+) -> None:
+    run = Run(tmp_path, workers=workers)
+    assert run() == Told(keyed=20)
+    assert run.content() == whole.content()
+
+
 def test_a_reel_that_is_done_is_not_made_again(whole: Run) -> None:
     before = {p.name: p.stat().st_mtime_ns for p in whole.work.folder.iterdir()}
     again_ = Run(whole.work.folder)
@@ -181,4 +192,3 @@ def test_frames_without_a_screen_are_counted(tmp_path: Path) -> None:
     told = run.reel.run(Keyer().clip(), lambda: again(frames), run.keep, watch)
     assert told == Told(keyed=3, bare=2)
     assert told.plus(told) == Told(6, 4, 0)
-
