@@ -183,3 +183,23 @@ def place(rgb_enc: Tensor, alpha: Tensor | None, rect: Rect, window: Window) -> 
     covered = cover > _NO_COVERAGE
     straight = done[:, :3] / torch.where(covered, cover, torch.ones_like(cover))
     return Piece(encoded(straight).mul_(covered), cover, top, left)
+
+
+def piece_codes(piece: Piece) -> Tensor:
+    """A piece as `models.flatten.Raster` wants it: (4, h, w) int32, 16 bit, straight."""
+    cover = torch.ones_like(piece.rgb_enc[:, :1]) if piece.alpha is None else piece.alpha
+    return torch.cat([piece.rgb_enc, cover], 1)[0].mul(65535).round_().to(torch.int32)
+
+
+def pixels_enc(codes: Tensor) -> tuple[Tensor, Tensor | None]:
+    """A picture file's pixels as colour and coverage.
+
+    Args:
+        codes: (4, h, w) uint8, or int32 for 16 bit; straight sRGB-encoded R, G, B, alpha.
+
+    Returns:
+        (1, 3, h, w) float32 and (1, 1, h, w) float32, or None where it is opaque.
+    """
+    unit = codes.to(torch.float32).div_(255.0 if codes.dtype == torch.uint8 else 65535.0)[None]
+    alpha = unit[:, 3:]
+    return unit[:, :3].contiguous(), None if bool((alpha >= 1).all()) else alpha.contiguous()

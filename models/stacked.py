@@ -15,7 +15,7 @@ from torch import Tensor
 from models.blend import Mode
 from models.composite import AFFINE, Overlay, affine_pm
 from models.curve_table import decoded
-from models.flatten import Folded, join
+from models.flatten import Flat, Folded, join
 from models.moving import Piece, Window
 
 
@@ -291,3 +291,24 @@ def grounded(
     out = rest.clone()
     out[..., rows, columns] = linear
     return out
+
+
+def laid_on(paper_enc: Tensor, flat: Flat, top: int, left: int) -> Tensor:
+    """Flattened layers on paper, in linear light.
+
+    Args:
+        paper_enc: (1, 3, H, W) float32, sRGB-encoded, opaque.
+        flat: the layers.
+        top: row of the paper where they begin; may be negative.
+        left: column, likewise.
+
+    Returns:
+        (1, 3, H, W) float32, linear, opaque. A new tensor.
+    """
+    size = paper_enc.shape[-2], paper_enc.shape[-1]
+    device = paper_enc.device
+    step = Overlay(
+        gain=(1 - flat.alpha.to(device)).expand_as(flat.rgb_pm), offset=flat.rgb_pm.to(device)
+    )
+    there = on_size(Folded((step,)), top, left, size).overlays[0]
+    return decoded(there.apply(paper_enc).clamp_(0, 1))

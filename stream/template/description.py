@@ -6,7 +6,7 @@ Every mistake is gathered, so that a designer sees all of them at once.
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from models.composite import Mode
@@ -40,7 +40,7 @@ class Description:
     texts: tuple[Text, ...]
     layers: tuple[LayerNote, ...]
     codes: tuple[Code, ...] = ()
-    film: Film = Film()
+    film: Film = field(default_factory=Film)
 
 
 def _note(table: dict[str, Any], where: str, problems: list[str]) -> LayerNote | None:

@@ -119,8 +119,4 @@ def copy_version(folder: Path) -> str:
     The program may have come to count fonts of its own that it did not count then.
     """
     found = [p for p in folder.rglob("*") if p.is_file()]
-    return _version(
-        (digest_of(p), p.relative_to(folder).as_posix()) for p in found
-    )
-
-
+    return _version((digest_of(p), p.relative_to(folder).as_posix()) for p in found)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from stream.errors import UserError
@@ -17,6 +17,7 @@ from stream.template.description import Description, read_description
 from stream.template.drawing_fonts import DrawingFonts, family_notes
 from stream.template.files import Files
 from stream.template.files import copy_version as copy_version
+from stream.template.film_files import film_notes, gather_film
 from stream.template.kept import MEMORY_BYTES, Kept
 from stream.template.layers import Document, Layer, walk
 from stream.template.numbered import numbered_files, read_numbered
@@ -175,7 +176,8 @@ def _notes(
     described: Description,
     faces: Mapping[tuple[str, ...], Typeface],
 ) -> tuple[str, ...]:
-    out = [*family_notes(document), *(n for code in described.codes for n in code_notes(code))]
+    out = [*family_notes(document), *film_notes(described.film, described.slots)]
+    out += [*(n for code in described.codes for n in code_notes(code))]
     out += [
         f"the font {faces[text.fonts].name} of {text.label} has no small capitals, so its small "
         "letters stay small; choose a font that has them"
@@ -245,12 +247,16 @@ def gather(folder: Path, name: str | None = None) -> Gathered:
     files = Files(folder)
     described = read_description(files.read(DESCRIPTION, problems) or b"", problems)
     document = _document(files, described, problems)
-    faces = _faces(described.texts, files, problems)
+    texts = (*described.texts, *(t.text for t in described.film.texts))
+    faces = _faces(texts, files, problems)
     if document is not None:
         problems += _check_layers(document)
         problems += _check_boxes(document, described.slots, (*described.texts, *described.codes))
         if described.picture is not None:
             problems += check_shape(document, described.picture.size)
+        written = (*described.texts, *described.codes)
+        film = gather_film(described.film, files, document, described.slots, written, problems)
+        described = replace(described, film=film)
     return Gathered(name, files, described, document, faces, tuple(problems))
 
 
@@ -280,6 +286,7 @@ def build(found: Gathered, arrangement: Arrangement) -> Template:
         layers=document.layers,
         notes=_notes(document, described.picture.size, described, found.faces),
         files=tuple(found.files.list),
+        film=described.film,
         _picture=described.picture.size,
         arrangement=arrangement,
         _faces=found.faces,
