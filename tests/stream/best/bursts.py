@@ -1,4 +1,4 @@
-"""Bursts whose best frame is known: portraits before a screen, with faults put in by a camera's laws.
+"""Bursts whose best frame is known: portraits before a screen, with faults put in as cameras do.
 
 The portraits (`portraits/`, card there) are rendered, each with eyes open, the same with eyes shut,
 and with the head turned. They are laid before a screen in linear light; movement and defocus are
@@ -41,6 +41,17 @@ def portrait(name: str, view: str) -> Array:
     rgb = codes[..., :3]
     linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
     return np.concatenate([linear * alpha, alpha], -1).astype(np.float32)
+
+
+@functools.cache
+def _small(name: str, view: str, height: int) -> Array:
+    """A portrait at another height."""
+    source = portrait(name, view)
+    scale = height / source.shape[0]
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    return np.asarray(
+        cv2.resize(source, (round(scale * source.shape[1]), height), interpolation=how)
+    )
 
 
 @dataclass(frozen=True)
@@ -98,6 +109,7 @@ def _line(length: float, direction: float) -> Array:
     return kernel / kernel.sum()
 
 
+@functools.cache
 def _screen(height: int, width: int) -> Array:
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     light = 1.05 - 0.18 * (x / width - 0.4) ** 2 - 0.12 * y / height
@@ -127,27 +139,24 @@ def taken(
         chroma: as in `models.color.rgb_to_planes`.
     """
     height, width = size
-    light = _screen(height, width)
+    light = _screen(height, width).copy()
     for pose in shot.people:
-        source = portrait(pose.name, pose.view)
-        scale = pose.scale * height / source.shape[0]
-        left = pose.x * width - scale * source.shape[1] / 2
-        places = np.array([[scale, 0, left], [0, scale, height - scale * source.shape[0]]])
-        how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
-        small = cv2.resize(source, None, fx=scale, fy=scale, interpolation=how)
-        places = np.array([[1.0, 0.0, left], [0.0, 1.0, height - small.shape[0]]], np.float32)
-        laid = cv2.warpAffine(small, places, (width, height), flags=cv2.INTER_LINEAR)
+        small = _small(pose.name, pose.view, round(pose.scale * height))
+        laid = np.zeros((height, width, 4), np.float32)
+        left = round(pose.x * width - small.shape[1] / 2)
+        cut = max(-left, 0), min(width - left, small.shape[1])
+        top = height - small.shape[0]
+        laid[top:, left + cut[0] : left + cut[1]] = small[:, cut[0] : cut[1]]
         if shot.moved:
             laid = cv2.filter2D(laid, -1, _line(shot.moved * width, shot.direction))
-        light = laid[..., :3] + (1 - laid[..., 3:]) * light
+        light *= 1 - laid[..., 3:]
+        light += laid[..., :3]
     if shot.defocus:
-        light = cv2.filter2D(
-            light, -1, _disc(shot.defocus * width), borderType=cv2.BORDER_REPLICATE
-        )
-    light = np.clip(light * 2.0**shot.stops, 0, 1)
-    rgb = torch.from_numpy(light).permute(2, 0, 1)[None]
-    grain = torch.from_numpy(rng.standard_normal((1, 3, height, width), np.float32)) * (noise / 255)
-    shown = (encode(rgb, encoding.transfer) + grain).clamp(0, 1)
+        disc = _disc(shot.defocus * width)
+        light = cv2.filter2D(light, -1, disc, borderType=cv2.BORDER_REPLICATE)
+    rgb = torch.from_numpy(light).permute(2, 0, 1)[None] * 2.0**shot.stops
+    grain = torch.from_numpy(rng.standard_normal((1, 1, height, width), np.float32))
+    shown = encode(rgb, encoding.transfer).add_(grain, alpha=noise / 255).clamp_(0, 1)
     planes = rgb_to_planes(turn(shown, -quarter_turns % 4).contiguous(), encoding, chroma)
     return Frame(
         planes=planes,
@@ -220,7 +229,7 @@ def swayed(shot: Shot, rng: np.random.Generator) -> Shot:
     return replace(
         shot,
         people=tuple(
-            replace(p, x=p.x + rng.normal(0, 0.006), scale=p.scale * (1 + rng.normal(0, 0.004)))
+            replace(p, x=p.x + rng.normal(0, 0.006), scale=p.scale + rng.choice([-1, 0, 1]) / 360)
             for p in shot.people
         ),
     )
@@ -235,19 +244,26 @@ class Burst:
         best: the place of the one without a fault.
         worst: the places of those with two faults or more.
         told: the faults of each, for whoever reads a failure.
+        plate: the bare screen, which half of the bursts have.
     """
 
     frames: tuple[Frame, ...]
     best: int
     worst: tuple[int, ...]
     told: tuple[str, ...]
+    plate: Frame | None
 
 
-def burst(seed: int, count: int = 5, faults: Sequence[Fault] = FAULTS) -> Burst:
+def bare(rng: np.random.Generator) -> Frame:
+    """The plate: nobody before the screen."""
+    return taken(Shot(()), rng)
+
+
+def burst(seed: int, count: int = 4, faults: Sequence[Fault] = FAULTS) -> Burst:
     """A burst by its seed: one frame without a fault, the others with one or with two of them."""
     rng = np.random.default_rng(seed)
     names = [NAMES[n] for n in rng.permutation(len(NAMES))]
-    if rng.random() < 0.2:
+    if len(names) > 1 and rng.random() < 0.2:
         people = (Pose(names[0], x=0.29, scale=0.8), Pose(names[1], x=0.71, scale=0.8))
     else:
         people = (Pose(names[0], x=rng.uniform(0.42, 0.58)),)
@@ -265,4 +281,5 @@ def burst(seed: int, count: int = 5, faults: Sequence[Fault] = FAULTS) -> Burst:
             worst.append(n)
         told.append(" and ".join(f.__name__ for f in chosen) or "right")
         frames.append(taken(shot, rng, index=n, noise=rng.uniform(0.8, 2.2)))
-    return Burst(tuple(frames), best, tuple(worst), tuple(told))
+    plate = bare(rng) if rng.random() < 0.5 else None
+    return Burst(tuple(frames), best, tuple(worst), tuple(told), plate)
