@@ -59,7 +59,7 @@ class Voice:
     notes: tuple[str, ...]
 
 
-def _sides(spool: Spool, marks: Sequence[Mark]) -> tuple[float, float]:
+def _sides(spool: Spool) -> tuple[float, float]:
     """Which share of each side goes to itself; the rest comes from the other side."""
     power = np.zeros(2)
     for block in spool.blocks():
@@ -76,7 +76,7 @@ def lay_voice(
     marks: Sequence[Mark],
     begin_s: float,
     end_s: float,
-    folder: Callable[[], Spool],
+    make: Callable[[], Spool],
 ) -> tuple[Spool, list[str]]:
     """A part of the take's sound on the film's time line, on both sides and without rumble.
 
@@ -85,21 +85,21 @@ def lay_voice(
         marks: what the file says of them.
         begin_s: where the part begins on the take's time line.
         end_s: where it ends.
-        folder: makes an empty spool.
+        make: makes an empty spool.
 
     Returns:
         A spool of exactly that part at 48 kHz, and notes.
     """
     notes = []
-    done = folder()
-    with folder() as placed:
+    done = make()
+    with make() as placed:
         drift = place(heard, marks, begin_s, end_s, placed)
         if drift > 0.001:
             notes.append(
                 f"The clock of the sound ran {drift * 100:.1f} % beside that of the picture; the "
                 "sound was fitted to the picture."
             )
-        left, right = _sides(placed, marks)
+        left, right = _sides(placed)
         if not (left and right):
             side = "left" if left else "right"
             notes.append(f"Only the {side} channel of the take has sound; it is on both sides now.")

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import av
+
 from stream.durable import renamed_to, sync_folder
 
 
@@ -18,7 +20,11 @@ def whole_file(out: Path) -> Iterator[Path]:
         OSError: the disk did not take it.
     """
     with renamed_to(out) as partial:
-        yield partial
+        try:
+            yield partial
+        except av.error.FFmpegError as e:
+            # The library's name for what the disk answered.
+            raise OSError(e.errno, e.strerror) from e
         # The library has closed it; a descriptor of our own reaches the same file.
         with partial.open("rb+") as file:
             os.fsync(file.fileno())

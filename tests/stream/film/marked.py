@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
+from types import MappingProxyType
 
 import av
 import numpy as np
+from av.audio.stream import AudioStream
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float32]
@@ -22,7 +24,8 @@ def beep(rate: float, late: float = 0.0) -> Floats:
     n = np.arange(int(BEEP_S * rate)) - late
     shape = np.sin(np.pi * np.clip(n / (BEEP_S * rate), 0.0, 1.0)) ** 2
     tone = np.sin(2 * np.pi * BEEP_HZ * n / rate)
-    return (0.5 * shape * tone).astype(np.float32)
+    made: Floats = (0.5 * shape * tone).astype(np.float32)
+    return made
 
 
 def beeps(times_s: Sequence[float], rate: float, length_s: float, begin_s: float = 0.0) -> Floats:
@@ -61,6 +64,7 @@ def write_sound(
     samples = np.atleast_2d(samples)
     with av.open(str(path), "w", format="matroska") as file:
         stream = file.add_stream(codec, rate=rate)
+        assert isinstance(stream, AudioStream)
         stream.layout = layout
         form = stream.format.name
         scale, kind = {"s16": (2**15 - 1, np.int16), "s32": (2**31 - 128, np.int32)}.get(
@@ -82,7 +86,12 @@ def write_sound(
     return path
 
 
-def write_piece(path: Path, flashes: Sequence[bool], rate: Fraction, **options: str) -> Path:
+def write_piece(
+    path: Path,
+    flashes: Sequence[bool],
+    rate: Fraction,
+    options: Mapping[str, str] = MappingProxyType({}),
+) -> Path:
     """A coded piece of so many small pictures, white where it flashes, else nearly black."""
     said = {"preset": "ultrafast", "profile": "high", "bf": "2", "b-pyramid": "none", **options}
     with av.open(str(path), "w", format="matroska") as file:
@@ -101,11 +110,15 @@ def write_piece(path: Path, flashes: Sequence[bool], rate: Fraction, **options: 
 
 
 def pieces(
-    folder: Path, flashes: Sequence[bool], rate: Fraction, step: int = 60, **options: str
+    folder: Path,
+    flashes: Sequence[bool],
+    rate: Fraction,
+    step: int = 60,
+    options: Mapping[str, str] = MappingProxyType({}),
 ) -> list[Path]:
     """A whole film in pieces of ``step`` pictures; the last may be shorter."""
     return [
-        write_piece(folder / f"piece-{n:04d}.mkv", flashes[at : at + step], rate, **options)
+        write_piece(folder / f"piece-{n:04d}.mkv", flashes[at : at + step], rate, options)
         for n, at in enumerate(range(0, len(flashes), step))
     ]
 
@@ -179,4 +192,5 @@ def speech(seconds: float, seed: int = 1, rate: int = 48_000) -> Floats:
     loud = rng.uniform(0.05, 1.0, len(knots)) * (rng.uniform(size=len(knots)) > 0.2)
     loud[knots % 2.6 > 2.0] = 0.0
     voice *= np.interp(t, knots, loud)
-    return (0.2 * voice / np.abs(voice).max() + 1e-4 * rng.standard_normal(n)).astype(np.float32)
+    made: Floats = 0.2 * voice / np.abs(voice).max() + 1e-4 * rng.standard_normal(n)
+    return made.astype(np.float32)

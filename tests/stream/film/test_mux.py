@@ -85,7 +85,7 @@ def test_sound_and_picture_are_in_step(
     film, sound = tmp_path / "film.mp4", tmp_path / "sound.flac"
     take = write_sound(tmp_path / "t.mkv", beeps(seconds, sound_rate, 9.5), sound_rate)
     make_sound(take, 0.0, 9.5, 0.0, None, float(count / rate), sound)
-    mux(pieces(tmp_path, flashing(seconds, count, rate), rate, **options), sound, film, rate)
+    mux(pieces(tmp_path, flashing(seconds, count, rate), rate, options=options), sound, film, rate)
     flashes = np.array(seen_flashes(film))
     assert flashes == pytest.approx(sorted(set(seconds)), abs=1e-4)
     off = np.array(heard_beeps(film, list(flashes))) - flashes
@@ -120,7 +120,7 @@ def test_no_drift_in_five_minutes_of_recording_whose_clock_runs_off(tmp_path: Pa
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Path], Path]:
     """A film of 4.004 s, its pieces and its sound."""
     folder = tmp_path_factory.mktemp("film")
-    parts = pieces(folder, flashing([1.001], 120, NTSC), NTSC, preset="veryfast")
+    parts = pieces(folder, flashing([1.001], 120, NTSC), NTSC, options={"preset": "veryfast"})
     take = write_sound(folder / "t.mkv", speech(4.004, rate=44_100), 44_100)
     make_sound(take, 0.0, 4.004, 0.0, None, 120 / float(NTSC), folder / "sound.flac")
     mux(parts, folder / "sound.flac", folder / "film.mp4", NTSC, metadata=SAID)
@@ -144,7 +144,7 @@ def test_its_streams_and_tags_are_read_back(made: tuple[Path, list[Path], Path])
             "stereo",
         )
         assert (picture.start_time, sound.start_time, file.start_time) == (0, 0, 0)
-        seconds = [float(s.duration * s.time_base) for s in (picture, sound)]
+        seconds = [float((s.duration or 0) * (s.time_base or 0)) for s in (picture, sound)]
         assert seconds == pytest.approx([4.004, 4.004], abs=0.0011)
         said = dict(file.metadata)
         assert said["creation_time"] == "2026-11-28T12:00:00.000000Z"
@@ -247,13 +247,17 @@ def _cut(path: Path) -> None:
         (_cut, MuxError, "piece-0001.mkv is damaged"),
         (lambda p: p.write_bytes(b""), MuxError, "piece-0001.mkv is damaged"),
         (lambda p: write_piece(p, [False] * 5, Fraction(25)), MuxError, "lasts"),
-        (lambda p: write_piece(p, [False] * 5, NTSC, bf="0"), PiecesDifferError, "differently"),
+        (
+            lambda p: write_piece(p, [False] * 5, NTSC, {"bf": "0"}),
+            PiecesDifferError,
+            "differently",
+        ),
     ],
 )
 def test_pieces_that_do_not_fit_are_refused(
     tmp_path: Path, harm: object, error: type[MuxError], words: str
 ) -> None:
-    parts = pieces(tmp_path, [False] * 90, NTSC, 30, preset="veryfast")
+    parts = pieces(tmp_path, [False] * 90, NTSC, 30, {"preset": "veryfast"})
     assert callable(harm)
     harm(parts[1])
     with pytest.raises(error, match=words):
