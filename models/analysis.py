@@ -21,6 +21,7 @@ from models.register import registered
 from models.running import Running
 from models.screen import Hue, Screen
 from models.settings import KeySettings
+from models.state import State
 from models.upright import Upright
 from models.window import bounds
 
@@ -142,6 +143,34 @@ class Analysis:
     def set_plate(self, plate: Upright | None) -> None:
         """Keep the picture of the bare screen, or drop it."""
         self._plate, self._plate_small, self._laid = plate, None, None
+
+    @property
+    def settled(self) -> bool:
+        """Whether no frame of a clip hangs any longer on which one was analysed before it."""
+        return self._running is None and (self._plate is None or self._laid is not None)
+
+    @property
+    def state(self) -> State:
+        """What a clip's frames left: where the plate was laid, and what the screen looked like."""
+        laid, running = self._laid, self._running
+        plate = (
+            State()
+            if laid is None
+            else State({"shown": laid.shown, "color": laid.color, "other": laid.other})
+        )
+        return State.joined(laid=plate, running=State() if running is None else running.state)
+
+    def restore(self, state: State, device: torch.device) -> None:
+        """Go on from what `state` gave, with the same plate and settings.
+
+        Raises:
+            StateError: it is not whole.
+        """
+        laid = state.part("laid")
+        names = ("shown", "color", "other")
+        self._laid = Plate(*(laid.tensor(n, device) for n in names)) if laid.tensors else None
+        if self._running is not None:
+            self._running.restore(state.part("running"), device)
 
     def factor(self, size: tuple[int, int]) -> int:
         """How many pixels of a frame of ``size`` one of its analysis stands for, each way."""

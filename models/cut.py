@@ -89,6 +89,17 @@ class Placed:
         """The same with its subject as one tensor."""
         return replace(self, subject=self.subject_pm)
 
+    def faded(self, gain: float) -> Placed:
+        """The same with less of it: its coverage and its shadow's times ``gain``, 0 to 1."""
+        if gain >= 1:
+            return self
+        subject, shade = self.subject_pm, self.shade
+        return replace(
+            self,
+            subject=None if subject is None else subject * gain,
+            shade=None if shade is None else replace(shade, left=1 - (1 - shade.left) * gain),
+        )
+
     def taken(self, rows: slice) -> Tensor:
         """Rows of the picture of its subject, within ``rows``: (1, 4, rows, columns)."""
         if self.subject is None:

@@ -5,8 +5,9 @@ Lines are shares of the upright frame, so that they hold at every size of it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import mean
+from statistics import mean, median
 
 import torch
 from torch import Tensor
@@ -171,3 +172,31 @@ def find_figure(alpha: Tensor) -> Figure | None:
         mean(high) / height if even and first > 0 else None,
         None if feet == height else feet / height,
     )
+
+
+def usual_figure(figures: Sequence[Figure | None]) -> Figure | None:
+    """One figure for a whole clip: the median of each line, so that nothing jumps from frame to
+    frame, and one raised arm or one wrong frame moves nothing.
+
+    Args:
+        figures: of several of its frames; None where nobody was.
+
+    Returns:
+        None where nobody was in any. A head or feet that fewer than half of the others tell are
+        not told.
+    """
+    seen = [figure for figure in figures if figure is not None]
+    if not seen:
+        return None
+
+    def line(name: str) -> float:
+        return median(getattr(figure, name) for figure in seen)
+
+    def told(name: str) -> float | None:
+        values = [v for v in (getattr(figure, name) for figure in seen) if v is not None]
+        return median(values) if 2 * len(values) >= len(seen) else None
+
+    return Figure(
+        line("left"), line("right"), line("top"), line("bottom"), line("centre"),
+        told("head"), told("head_height"), told("feet"),
+    )  # fmt: skip

@@ -29,10 +29,10 @@ from models.mask import Mask
 from models.placing import Placer
 from models.placing import Placing as Placing
 from models.recall import Mark
+from models.sequence import KeyedClip, Parts
 from models.settings import KeySettings as KeySettings
 from models.siting import sited
 from models.solver import Solver
-from models.steady import Steady
 from models.strips import StripLaying, Strips
 from models.upright import Upright
 from models.window import bounds, hull
@@ -179,18 +179,23 @@ class Keyer:
         Raises:
             ShapeError: as in `cut`.
         """
-        steady = Steady()
-        told: Encoding | None = None
-        follows = False
-        for planes, encoding, turns in frames:
-            if told != encoding:
-                told, found = encoding, sited(planes, encoding)
-            shown = calm = self._upload(planes, found, turns)
-            if self.grade is Grade.FINAL:
-                calm = Upright(steady.follow(shown.planes, found), found, turns)
-            known = self._analyse(calm, shown, follows)
-            follows = True
-            yield self._cut_whole(calm, replace(known, in_clip=True))
+        clip = self.clip()
+        for frame in frames:
+            yield clip.next(*frame).cut()
+
+    def clip(self) -> KeyedClip:
+        """Begin a clip whose frames are placed, or cut, one by one as in `cut_sequence`."""
+        return KeyedClip(
+            Parts(
+                self._upload,
+                self._painted,
+                self._cut_whole,
+                self._placer,
+                self._analysis,
+                self.grade is Grade.FINAL,
+                self.device,
+            )
+        )
 
     def _cut_whole(self, frame: Upright, known: Known) -> Cut:
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
@@ -345,11 +350,9 @@ class Keyer:
         reader = None if core is None else core.light(here, encoding, quarter_turns)
         return Upright(here, encoding, quarter_turns, reader)
 
-    def _analyse(
-        self, frame: Upright, noisy: Upright | None = None, follows: bool = False
-    ) -> Known:
+    def _analyse(self, frame: Upright) -> Known:
         """What the whole frame tells, with what is painted over it."""
-        return self._painted(frame, self._analysis(frame, noisy, follows))
+        return self._painted(frame, self._analysis(frame))
 
     def _painted(self, frame: Upright, known: Known) -> Known:
         """What is known of a frame, with what is painted over it."""

@@ -7,10 +7,12 @@ remembered behind a subject is scaled with them.
 
 from __future__ import annotations
 
+import torch
 from torch import Tensor
 
 from models.field import Fitted
 from models.screen import Hue
+from models.state import State
 
 
 class Running:
@@ -48,3 +50,22 @@ class Running:
         # light: a mean over frames would lag behind lamps, and differently in the two.
         self._color = screen.smooth
         self._hue = screen.hue
+
+    @property
+    def state(self) -> State:
+        """What is remembered, exactly."""
+        if self._color is None or self._hue is None:
+            return State()
+        return State({"color": self._color}, {"hue": self._hue.name})
+
+    def restore(self, state: State, device: torch.device) -> None:
+        """Remember what `state` gave.
+
+        Raises:
+            StateError: it is not whole.
+        """
+        if not state.facts:
+            self._color, self._hue = None, None
+            return
+        self._color = state.tensor("color", device)
+        self._hue = Hue[state.fact("hue")]

@@ -25,6 +25,7 @@ from models.color import LUMA_WEIGHTS, Matrix, levels, turn
 from models.errors import ShapeError
 from models.planes import unturned
 from models.pyramid import pool, shrink
+from models.transfer import Transfer
 from models.upright import Upright
 
 WORKING_SIDE = 1920
@@ -33,6 +34,9 @@ the lens of a still camera, and is in no print of the usual sizes."""
 _LEAST_SQUARES = 4.0
 """Fewer squares of a matte than these say nothing."""
 _SOLID = 0.95
+_OFFSET = {Transfer.LINEAR: 0.0, Transfer.SRGB: 0.055, Transfer.BT709: 0.099}
+"""What makes a curve a power of light, but for its foot (IEC 61966-2-1; ITU-R BT.709-6): then a
+gain of light is one factor for all codes."""
 _SCREEN = 0.02
 
 
@@ -46,12 +50,14 @@ class Detail:
         luma: (1, 1, h, w) float, mean luma of the same squares, encoded, in [0, 1].
         inside: (1, 1, h, w) float in [0, 1], where there is subject and nothing else near.
         outside: same shape, where there is bare screen and nothing else near.
+        offset: what, added to luma, makes it a power of light.
     """
 
     energy: Tensor
     luma: Tensor
     inside: Tensor
     outside: Tensor
+    offset: float
 
 
 def _luma(frame: Upright, rows: slice, columns: slice) -> Tensor:
@@ -100,12 +106,13 @@ def detail(frame: Upright, alpha: Tensor, factor: int) -> Detail:
     want = (-(-frame.size[0] // factor), -(-frame.size[1] // factor))
     if alpha.shape != (1, 1, *want):
         raise ShapeError(f"detail: got a matte of {tuple(alpha.shape)}; need (1, 1, {want})")
+    offset = _OFFSET[frame.encoding.transfer]
     inside = shrink((alpha > _SOLID).to(torch.float32), 1)
     outside = shrink((alpha < _SCREEN).to(torch.float32), 2)
     energy, luma = torch.zeros(1, 4, *want), torch.zeros(1, 1, *want)
     seen = (alpha[0, 0] > _SCREEN).nonzero()
     if not len(seen):
-        return Detail(energy, luma, inside, outside)
+        return Detail(energy, luma, inside, outside, offset)
     # The window around the subject, a little wider for the screen's noise.
     low, high = seen.amin(0) - 6, seen.amax(0) + 7
     spans = [
@@ -126,7 +133,7 @@ def detail(frame: Upright, alpha: Tensor, factor: int) -> Detail:
     found = functional.pad(_energies(own), (1, 1, 1, 1), mode="replicate")
     down, across = spans
     energy[..., down, across], luma[..., down, across] = pool(found, rest), pool(own, rest)
-    return Detail(energy, luma, inside, outside)
+    return Detail(energy, luma, inside, outside, offset)
 
 
 @dataclass(frozen=True)
@@ -155,7 +162,10 @@ class Sharpness:
             1 where all directions lost as much (out of focus), more where one lost most (moved).
         """
         left = [max(a, 1e-12) / max(b, 1e-12) for a, b in zip(self.along, other.along, strict=True)]
-        return float((max(left) / min(left)) ** 0.5)
+        # Each direction is held against the one across it: along a diagonal the next pixel is
+        # farther away, so that any blur takes less there.
+        pairs = ((left[0], left[1]), (left[2], left[3]))
+        return float(max(max(p) / min(p) for p in pairs) ** 0.5)
 
 
 def sharpness(found: Detail, where: Tensor | None = None) -> Sharpness | None:
@@ -181,5 +191,5 @@ def sharpness(found: Detail, where: Tensor | None = None) -> Sharpness | None:
         noise = (found.energy * bare).sum((-2, -1))[0] / many
         # At least a hundredth stays, so that ratios of two mean something.
         mean = torch.maximum(mean - noise, 0.01 * mean)
-    row, column, falling, rising = (mean / max(level, 0.02) ** 2).tolist()
+    row, column, falling, rising = (mean / max(level + found.offset, 0.02) ** 2).tolist()
     return Sharpness((row, column, falling, rising))

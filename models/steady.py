@@ -26,6 +26,7 @@ from torch.nn import functional
 from models.color import Encoding, Matrix, Planes, levels
 from models.planes import pooled_planes
 from models.pyramid import enlarge, pool, shrink
+from models.state import State
 from models.transfer import Transfer
 
 _LONGEST = 8.0
@@ -73,6 +74,33 @@ class Steady:
 
     def __init__(self) -> None:
         self._past: _Past | None = None
+
+    @property
+    def state(self) -> State:
+        """What is kept, exactly; nothing before the first frame."""
+        past = self._past
+        if past is None:
+            return State()
+        names = ("first", "second", "third")
+        tensors = {"frames": past.frames, "noise": past.noise}
+        tensors |= dict(zip(names, past.planes, strict=True))
+        return State(tensors, {"encoding": past.encoding.to_json()})
+
+    def restore(self, state: State, device: torch.device) -> None:
+        """Go on from what `state` gave.
+
+        Raises:
+            StateError: it is not whole.
+            EncodingError: likewise.
+        """
+        if not state.facts:
+            self._past = None
+            return
+        encoding = Encoding.from_json(state.fact("encoding"))
+        first, second, third, frames, noise = (
+            state.tensor(name, device) for name in ("first", "second", "third", "frames", "noise")
+        )
+        self._past = _Past((first, second, third), encoding, frames, noise)
 
     def follow(self, planes: Planes, encoding: Encoding) -> Planes:
         """The next frame of the clip, averaged with the past where it is at rest.

@@ -14,8 +14,8 @@ from torch import Tensor
 
 from models.pyramid import grow, shrink
 
-_REACH = 6
-"""chosen: holes and gaps up to twice as many pixels wide are closed, in a matte of 320 a side."""
+_REACH = 3
+"""chosen: holes and gaps up to twice as many pixels wide are closed, in a matte of 160 a side."""
 _NOBODY = 0.003
 """Less than this share of the frame is nobody, as in `models.figure`."""
 

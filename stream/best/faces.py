@@ -45,6 +45,7 @@ class SeenFace:
         open_right: likewise.
         aside: degrees turned to a side, as `models.landmarks.turn_of_head`.
         nod: degrees turned up or down.
+        tilt: clockwise angle of the line through the eyes, in radians.
     """
 
     x: float
@@ -54,14 +55,23 @@ class SeenFace:
     open_right: float
     aside: float
     nod: float
+    tilt: float = 0.0
 
 
 def _subject_squares(glance: Glance) -> list[Region]:
-    """Where faces are looked for, in pixels of the frame: around the subject, then its upper half.
+    """Where faces are looked for, one after the other until there are some."""
+    found = _squares(glance, glance.sure)
+    if glance.sure is not glance.alpha:
+        found += [r for r in _squares(glance, glance.alpha) if r not in found]
+    return found
+
+
+def _squares(glance: Glance, alpha: Tensor) -> list[Region]:
+    """Squares in pixels of the frame: around a subject, then in its upper half.
 
     A face is the smaller, the more of a person is seen, and heads are above.
     """
-    seen = (glance.alpha[0, 0] > 0.5).nonzero()
+    seen = (alpha[0, 0] > 0.5).nonzero()
     if not len(seen):
         return []
     (top, left), (bottom, right) = (
@@ -90,42 +100,81 @@ def _points(network_side: int, region: Region, flat: Tensor, count: int) -> Tens
     return torch.cat([region.to_picture(points[:, :2]), points[:, 2:] * region.side], 1)
 
 
-def _read(frame: Upright, face: Face) -> SeenFace | None:
-    """What the landmarks of a detected face say; None where they see no face."""
-    flat, sure = mesh()(face.region.cut_frame(frame, MESH_SIDE))
+def _read(frame: Upright, region: Region) -> SeenFace | None:
+    """What the landmarks of a face say; None where they see no face.
+
+    Args:
+        frame: at full size.
+        region: where to look: half as large again as from brow to chin.
+    """
+    flat, sure = mesh()(region.cut_frame(frame, MESH_SIDE))
     if float(sure[0]) <= _SURE_LOGIT:
         return None
-    points = _points(MESH_SIDE, face.region, flat, MESH_POINTS)
+    points = _points(MESH_SIDE, region, flat, MESH_POINTS)
+    eyes = eye_regions(points)
     openings = [
         opening(_points(EYE_SIDE, r, eye()(r.cut_frame(frame, EYE_SIDE))[0], EYE_POINTS))
-        for r in eye_regions(points)
+        for r in eyes
     ]
     aside, nod = turn_of_head(points)
     unit = max(frame.size)
-    place = face.x / unit, face.y / unit, face.side / unit
-    return SeenFace(*place, openings[0], openings[1], aside, nod)
+    low, high = points[:, :2].amin(0), points[:, :2].amax(0)
+    x, y = ((low + high) / (2 * unit)).tolist()
+    side = float((high - low).max()) / unit
+    tilt = math.atan2(eyes[1].y - eyes[0].y, eyes[1].x - eyes[0].x)
+    return SeenFace(x, y, side, openings[0], openings[1], aside, nod, tilt)
 
 
-def _new(face: Face, known: Iterable[SeenFace], unit: int) -> bool:
-    x, y, side = face.x / unit, face.y / unit, face.side / unit
+def _new(x: float, y: float, side: float, known: Iterable[SeenFace]) -> bool:
+    """Whether a place is not that of a known face; in shares of the frame's longer side."""
     return all(math.hypot(x - k.x, y - k.y) > _ONE * max(side, k.side) for k in known)
 
 
-def find_faces(frame: Upright, glance: Glance) -> list[SeenFace]:
+def _added(frame: Upright, faces: Iterable[Face], known: list[SeenFace]) -> None:
+    """Read those of the detected faces that are not known, and add them."""
+    unit = max(frame.size)
+    for face in faces:
+        if _new(face.x / unit, face.y / unit, face.side / unit, known):
+            seen = _read(frame, face.region)
+            if seen is not None and _new(seen.x, seen.y, seen.side, known):
+                known.append(seen)
+
+
+def find_faces(frame: Upright, glance: Glance, thorough: bool = True) -> list[SeenFace]:
     """The faces of a frame's subject; the surest first.
 
     Args:
         frame: at full size, on the CPU.
         glance: the same frame, seen small.
+        thorough: where none is found, look in smaller and smaller parts of the subject.
     """
     found: list[SeenFace] = []
     for window in _subject_squares(glance):
-        for face in _detected(glance, window):
-            if _new(face, found, max(frame.size)) and (seen := _read(frame, face)) is not None:
-                found.append(seen)
-        if found:
+        _added(frame, _detected(glance, window), found)
+        if found or not thorough:
             break
     return found
+
+
+def follow_faces(frame: Upright, before: Iterable[SeenFace]) -> list[SeenFace] | None:
+    """The faces of the frame before, at or near their places there: a third of the work.
+
+    Args:
+        frame: at full size, on the CPU.
+        before: the faces of the frame before.
+
+    Returns:
+        None where any of them is gone from its place, or there was none: `find_faces` then.
+    """
+    unit = max(frame.size)
+    found: list[SeenFace] = []
+    for face in before:
+        place = Region(face.x * unit, face.y * unit, 1.5 * face.side * unit, face.tilt)
+        seen = _read(frame, place)
+        if seen is None or not _new(seen.x, seen.y, seen.side, found):
+            return None
+        found.append(seen)
+    return found or None
 
 
 def look_again(
@@ -140,7 +189,7 @@ def look_again(
     """
     unit = max(frame.size)
     window = Region(where.x * unit, where.y * unit, _WIDER * where.side * unit)
-    for face in _detected(glance, window):
-        if _new(face, known, unit) and (seen := _read(frame, face)) is not None:
-            return seen
-    return None
+    found = list(known)
+    _added(frame, _detected(glance, window), found)
+    new = [f for f in found if f not in known]
+    return min(new, key=lambda f: math.hypot(f.x - where.x, f.y - where.y), default=None)

@@ -93,14 +93,18 @@ def _sharpness(look: Look, ref: Reference) -> list[Remark]:
     return [_graded(size, share < _SMEARED, words, share < _SOFT)]
 
 
+def _lost(look: Look, ref: Reference) -> Remark | None:
+    """Why a frame cannot be judged as the others are; None where it can."""
+    if ref.screen and not look.screen_found:
+        return _graded(GROSS, True, "no screen found")
+    if ref.somebody and not look.whole.somebody:
+        return _graded(GROSS, True, "nobody in it")
+    return None
+
+
 def _matte(look: Look, ref: Reference) -> list[Remark]:
     whole = look.whole
-    if ref.somebody and not whole.somebody:
-        return [_graded(GROSS, True, "nobody in it")]
-    if ref.screen and not look.screen_found:
-        return [_graded(GROSS, True, "no screen found")]
     sides = (whole.left - ref.left) + (whole.right - ref.right) + (whole.top - ref.top)
-    # Standing people are cut at the lower edge in most frames, or in none.
     below = whole.bottom - ref.bottom if ref.bottom < _CUT else 0.0
     cut = sides + below / 2
     gone = 1 - whole.coverage / max(ref.coverage, 1e-6)
@@ -113,11 +117,25 @@ def _matte(look: Look, ref: Reference) -> list[Remark]:
     ]
 
 
+def _off(look: Look, ref: Reference, middle: float) -> float:
+    """How many stops brighter a frame is than it should be.
+
+    The plate was taken in the light that was set up. Without one the frames in the middle count:
+    by the screen, which is the same in all of them, or by the subject, whichever is farther off.
+    """
+    if look.plate_stops is not None:
+        return look.plate_stops
+    found = [stops(middle, ref.middle)]
+    if look.screen_light and ref.screen_light:
+        found.append(math.log2(look.screen_light / ref.screen_light))
+    return max(found, key=abs)
+
+
 def _exposure(look: Look, ref: Reference) -> list[Remark]:
     if look.exposed is None:
         return []
     where = " in the face" if look.faces else ""
-    off = stops(look.exposed.middle, ref.middle)
+    off = _off(look, ref, look.exposed.middle)
     parts = face_or_all(look)
     clipped = max(max(p.clipped for p in parts) - ref.clipped, 0.0)
     black = max(look.exposed.black - ref.black, 0.0)
@@ -177,6 +195,9 @@ def against(look: Look, ref: Reference, people: Sequence[Person]) -> list[Remark
         ref: what it is held against.
         people: who is in the burst.
     """
+    lost = _lost(look, ref)
+    if lost is not None:
+        return [lost]
     parts: tuple[Callable[[Look, Reference], list[Remark]], ...] = (_sharpness, _matte, _exposure)
     found = [remark for part in parts for remark in part(look, ref)]
     found += _faces(look, ref, people)

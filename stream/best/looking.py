@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import torch
@@ -17,13 +17,16 @@ from models.settings import KeySettings
 from models.sharpness import Detail, Sharpness, detail, sharpness
 from models.upright import Upright
 from models.wholeness import Wholeness, wholeness
-from stream.best.faces import SeenFace, find_faces, look_again
+from stream.best.faces import SeenFace, find_faces, follow_faces, look_again
 from stream.best.matching import Person, match
 from stream.capture.frame import Frame
 
 _HOPELESS = 0.2
 """chosen: of a frame with less than this share of the sharpest one's detail, landmarks say nothing,
 and it is not the best one whatever the eyes do."""
+_ANEW = 5
+"""Faces are followed from frame to frame; in every so-many-th frame they are looked for anew."""
+_LEFT = 0.3
 _FACE = 0.9
 """The square from brow to chin, without its corners' hair and screen."""
 
@@ -52,6 +55,8 @@ class Look:
         whole: of its matte.
         sharp: of the subject; None where nobody is.
         exposed: likewise.
+        screen_light: as in `models.glance.Glance`.
+        plate_stops: likewise.
         moved: since the frame before, in shares of the frame's longer side; None where there is
             none, or one of another size.
         looked: whether faces were looked for.
@@ -63,6 +68,8 @@ class Look:
     sharp: Sharpness | None
     exposed: Exposure | None
     moved: float | None
+    screen_light: float | None = None
+    plate_stops: float | None = None
     looked: bool = False
     faces: dict[int, FaceFigures] = field(default_factory=dict)
 
@@ -125,13 +132,23 @@ class Looker:
             if sharp is not None and sharpest is not None:
                 look.looked = sharp.share_of(sharpest) >= _HOPELESS
             if look.looked:
-                found[n] = [at.face(f) for f in find_faces(at.upright, at.glance)]
+                found[n] = [at.face(f) for f in self._faces(at, n, found)]
             self.looks.append(look)
             before = at.glance
             seen(n + 1, len(frames))
         self.people = match({n: [f.seen for f in faces] for n, faces in found.items()})
         for n, faces in found.items():
             self._name(n, faces, frames)
+
+    @staticmethod
+    def _faces(at: _Open, n: int, found: Mapping[int, list[FaceFigures]]) -> list[SeenFace]:
+        """The faces of frame ``n``, given those of the frames before it."""
+        last = [f.seen for f in found[max(found)]] if found else []
+        followed = follow_faces(at.upright, last) if n % _ANEW else None
+        if followed is not None:
+            return followed
+        # What is known from other frames is looked for once more at the end.
+        return find_faces(at.upright, at.glance, thorough=not any(found.values()))
 
     def _name(self, n: int, faces: list[FaceFigures], frames: Sequence[Frame]) -> None:
         """Say whose faces those of a frame are, and look once more for those that lack."""
@@ -158,7 +175,13 @@ class Looker:
         glance = self._glancer(upright)
         few = sampled_planes(upright.planes, glance.factor)
         single = turn(planes_to_rgb(few, upright.encoding), upright.quarter_turns)
-        return _Open(upright, glance, detail(upright, glance.alpha, glance.factor), single)
+        return _Open(upright, glance, detail(upright, _own(glance), glance.factor), single)
+
+
+def _own(glance: Glance) -> Tensor:
+    """The matte that is measured in: without walls and lamps, where anything is left then."""
+    much = float(glance.sure.sum()) > _LEFT * float(glance.alpha.sum())
+    return glance.sure if much else glance.alpha
 
 
 def _upright(frame: Frame) -> Upright:
@@ -176,4 +199,5 @@ def _look(at: _Open, before: Glance | None) -> Look:
         moved = far * glance.factor / max(glance.size)
     sharp = sharpness(at.detail) if whole.somebody else None
     exposed = exposure(at.sampled_enc, glance.alpha) if whole.somebody else None
-    return Look(glance.screen_found, whole, sharp, exposed, moved)
+    light = glance.screen_light, glance.plate_stops
+    return Look(glance.screen_found, whole, sharp, exposed, moved, *light)

@@ -32,6 +32,11 @@ class Person:
         """Where they stand, from the left, in shares of the frame's longer side."""
         return median(f.x for f in self.faces.values())
 
+    @property
+    def latest(self) -> SeenFace:
+        """Their face in the last frame that shows it."""
+        return self.faces[max(self.faces)]
+
     def nearest(self, frame: int) -> SeenFace:
         """Their face in the frame that lies nearest to another."""
         return self.faces[min(self.faces, key=lambda n: (abs(n - frame), n))]
@@ -61,7 +66,7 @@ def match(seen: Mapping[int, Sequence[SeenFace]]) -> list[Person]:
             (_distance(face, last), n, m)
             for n, face in enumerate(faces)
             for m, person in enumerate(people)
-            for last in [person.faces[max(person.faces)]]
+            for last in [person.latest]
         )
         taken_faces: set[int] = set()
         taken_people: set[int] = set()
@@ -70,8 +75,20 @@ def match(seen: Mapping[int, Sequence[SeenFace]]) -> list[Person]:
                 people[m].faces[frame] = faces[n]
                 taken_faces.add(n)
                 taken_people.add(m)
-        people += [Person({frame: f}) for n, f in enumerate(faces) if n not in taken_faces]
-    often = max(1.0, _OFTEN * len(seen))
+        for n, face in enumerate(faces):
+            if n in taken_faces:
+                continue
+            # Who is nowhere else in this frame may have jumped.
+            free = [m for m in range(len(people)) if m not in taken_people]
+            same = [m for m in free if _distance(face, people[m].latest) < math.inf]
+            if same:
+                m = min(same, key=lambda m: _distance(face, people[m].latest))
+                people[m].faces[frame] = face
+                taken_people.add(m)
+            else:
+                taken_people.add(len(people))
+                people.append(Person({frame: face}))
+    often = max(2.0 if len(seen) > 2 else 1.0, _OFTEN * len(seen))
     return sorted((p for p in people if len(p.faces) >= often), key=lambda p: p.middle)
 
 

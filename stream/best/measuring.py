@@ -15,6 +15,7 @@ from stream.best.matching import Person
 _UPPER_SHARE = 1 / 3
 """What an eye is when open: the mean of this share of its widest openings in the burst. A blink
 takes some tenths of a second, so that it never fills two thirds of one."""
+_THERE = 0.7
 _GAMMA = 2.2
 """Encoded luma to light, near enough to count in stops."""
 
@@ -59,10 +60,12 @@ class Reference:
         somebody: whether anybody is in any of them.
         sharp: the sharpest subject; None where there is none.
         middle: the subject's median luma, of frames in the middle.
+        screen_light: that of the bare screen, linear; None where none is to be seen.
         clipped: the least share of the subject that is clipped.
         black: the least that is black.
         left: the least that the subject touches of the frame's left edge.
-        right, top, bottom: likewise.
+        right, top: likewise.
+        bottom: the median of it: standing people are cut there in most frames, or in none.
         coverage: the median of it.
         holes: likewise.
         thin: likewise.
@@ -75,6 +78,7 @@ class Reference:
     somebody: bool
     sharp: Sharpness | None
     middle: float
+    screen_light: float | None
     clipped: float
     black: float
     left: float
@@ -122,7 +126,11 @@ def reference(looks: Sequence[Look], people: Sequence[Person]) -> Reference:
     good = [k for k in looks if k.whole.somebody and (k.screen_found or not screen)]
     some = good or list(looks)
     exposed = [k.exposed for k in some if k.exposed is not None]
+    light = [k.screen_light for k in some if k.screen_light is not None]
     whole = [k.whole for k in some]
+    # Who has left the frame touches none of its edges.
+    coverage = median(w.coverage for w in whole)
+    there = [w for w in whole if w.coverage >= _THERE * coverage] or whole
     moved = [k.moved for k in some if k.moved is not None]
     return Reference(
         len(looks),
@@ -130,13 +138,14 @@ def reference(looks: Sequence[Look], people: Sequence[Person]) -> Reference:
         bool(good),
         _sharpest(k.sharp for k in some),
         median([e.middle for e in exposed] or [0.0]),
+        median(light) if light else None,
         min([e.clipped for e in exposed] or [0.0]),
         min([e.black for e in exposed] or [0.0]),
-        min(w.left for w in whole),
-        min(w.right for w in whole),
-        min(w.top for w in whole),
-        min(w.bottom for w in whole),
-        median(w.coverage for w in whole),
+        min(w.left for w in there),
+        min(w.right for w in there),
+        min(w.top for w in there),
+        median(w.bottom for w in whole),
+        coverage,
         median(w.holes for w in whole),
         median(w.thin for w in whole),
         median(moved or [0.0]),

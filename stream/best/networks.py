@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import functools
+import gzip
+import zlib
 from importlib.resources import files
 
 import numpy as np
@@ -20,16 +22,17 @@ class Network:
         """Load one.
 
         Args:
-            name: of its file, without the suffix.
+            name: of its file, without the suffixes.
             outputs: names of what it gives, in the order wanted.
 
         Raises:
             UserError: the file is missing or damaged.
         """
-        kept = files("models") / "weights" / "faces" / f"{name}.tflite"
+        kept = files("models") / "weights" / "faces" / f"{name}.tflite.gz"
         try:
-            self._net = cv2.dnn.readNetFromTFLite(np.frombuffer(kept.read_bytes(), np.uint8))
-        except (OSError, cv2.error) as e:
+            told = np.frombuffer(gzip.decompress(kept.read_bytes()), np.uint8)
+            self._net = cv2.dnn.readNetFromTFLite(told)
+        except (OSError, EOFError, zlib.error, cv2.error) as e:
             raise UserError(
                 f"{kept}: the network for faces is missing or damaged; install Posewall again"
             ) from e

@@ -6,6 +6,7 @@ import errno
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import cast
 
 import av
 from av.audio.stream import AudioStream
@@ -121,15 +122,17 @@ class Container:
             self._input.close()
             raise
         self._sound = self._sound_stream() if tap is not None and tap.wants_sound else None
-        self.gathering = tap and Gathering(
-            tap,
-            target.label,
-            self.stream,
-            self._sound,
-            clock=clock,
-            by_arrival=self.format_name in UNTIMED_FORMATS,
-            live=live,
-        )
+        self.gathering: Gathering | None = None
+        if tap is not None:
+            self.gathering = Gathering(
+                tap,
+                target.label,
+                self.stream,
+                self._sound,
+                clock=clock,
+                by_arrival=self.format_name in UNTIMED_FORMATS,
+                live=live,
+            )
         self.decoder = Decoder(self.stream, target.label, device, before)
 
     def _picture_stream(self) -> VideoStream:
@@ -183,11 +186,12 @@ class Container:
             try:
                 for packet in self._input.demux(*wanted):
                     errors = 0
+                    mine = cast("Packet[VideoStream]", packet)
                     picture = packet.stream_index == self.stream.index
                     if self.gathering is not None:
-                        self.gathering.note(packet, not picture)
+                        self.gathering.note(mine, not picture)
                     if picture:
-                        yield packet
+                        yield mine
                 return
             except av.error.BlockingIOError:  # a device without a frame yet
                 time.sleep(0.002)

@@ -7,8 +7,6 @@ read from the input itself, which may be closed by then.
 
 from __future__ import annotations
 
-from typing import cast
-
 import av
 from av.audio.stream import AudioStream
 from av.container import OutputContainer
@@ -66,8 +64,7 @@ class Parameters:
 
     def add_to(self, out: OutputContainer) -> VideoStream | AudioStream:
         """A new stream with these parameters."""
-        made = out.add_stream_from_template(self._stream, opaque=True)
-        return cast("VideoStream | AudioStream", made)
+        return out.add_stream_from_template(self._stream, opaque=True)
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Parameters) and self.header == other.header

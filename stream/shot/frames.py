@@ -14,7 +14,6 @@ from typing import Any
 import av
 import numpy as np
 import torch
-from av.video.codeccontext import VideoCodecContext
 from av.video.plane import VideoPlane
 from numpy.typing import NDArray
 from torch import Tensor
@@ -94,12 +93,14 @@ def _ffv1(planes: Planes, encoding: Encoding) -> bytes:
     raise FrameFileError(f"a frame of {width} x {height} cannot be stored; use a larger one.")
 
 
-def tag(context: VideoCodecContext, encoding: Encoding) -> None:
-    """Write an encoding's tags into a stream that is to be encoded."""
-    context.colorspace = _SPACE[encoding.matrix]
-    context.color_primaries = _PRIMARIES[encoding.matrix]
-    context.color_trc = _TRANSFER[encoding.transfer]
-    context.color_range = 1 if encoding.range is Range.NARROW else 2
+def code_points(encoding: Encoding) -> dict[str, int]:
+    """An encoding's tags, by the names that a stream to be encoded has for them."""
+    return {
+        "colorspace": _SPACE[encoding.matrix],
+        "color_primaries": _PRIMARIES[encoding.matrix],
+        "color_trc": _TRANSFER[encoding.transfer],
+        "color_range": 1 if encoding.range is Range.NARROW else 2,
+    }
 
 
 def _muxed(frame: av.VideoFrame, encoding: Encoding, slices: str) -> bytes:
@@ -109,7 +110,8 @@ def _muxed(frame: av.VideoFrame, encoding: Encoding, slices: str) -> bytes:
         stream.width, stream.height, stream.pix_fmt = frame.width, frame.height, frame.format.name
         stream.options = {"level": "3", "slices": slices, "slicecrc": "1"}
         stream.codec_context.thread_type = "SLICE"
-        tag(stream.codec_context, encoding)
+        for name, value in code_points(encoding).items():
+            setattr(stream.codec_context, name, value)
         frame.pts = 0
         container.mux(stream.encode(frame))
         container.mux(stream.encode(None))

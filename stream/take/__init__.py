@@ -1,6 +1,7 @@
 """Takes: picture and sound recorded between two presses, kept for good."""
 
 from stream.take.about import About
+from stream.take.adding import add_clip
 from stream.take.finding import (
     find_take,
     load_take,
@@ -29,6 +30,7 @@ __all__ = [
     "Take",
     "TakeError",
     "TakeReader",
+    "add_clip",
     "find_take",
     "load_take",
     "open_take",

@@ -101,7 +101,7 @@ def _first_frames(path: Path) -> list[Frame]:
     clip = Clip(path, paced=False)
     clip.open()
     try:
-        found = []
+        found: list[Frame] = []
         while len(found) < _LOOKED_AT and (frame := clip.read()) is not None:
             # Only its times are wanted of all but the first.
             found.append(frame if not found else replace(frame, planes=found[0].planes))

@@ -20,14 +20,24 @@ from stream import own_process
 from stream.capture.frame import Frame
 from stream.capture.parameters import Parameters
 from stream.capture.tap import SECOND_US, Piece
-from stream.shot.frames import FrameFileError, pixel_format, plane_array
+from stream.shot.frames import (
+    SLICES,
+    FrameFileError,
+    code_points,
+    pixel_format,
+    plane_array,
+)
 from stream.take.backlog import Backlog
-from stream.take.encoder import HEAD
 
 log = logging.getLogger("posewall.take")
 _PIPE_BYTES = 1 << 20
 _END_S = 10.0
-_DEPTHS_RGB = (8, 9, 10, 12, 14, 16)
+_X264 = {
+    **{"preset": "ultrafast", "qp": "10", "g": "30", "bf": "0"},
+    **{"threads": "2", "sliced-threads": "0"},
+}
+_X264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
+_LOSSLESS = {"level": "3", "slicecrc": "1", "coder": "1", "context": "0"}
 
 
 def _format(frame: Frame) -> str:
@@ -37,13 +47,28 @@ def _format(frame: Frame) -> str:
     return pixel_format(frame.planes, depth)
 
 
+def _codecs(name: str, width: int, height: int) -> list[tuple[str, dict[str, str]]]:
+    """Encoders and their options, to be tried in turn."""
+    # Lossless and slow, for the few pictures that the other does not hold. Not every size can be
+    # cut into as many slices; the last choice leaves it to the codec.
+    found = [("ffv1", {**_LOSSLESS, "slices": s}) for s in SLICES]
+    even = width % 2 == 0 and height % 2 == 0
+    if even and name in _X264_FORMATS and "libx264" in av.codecs_available:
+        found.insert(0, ("libx264", _X264))
+    return found
+
+
 def _about(frame: Frame) -> bytes:
     height, width = frame.planes[0].shape
+    name = _format(frame)
     about = {
-        "format": _format(frame),
+        "format": name,
+        # FFV1 has packed R'G'B' alone at 8 bit.
+        "stored": "bgr0" if name == "gbrp" else name,
         "width": width,
         "height": height,
-        "encoding": frame.encoding.to_json(),
+        "tags": code_points(frame.encoding),
+        "codecs": _codecs(name, width, height),
     }
     return json.dumps(about).encode() + b"\n"
 
@@ -53,9 +78,9 @@ def _write(pipe: IO[bytes], frame: Frame, at_us: int) -> None:
     planes = frame.planes
     if frame.encoding.matrix is Matrix.RGB:  # the library's planar RGB is G, B, R
         planes = (planes[1], planes[2], planes[0])
-    pipe.write(HEAD.pack(at_us))
+    pipe.write(at_us.to_bytes(8, "big", signed=True))
     for plane in planes:
-        pipe.write(memoryview(np.ascontiguousarray(plane_array(plane, frame.encoding.depth))))
+        pipe.write(np.ascontiguousarray(plane_array(plane, frame.encoding.depth)).data)
 
 
 class FrameEncoder:
@@ -87,7 +112,7 @@ class FrameEncoder:
         self._until_us: int | None = None
         self._stop = threading.Event()
         self._process = own_process.begin(
-            "stream.take.encoder", stdout=subprocess.PIPE, creationflags=own_process.LOW
+            "stream.capture.compressor", stdout=subprocess.PIPE, creationflags=own_process.LOW
         )
         self._threads = [
             threading.Thread(target=work, name=f"take {name}", daemon=True)
@@ -146,7 +171,7 @@ class FrameEncoder:
     def _collect(self) -> None:
         why = self._given.ended or ""
         try:
-            with av.open(self._process.stdout, format="matroska") as container:
+            with av.open(self._process.stdout, "r", format="matroska") as container:
                 stream = container.streams.video[0]
                 self.parameters = Parameters(stream)
                 for packet in container.demux(stream):

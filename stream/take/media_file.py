@@ -23,9 +23,9 @@ from stream.capture.parameters import Parameters
 from stream.capture.tap import SECOND_US, Piece
 
 _TICK = 1_000  # Matroska's usual time scale, a millisecond, in microseconds
-_CLUSTER_MS = 400
+_CLUSTER_MS = 300
 # chosen: longer than sound is behind the picture, short enough that a crash costs under a second.
-_INTERLEAVE_US = 300_000
+_INTERLEAVE_US = 200_000
 _SYNC_EVERY_S = 1.0
 # chosen: what the rest of an evening needs of the disk more than one more take does.
 LEAST_FREE_BYTES = 64 << 20
@@ -63,6 +63,9 @@ class _Synced:
         self._synced_s = self._clock()
         if shutil.disk_usage(self._folder).free < LEAST_FREE_BYTES:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    def fileno(self) -> int:
+        return self._file.fileno()
 
     def close(self) -> None:
         self._file.close()

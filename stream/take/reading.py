@@ -182,14 +182,13 @@ def measured(path: Path) -> tuple[float, float]:
     Returns:
         The first picture's time and the last one's end, in seconds; 0 and 0 without any.
     """
-    first = last = None
+    times: list[Fraction] = []
     length = Fraction(0)
     try:
         with av.open(f"file:{path}", options={"protocol_whitelist": "file"}) as container:
             stream = next(iter(container.streams.video), None)
             if stream is None:
                 return 0.0, 0.0
-            times: list[Fraction] = []
             for packet in container.demux(stream):
                 if packet.size and packet.pts is not None:
                     times.append(packet.pts * packet.time_base)
@@ -199,7 +198,7 @@ def measured(path: Path) -> tuple[float, float]:
     if not times:
         return 0.0, 0.0
     times.sort()
-    first, last = times[0], times[-1]
-    if not length and len(times) > 1:
-        length = times[-1] - times[-2]
-    return float(first), float(last + length)
+    if len(times) > 1:  # some streams do not say it, or say one tick
+        step = times[-1] - times[-2]
+        length = length if length > step / 2 else step
+    return float(times[0]), float(times[-1] + length)

@@ -197,6 +197,11 @@ class Recorder:
         if self._on_end is not None:
             self._on_end(take)
 
+    def end(self) -> None:
+        """End the take that is being recorded, if one is; returns at once."""
+        if self._now is not None:
+            self._now.ask_end()
+
     def stop(self) -> Take:
         """End the take that is being recorded, and wait until it is kept.
 

@@ -149,7 +149,15 @@ class Recording(threading.Thread):
             log.exception("take %s: recording failed", self.take.id)
             self.trouble = f"recording failed ({e}); see the log"
         finally:
-            self._close()
+            try:
+                self._close()
+            except Exception as e:
+                log.exception("take %s: could not be ended", self.take.id)
+                self.trouble = f"the take could not be ended well ({e}); see the log"
+            finally:
+                self.ended.set()
+        if self.on_end is not None:
+            self.on_end(self.take)
 
     def _fail(self, error: Exception) -> None:
         if isinstance(error, OSError) and not isinstance(error, av.error.FFmpegError):
@@ -314,7 +322,4 @@ class Recording(threading.Thread):
             self.take = self.take.noting(self.trouble)
         end_s = (self._end_us - (self._plan.zero_us or self._plan.begin_us)) / SECOND_US
         self.take = settled(self._event, self.take, end_s, self._plan.shapes)
-        self.ended.set()
         log.info("take %s has ended after %.1f s", self.take.id, self.take.length_s or 0.0)
-        if self.on_end is not None:
-            self.on_end(self.take)

@@ -14,7 +14,7 @@ from stream.capture.tap import SECOND_US, Piece
 # chosen: as of a clip's own pace: a longer step in timestamps is an edit, not a pause.
 _LONGEST_STEP_US = 10 * SECOND_US
 # chosen: packets of one camera are out of order by less; more is another time line.
-_FARTHEST_BACK_US = SECOND_US // 2
+_FARTHEST_BACK_US = SECOND_US
 # chosen: a frame further from its place than this belongs to the time line before a step.
 _FARTHEST_OFF_US = 2 * SECOND_US
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from models.composite import Mode
 from stream.template.codes import Code
+from stream.template.film import FilmLayer
 from stream.template.layers import Layer, LayerGroup, walk
 from stream.template.slots import Slot, slot_name
 from stream.template.wording import Text
@@ -34,7 +35,7 @@ class Block:
     opacity: float
 
 
-Item = Layer | Text | Code | Here | Block
+Item = Layer | Text | Code | Here | Block | FilmLayer
 
 
 @dataclass(frozen=True)

@@ -6,11 +6,13 @@ Every mistake is gathered, so that a designer sees all of them at once.
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from models.composite import Mode
 from stream.template.codes import Code, read_code
+from stream.template.film import Film
+from stream.template.film_reading import read_film
 from stream.template.reading import Reader, table, tables
 from stream.template.sizing import Picture, read_picture
 from stream.template.slots import Slot, read_slots
@@ -38,6 +40,7 @@ class Description:
     texts: tuple[Text, ...]
     layers: tuple[LayerNote, ...]
     codes: tuple[Code, ...] = ()
+    film: Film = field(default_factory=Film)
 
 
 def _note(table: dict[str, Any], where: str, problems: list[str]) -> LayerNote | None:
@@ -66,7 +69,7 @@ def read_description(data: bytes, problems: list[str]) -> Description:
         problems.append(f"template.toml cannot be read ({e}); mend that line")
         return Description(None, (), (), ())
     for key in said:
-        if key not in ("picture", "slot", "text", "code", "layer"):
+        if key not in ("picture", "slot", "text", "code", "layer", "film"):
             problems.append(f'template.toml has a part "{key}" that is not known; remove it')
     picture = table(
         said,
@@ -94,4 +97,5 @@ def read_description(data: bytes, problems: list[str]) -> Description:
         tuple(t for t in texts if t is not None),
         tuple(n for n in notes if n is not None),
         tuple(c for c in codes if c is not None),
+        read_film(said, slots, problems),
     )

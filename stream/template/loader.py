@@ -5,10 +5,9 @@ A template is a folder: ``template.toml``, fonts, and ``layers.ora`` or numbered
 
 from __future__ import annotations
 
-import hashlib
 import logging
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from stream.errors import UserError
@@ -16,13 +15,16 @@ from stream.template.arrange import Arrangement, arrange
 from stream.template.codes import Code, code_notes
 from stream.template.description import Description, read_description
 from stream.template.drawing_fonts import DrawingFonts, family_notes
+from stream.template.files import Files
+from stream.template.files import copy_version as copy_version
+from stream.template.film_files import film_notes, gather_film
 from stream.template.kept import MEMORY_BYTES, Kept
 from stream.template.layers import Document, Layer, walk
 from stream.template.numbered import numbered_files, read_numbered
 from stream.template.ora import read_ora
 from stream.template.slots import Slot, slot_name
 from stream.template.svg import SvgLayer
-from stream.template.template import SHAPE_TOLERANCE, Template, TemplateFile
+from stream.template.template import SHAPE_TOLERANCE, Template
 from stream.template.typeface import (
     MOST_FONT_BYTES,
     Typeface,
@@ -41,60 +43,9 @@ DOCUMENT = "layers.ora"
 # For letters that a bold font lacks.
 BOLD_FONT = "fonts/DejaVuSans-Bold.ttf"
 MOST_PICTURE = 100_000_000
-MOST_FILE = 384 << 20
 
 
-def _read(path: Path, problems: list[str]) -> bytes | None:
-    try:
-        if path.stat().st_size > MOST_FILE:
-            problems.append(
-                f"{path.name} is larger than {MOST_FILE >> 20} MB, which no layer needs; save it "
-                "smaller"
-            )
-            return None
-        return path.read_bytes()
-    except OSError as e:
-        problems.append(f"{path.name} cannot be read ({e.strerror})")
-        return None
-
-
-class _Files:
-    """The files read so far, for the version and for copies."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.list: list[TemplateFile] = []
-
-    def read(self, name: str, problems: list[str], path: Path | None = None) -> bytes | None:
-        path = path or self.folder / name
-        data = _read(path, problems)
-        if data is not None and all(f.name != name for f in self.list):
-            self.list.append(TemplateFile(name, path, hashlib.sha256(data).hexdigest()))
-        return data
-
-    def version(self) -> str:
-        """One digest over names and contents, in an order of its own."""
-        return _version((f.digest, f.name) for f in self.list)
-
-
-def _version(files: Iterable[tuple[str, str]]) -> str:
-    lines = sorted(f"{digest}  {name}\n" for digest, name in files)
-    return hashlib.sha256("".join(lines).encode()).hexdigest()
-
-
-def copy_version(folder: Path) -> str:
-    """The version that a kept copy had when it was made, by all the files that lie in it.
-
-    The program may have come to count fonts of its own that it did not count then.
-    """
-    found = [p for p in folder.rglob("*") if p.is_file()]
-    return _version(
-        (hashlib.sha256(p.read_bytes()).hexdigest(), p.relative_to(folder).as_posix())
-        for p in found
-    )
-
-
-def _document(files: _Files, notes: Description, problems: list[str]) -> Document | None:
+def _document(files: Files, notes: Description, problems: list[str]) -> Document | None:
     folder = files.folder
     numbered = numbered_files(folder)
     fonts = DrawingFonts(folder, BUNDLED, lambda name, path: files.read(name, problems, path))
@@ -119,7 +70,7 @@ def _document(files: _Files, notes: Description, problems: list[str]) -> Documen
     return read_numbered(pairs, notes.layers, problems, fonts)
 
 
-def _face(name: str, files: _Files, problems: list[str]) -> Typeface | None:
+def _face(name: str, files: Files, problems: list[str]) -> Typeface | None:
     parts = PurePosixPath(name)
     if parts.is_absolute() or ".." in parts.parts or "\\" in name:
         problems.append(f'the font "{name}" does not lie inside the template\'s folder; copy it in')
@@ -146,7 +97,7 @@ def _face(name: str, files: _Files, problems: list[str]) -> Typeface | None:
 
 
 def _faces(
-    texts: Sequence[Text], files: _Files, problems: list[str]
+    texts: Sequence[Text], files: Files, problems: list[str]
 ) -> dict[tuple[str, ...], Typeface]:
     """The fonts of each text: its own, its fallback, then those of the program."""
     if not texts:
@@ -225,7 +176,8 @@ def _notes(
     described: Description,
     faces: Mapping[tuple[str, ...], Typeface],
 ) -> tuple[str, ...]:
-    out = [*family_notes(document), *(n for code in described.codes for n in code_notes(code))]
+    out = [*family_notes(document), *film_notes(described.film, described.slots)]
+    out += [*(n for code in described.codes for n in code_notes(code))]
     out += [
         f"the font {faces[text.fonts].name} of {text.label} has no small capitals, so its small "
         "letters stay small; choose a font that has them"
@@ -251,7 +203,7 @@ def read_layers(folder: Path) -> tuple[Document | None, tuple[str, ...]]:
         The document, or None where there is none; and what is wrong, a sentence each.
     """
     problems: list[str] = []
-    document = _document(_Files(folder), Description(None, (), (), ()), problems)
+    document = _document(Files(folder), Description(None, (), (), ()), problems)
     if document is not None:
         problems += _check_layers(document)
     return document, tuple(dict.fromkeys(problems))
@@ -271,7 +223,7 @@ class Gathered:
     """
 
     name: str
-    files: _Files
+    files: Files
     described: Description
     document: Document | None
     faces: Mapping[tuple[str, ...], Typeface]
@@ -292,15 +244,19 @@ def gather(folder: Path, name: str | None = None) -> Gathered:
         what = "has no template.toml" if folder.is_dir() else "is not a folder"
         raise UserError(f"Template {folder} {what}; give the folder that holds template.toml.")
     problems: list[str] = []
-    files = _Files(folder)
+    files = Files(folder)
     described = read_description(files.read(DESCRIPTION, problems) or b"", problems)
     document = _document(files, described, problems)
-    faces = _faces(described.texts, files, problems)
+    texts = (*described.texts, *(t.text for t in described.film.texts))
+    faces = _faces(texts, files, problems)
     if document is not None:
         problems += _check_layers(document)
         problems += _check_boxes(document, described.slots, (*described.texts, *described.codes))
         if described.picture is not None:
             problems += check_shape(document, described.picture.size)
+        written = (*described.texts, *described.codes)
+        film = gather_film(described.film, files, document, described.slots, written, problems)
+        described = replace(described, film=film)
     return Gathered(name, files, described, document, faces, tuple(problems))
 
 
@@ -330,6 +286,7 @@ def build(found: Gathered, arrangement: Arrangement) -> Template:
         layers=document.layers,
         notes=_notes(document, described.picture.size, described, found.faces),
         files=tuple(found.files.list),
+        film=described.film,
         _picture=described.picture.size,
         arrangement=arrangement,
         _faces=found.faces,

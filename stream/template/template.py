@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -16,10 +15,13 @@ from models.figure import Figure
 from models.flatten import Ink
 from models.keyer import Placing
 from models.resample import Placement
-from stream.durable import commit_folder, partial_path, sync_folder, write_synced
+from stream.durable import commit_folder, partial_path, sync_folder
 from stream.errors import UserError
 from stream.template.arrange import Arrangement
 from stream.template.codes import Code, CodeSetting, draw_code, set_code
+from stream.template.files import TemplateFile as TemplateFile
+from stream.template.files import copy_file
+from stream.template.film import Film
 from stream.template.inking import draw
 from stream.template.kept import Parts, Store
 from stream.template.layers import Layer, LayerGroup
@@ -42,15 +44,6 @@ def preview_size(picture: tuple[int, int], height: int) -> tuple[int, int]:
     """(H, W) of the preview: the picture's shape at ``height``, never larger than the print."""
     high = min(height, picture[0])
     return high, max(1, round(picture[1] * high / picture[0]))
-
-
-@dataclass(frozen=True)
-class TemplateFile:
-    """A file that a template is made of: its name inside the folder, where it lies, its digest."""
-
-    name: str
-    path: Path
-    digest: str
 
 
 @dataclass(frozen=True)
@@ -88,6 +81,7 @@ class Template:
         layers: the document's, lowest first.
         notes: what is not wrong but worth knowing, a sentence each.
         files: everything that it is made of.
+        film: how it shows a take as a film.
         arrangement: its layers, slots and words in one order.
     """
 
@@ -106,6 +100,7 @@ class Template:
     layers: tuple[Layer | LayerGroup, ...]
     notes: tuple[str, ...]
     files: tuple[TemplateFile, ...]
+    film: Film = field(repr=False, compare=False)
     _picture: tuple[int, int] = field(repr=False)
     arrangement: Arrangement = field(repr=False)
     _faces: Mapping[tuple[str, ...], Typeface] = field(repr=False, compare=False)
@@ -339,7 +334,7 @@ class Template:
             for file in self.files:
                 target = partial / file.name
                 target.parent.mkdir(parents=True, exist_ok=True)
-                write_synced(target, self._read(file))
+                self._copy(file, target)
             commit_folder(partial, folder)
         except OSError:
             # Another process was first; the content is the same.
@@ -349,17 +344,22 @@ class Template:
         finally:
             shutil.rmtree(partial, ignore_errors=True)
 
-    def _read(self, file: TemplateFile) -> bytes:
-        try:
-            data = file.path.read_bytes()
-        except OSError:
-            data = b""
-        if hashlib.sha256(data).hexdigest() != file.digest:
+    def _copy(self, file: TemplateFile, target: Path) -> None:
+        if not copy_file(file, target):
             raise UserError(
                 f'{file.name} of template "{self.name}" was changed or removed since it was '
                 "read; choose the template again"
             )
-        return data
+
+    def lying_in(self, folder: Path) -> Template:
+        """The same with its clips and music read from a copy that `copy_to` made."""
+        film = replace(self.film, paths={name: folder / name for name in self.film.paths})
+        return replace(self, film=film)
+
+    @property
+    def parts(self) -> Parts:
+        """What is kept of it from picture to picture."""
+        return self._kept
 
     def _check_shape(self, size: tuple[int, int]) -> None:
         height, width = self._picture

@@ -7,7 +7,7 @@ import torch
 from torch import Tensor
 
 from models.errors import ShapeError
-from models.figure import Figure, find_figure
+from models.figure import Figure, find_figure, usual_figure
 
 H, W = 480, 360
 
@@ -182,3 +182,27 @@ def test_it_is_the_same_every_time_and_leaves_its_input() -> None:
 def test_other_shapes_are_refused() -> None:
     with pytest.raises(ShapeError, match=r"got a matte of \(3, 4, 5\); need \(1, 1, h, w\)"):
         find_figure(torch.zeros(3, 4, 5))
+
+
+# --- one for a whole clip -------------------------------------------------------------------
+
+
+def lines(left: float = 0.3, head: float | None = 0.1, feet: float | None = None) -> Figure:
+    tall = None if head is None else 0.2
+    return Figure(left, 0.7, 0.1, 1.0, 0.5, head, tall, feet)
+
+
+def test_a_clip_s_figure_is_where_most_of_its_frames_have_it() -> None:
+    swaying = [lines(0.30), lines(0.32), lines(0.31), lines(0.05), lines(0.33)]
+    assert usual_figure(swaying) == lines(0.31)
+    assert usual_figure([None, lines(0.3), None, lines(0.3), None]) == lines(0.3)
+    assert usual_figure([None, None]) is None
+    assert usual_figure([]) is None
+
+
+def test_a_head_is_told_where_half_of_the_frames_tell_it() -> None:
+    cut_off = lines(head=None)
+    assert usual_figure([lines(), cut_off]) == lines()
+    mostly = usual_figure([lines(), cut_off, cut_off])
+    assert mostly == cut_off
+    assert usual_figure([lines(feet=0.9), lines(), lines()]) == lines()

@@ -217,3 +217,28 @@ def test_bands_make_no_difference(monkeypatch: pytest.MonkeyPatch, wrap: float, 
     # The curves' last bit hangs on where in memory a pixel lies.
     assert int((got.picture.int() - want.picture.int()).abs().max()) <= (depth == 16)
     assert torch.equal(got.alpha, want.alpha)
+
+
+@pytest.mark.parametrize("gain", [0.0, 0.25, 0.7, 1.0])
+def test_a_subject_and_its_shadow_fade_together(gain: float) -> None:
+    below, placed = noise(3, 5), subject(6, shade=True)
+    pictures = [
+        decode(laid.picture.permute(2, 0, 1)[None].float() / 65535, Transfer.SRGB)
+        for laid in (
+            Laying()(p, Scene(below), 16) for p in (placed.faded(0), placed, placed.faded(gain))
+        )
+    ]
+    bare, full, faded = pictures
+    if gain in (0, 1):
+        torch.testing.assert_close(faded, full if gain else bare, atol=0, rtol=0)
+    torch.testing.assert_close(bare, below, atol=2e-4, rtol=0)
+    assert float((faded - bare).abs().sum()) <= float((full - bare).abs().sum()) + 1e-3
+
+
+def test_a_faded_subject_without_a_shadow_is_that_share_of_the_way() -> None:
+    below, placed = noise(3, 5), subject(6)
+    bare, full, faded = (
+        decode(Laying()(p, Scene(below), 16).picture.permute(2, 0, 1)[None] / 65535, Transfer.SRGB)
+        for p in (placed.faded(0), placed, placed.faded(0.3))
+    )
+    torch.testing.assert_close(faded, torch.lerp(bare, full, 0.3), atol=2e-4, rtol=0)

@@ -1,0 +1,1 @@
+"""Greetings: from a take, a template and music to a film."""

@@ -1,0 +1,293 @@
+"""How a film's picture is coded: by the machine's own encoder where one works, else by software.
+
+Sources: ITU-T H.264 (High profile, closed groups of pictures, colour and range in the VUI); ITU-T
+H.273 (code points: 1 is BT.709 for primaries, transfer and matrix, range 1 is narrow).
+"""
+
+from __future__ import annotations
+
+import errno
+import logging
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+import numpy as np
+import torch
+from av.video.stream import VideoStream
+from torch import Tensor
+
+from models.color import Planes
+from stream.errors import UserError
+
+log = logging.getLogger("posewall.film")
+
+SOFTWARE = "libx264"
+_BT709, _NARROW = 1, 1
+_QUALITY = "18"
+"""chosen: see `Coding`."""
+_TRIED_FRAMES = 12
+_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG, errno.EROFS, errno.EACCES)
+_MOST_OFF = 4.0
+"""Mean difference, in codes, of what an encoder makes of a smooth picture; a broken one is far
+above it."""
+
+
+class EncoderError(UserError):
+    """No encoder can be used, or the one that was begun with failed."""
+
+
+@dataclass(frozen=True)
+class Coding:
+    """An encoder with all that decides what it writes.
+
+    Attributes:
+        encoder: the media library's name of it.
+        form: pixel format that it takes.
+        options: its own.
+        threads: how many it may use; for software they decide what is written.
+        rate: bits a second, for encoders that know no constant quality; None for the others.
+    """
+
+    encoder: str
+    form: str = "yuv420p"
+    options: Mapping[str, str] = field(default_factory=dict)
+    threads: int = 1
+    rate: int | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        return {**asdict(self), "options": dict(self.options)}
+
+
+_CLOSED = {"profile": "high", "bf": "2"}
+HARDWARE: tuple[Coding, ...] = (
+    Coding(
+        "h264_nvenc",
+        "yuv420p",
+        {**_CLOSED, "preset": "p5", "rc": "vbr", "cq": "19", "b": "0", "forced-idr": "1"},
+    ),
+    Coding("h264_qsv", "nv12", {**_CLOSED, "preset": "slow", "global_quality": "19"}),
+    Coding(
+        "h264_amf",
+        "nv12",
+        {**_CLOSED, "quality": "quality", "rc": "cqp", "qp_i": "18", "qp_p": "20", "qp_b": "22"},
+    ),
+    Coding("h264_videotoolbox", "nv12", {"profile": "high"}, rate=16_000_000),
+)
+"""Tried in this order. Their options are from the media library's own descriptions; each is tried
+on the machine before it is used."""
+
+
+def software(threads: int | None = None) -> Coding:
+    """The encoder that is the same everywhere.
+
+    Args:
+        threads: None for as many as there are processors, 8 at most.
+    """
+    options = {
+        "preset": "medium",
+        "crf": _QUALITY,
+        "profile": "high",
+        "x264-params": "chromaloc=0:open-gop=0",
+    }
+    return Coding(SOFTWARE, "yuv420p", options, threads or min(os.cpu_count() or 1, 8))
+
+
+def video_frame(planes: Planes | Sequence[Tensor], form: str) -> av.VideoFrame:
+    """Planes as the media library takes them.
+
+    Args:
+        planes: three uint8 tensors on the CPU, chroma halved both ways.
+        form: "yuv420p", or another that regroups the same codes.
+    """
+    height, width = planes[0].shape
+    frame = av.VideoFrame(width, height, "yuv420p")
+    for target, plane in zip(frame.planes, planes, strict=True):
+        rows = np.frombuffer(memoryview(target), np.uint8).reshape(-1, target.line_size)
+        rows[: plane.shape[0], : plane.shape[1]] = plane.numpy()
+    if form != "yuv420p":
+        frame = frame.reformat(
+            format=form, src_color_range=_NARROW, dst_color_range=_NARROW, threads=1
+        )
+    frame.colorspace, frame.color_range = _BT709, _NARROW
+    return frame
+
+
+def add_picture(
+    container: av.container.OutputContainer,
+    coding: Coding,
+    size: tuple[int, int],
+    rate: Fraction,
+    group: int,
+) -> VideoStream:
+    """A stream for coded pictures in a container.
+
+    Args:
+        container: to write to.
+        coding: how.
+        size: (H, W), both even.
+        rate: frames a second.
+        group: most frames from one key frame to the next.
+    """
+    stream: VideoStream = container.add_stream(coding.encoder, rate=rate)
+    stream.height, stream.width = size
+    stream.pix_fmt = coding.form
+    stream.time_base = 1 / rate
+    context = stream.codec_context
+    context.time_base = 1 / rate
+    context.gop_size = group
+    if coding.threads > 1:
+        context.thread_count = coding.threads
+    context.colorspace, context.color_range = _BT709, _NARROW
+    context.color_primaries, context.color_trc = _BT709, _BT709
+    if coding.rate is not None:
+        stream.bit_rate = coding.rate
+    stream.options = dict(coding.options)
+    return stream
+
+
+def write_piece(
+    path: Path,
+    coding: Coding,
+    size: tuple[int, int],
+    rate: Fraction,
+    group: int,
+    pictures: Iterable[Planes | Sequence[Tensor]],
+) -> int:
+    """Code pictures into a Matroska file of their own, whose first frame is a key frame.
+
+    Args:
+        path: must not exist yet.
+        coding, size, rate, group: as in `add_picture`.
+        pictures: planes, as `video_frame` takes them.
+
+    Returns:
+        How many there were.
+
+    Raises:
+        EncoderError: the encoder failed.
+        OSError: the disk did not take it.
+    """
+    try:
+        return _written(path, coding, size, rate, group, pictures)
+    except OSError as e:
+        # The library's own errors count as the system's; only those of the disk are.
+        if not isinstance(e, av.error.FFmpegError) or e.errno in _DISK:
+            raise
+        raise EncoderError(
+            f"the encoder {coding.encoder} failed ({_why(e)}); render the take once more, and it "
+            "is tried anew."
+        ) from e
+    except (av.error.FFmpegError, ValueError) as e:
+        raise EncoderError(
+            f"the encoder {coding.encoder} failed ({_why(e)}); render the take once more, and it "
+            "is tried anew."
+        ) from e
+
+
+def _why(error: Exception) -> str:
+    return str(getattr(error, "strerror", None) or error or type(error).__name__)
+
+
+def _written(
+    path: Path,
+    coding: Coding,
+    size: tuple[int, int],
+    rate: Fraction,
+    group: int,
+    pictures: Iterable[Planes | Sequence[Tensor]],
+) -> int:
+    count = 0
+    # Exact: without random numbers of the container, so that the same film is the same file.
+    with av.open(f"file:{path}", "w", format="matroska", options={"fflags": "+bitexact"}) as to:
+        stream = add_picture(to, coding, size, rate, group)
+        for planes in pictures:
+            frame = video_frame(planes, coding.form)
+            frame.pts, frame.time_base = count, 1 / rate
+            to.mux(stream.encode(frame))
+            count += 1
+        to.mux(stream.encode(None))
+    return count
+
+
+def _smooth(size: tuple[int, int], shift: int) -> list[Tensor]:
+    """A picture that every encoder can code well: ramps that move."""
+    y = torch.arange(size[0])[:, None]
+    x = torch.arange(size[1])[None]
+    luma = (40 + (y + x + 4 * shift) * 150 // (sum(size) + 64)).clamp(16, 235)
+    half = (size[0] // 2, size[1] // 2)
+    first, second = torch.full(half, 110), torch.full(half, 140)
+    return [t.to(torch.uint8) for t in (luma, first, second)]
+
+
+def tried(coding: Coding, size: tuple[int, int], rate: Fraction, folder: Path) -> str | None:
+    """Code a few frames and look at them.
+
+    Args:
+        coding, size, rate: as in `add_picture`.
+        folder: for the file, which is removed again.
+
+    Returns:
+        Why the encoder cannot be used; None where it can.
+    """
+    if coding.encoder not in av.codecs_available:
+        return "the media library has none"
+    path = folder / f"{coding.encoder}.try"
+    given = [_smooth(size, i) for i in range(_TRIED_FRAMES)]
+    try:
+        _written(path, coding, size, rate, _TRIED_FRAMES, given)
+        with av.open(f"file:{path}", format="matroska") as container:
+            frames = list(container.decode(video=0))
+    except (av.error.FFmpegError, OSError, ValueError, MemoryError) as e:
+        return _why(e)
+    finally:
+        path.unlink(missing_ok=True)
+    if len(frames) != _TRIED_FRAMES or not frames[0].key_frame:
+        return f"it gave {len(frames)} frames of {_TRIED_FRAMES}"
+    for frame, planes in zip(frames, given, strict=True):
+        luma = np.from_dlpack(frame.planes[0])
+        if luma.shape != size or abs(luma - planes[0].numpy().astype(float)).mean() > _MOST_OFF:
+            return "what it gave is another picture"
+    return None
+
+
+def choose(
+    size: tuple[int, int],
+    rate: Fraction,
+    folder: Path,
+    wanted: str = "auto",
+    try_out: Callable[[Coding, tuple[int, int], Fraction, Path], str | None] = tried,
+) -> Coding:
+    """The encoder for a film.
+
+    Args:
+        size, rate: of the film.
+        folder: where a few frames may be put for a moment.
+        wanted: "auto": the machine's own where one works, else software; or the name of one.
+        try_out: as `tried`.
+
+    Raises:
+        EncoderError: none works, or the one that is wanted does not.
+    """
+    known = {c.encoder: c for c in (*HARDWARE, software())}
+    if wanted != "auto" and wanted not in known:
+        raise EncoderError(
+            f"encoder '{wanted}' is not known; choose auto or one of {', '.join(known)}."
+        )
+    order = known.values() if wanted == "auto" else [known[wanted]]
+    whys = []
+    for coding in order:
+        why = try_out(coding, size, rate, folder)
+        if why is None:
+            return coding
+        log.info("the encoder %s is not used: %s", coding.encoder, why)
+        whys.append(f"{coding.encoder}: {why}")
+    raise EncoderError(
+        f"no encoder for films works here ({'; '.join(whys)}); install the program anew with its "
+        "own media library."
+    )

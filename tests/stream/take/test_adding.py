@@ -1,0 +1,225 @@
+"""A clip file made into a take by hand, and takes whose program died."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import pytest
+import torch
+
+from stream.capture.clip import Clip
+from stream.capture.frame import Frame
+from stream.errors import UserError
+from stream.event import Event
+from stream.take import (
+    TakeError,
+    add_clip,
+    load_take,
+    open_take,
+    rewrite_take,
+    sweep_takes,
+    take_ids,
+)
+from stream.take.recorder import LOCK, recording_lock
+from stream.take.sweeping import CUT_OFF
+from tests.stream.batch.scenario import SETTINGS
+from tests.stream.capture.media_files import make_clip
+from tests.stream.take.stage import click_times, number_of, numbered_clip
+from tests.stream.take.test_ring import MIRRORED, TURNED, frames_of, same, shown_at
+
+
+@pytest.mark.parametrize(
+    ("name", "how"),
+    [
+        ("turned.mp4", {"matrix": TURNED}),
+        ("mirrored.mov", {"matrix": MIRRORED, "options": {"bf": "3"}}),
+        ("t.ts", {}),
+        ("j.avi", {"codec": "mjpeg", "pixel": "yuvj420p"}),
+        ("v.webm", {"codec": "libvpx-vp9"}),
+    ],
+)
+def test_a_clip_is_copied_bit_for_bit(
+    event: Event, tmp_path: Path, name: str, how: dict[str, object]
+) -> None:
+    path = make_clip(tmp_path / name, noise=True, count=20, **how)  # type: ignore[arg-type]
+    take = add_clip(event, path, settings=SETTINGS, people=["1"], begin_s=0.2, end_s=0.6)
+    assert load_take(event, take.id) == take
+    assert (take.recording, take.source, take.sound, take.notes) == (False, name, "", ())
+    assert [f.film for f in take.films] == ["0001-Mira-Tallow-wide.mp4"]
+    given, kept = frames_of(path), list(open_take(event, take).frames())
+    assert len(given) == len(kept) == 20
+    assert all(same(a, b) for a, b in zip(given, kept, strict=True))
+    assert all(abs(shown_at(f) - Fraction(n, 25)) <= Fraction(1, 1000) for n, f in enumerate(kept))
+    assert (take.begin_s, take.end_s) == (pytest.approx(0.2), pytest.approx(0.6))
+    assert take.length_s == pytest.approx(0.8, abs=0.001)
+    assert (event.paths.takes / take.id / "view.jpg").exists()
+    assert not (event.paths.takes / take.id / LOCK).exists()
+
+
+def test_a_clips_sound_and_date_come_with_it(event: Event, tmp_path: Path) -> None:
+    path = numbered_clip(tmp_path / "n.mp4", 80, sound=True)
+    seen: list[float] = []
+    take = add_clip(event, path, settings=SETTINGS, seen=seen.append)
+    assert take.sound == "the clip's own track"
+    assert (take.begin_s, take.end_s) == (0.0, None)
+    assert seen == sorted(seen)
+    reader = open_take(event, take)
+    assert reader.sound_path is not None
+    # The first one rises more slowly, without the packet that AAC puts before its first sample.
+    kept, given = click_times(reader.sound_path), click_times(path)
+    assert kept[1:] == pytest.approx(given[1:], abs=0.002)
+    assert kept[0] == pytest.approx(given[0], abs=0.022)
+    dated = make_clip(tmp_path / "d.mp4", metadata={"creation_time": "2031-05-06T07:08:09Z"})
+    other = add_clip(event, dated, settings=SETTINGS, shapes=("tall", "wide"))
+    assert other.begun == datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
+    assert [f.shape for f in other.films] == ["tall", "wide"]
+    assert other.number == 2
+
+
+@pytest.mark.parametrize(
+    ("name", "how"),
+    [
+        ("raw.avi", {"codec": "rawvideo"}),
+        ("untimed.h264", {"options": {"bf": "2"}}),
+        ("wrong.avi", {}),  # H.264 in AVI: timestamps in the order of decoding
+    ],
+)
+def test_a_clip_whose_packets_cannot_be_copied_is_compressed_anew(
+    event: Event, tmp_path: Path, name: str, how: dict[str, object]
+) -> None:
+    path = make_clip(tmp_path / name, count=20, **how)  # type: ignore[arg-type]
+    take = add_clip(event, path, settings=SETTINGS)
+    given, kept = frames_of(path), list(open_take(event, take).frames())
+    assert len(given) == len(kept) == 20
+    for n, (one, other) in enumerate(zip(given, kept, strict=True)):
+        assert one.encoding == other.encoding
+        pairs = zip(one.planes, other.planes, strict=True)
+        assert max(int((a.int() - b.int()).abs().max()) for a, b in pairs) <= 3
+        assert abs(shown_at(other) - Fraction(n, 25)) <= Fraction(1, 1000)
+
+
+def trimmed(path: Path, source: Path, cut_ms: int) -> Path:
+    """A clip whose first pictures are not shown: an edit list, as telephones write when trimming.
+
+    ISO/IEC 14496-12, 8.6.6: what lies before the media time of the first edit is not presented.
+    """
+    with av.open(str(source)) as given, av.open(str(path), "w") as out:
+        stream = given.streams.video[0]
+        made = out.add_stream_from_template(stream)
+        assert stream.time_base is not None
+        shift = round(Fraction(cut_ms, 1000) / stream.time_base)
+        for packet in given.demux(stream):
+            if packet.dts is not None and packet.pts is not None:
+                packet.pts -= shift
+                packet.dts -= shift
+                packet.stream = made
+                out.mux(packet)
+    return path
+
+
+def test_pictures_that_are_only_decoded_lie_before_the_begin(event: Event, tmp_path: Path) -> None:
+    whole = numbered_clip(tmp_path / "n.mp4", 50, key_every=50, bframes=0)
+    path = trimmed(tmp_path / "t.mp4", whole, 400)
+    first = frames_of(path)[0]
+    assert number_of(first) == 10
+    take = add_clip(event, path, settings=SETTINGS, begin_s=0.2)
+    assert take.begin_s == pytest.approx(0.6, abs=0.002)
+    reader = open_take(event, take)
+    assert [number_of(f) for f in reader.frames()] == list(range(50))
+    assert number_of(next(reader.frames(take.begin_s))) == 15
+
+
+def test_what_is_no_clip_or_has_no_such_part_is_refused(event: Event, tmp_path: Path) -> None:
+    path = make_clip(tmp_path / "a.mp4", count=10)
+    text = tmp_path / "b.mp4"
+    text.write_text("no clip")
+    small = make_clip(tmp_path / "c.mkv", codec="ffv1", size=(8, 8), count=2)
+    for wrong, message in (
+        (tmp_path / "none.mp4", "no such file"),
+        (text, "no video that can be read"),
+        (small, "at least 16 each way"),
+    ):
+        with pytest.raises(UserError, match=message):
+            add_clip(event, wrong, settings=SETTINGS)
+    for begin_s, end_s in ((-1.0, None), (0.3, 0.3), (0.5, 0.2), (7.0, None)):
+        with pytest.raises(TakeError, match="s"):
+            add_clip(event, path, settings=SETTINGS, begin_s=begin_s, end_s=end_s)
+    with pytest.raises(UserError, match="dune"):
+        add_clip(event, path, settings=SETTINGS, template="dune")
+    assert take_ids(event) == []
+    assert list(event.paths.takes.iterdir()) == []
+
+
+def test_one_frame_is_a_take(event: Event, tmp_path: Path) -> None:
+    take = add_clip(event, make_clip(tmp_path / "a.mp4", count=1), settings=SETTINGS)
+    (frame,) = open_take(event, take).frames()
+    assert isinstance(frame, Frame)
+    assert take.length_s is not None
+    assert take.length_s > 0
+
+
+def test_a_missing_or_damaged_file_of_a_take_is_a_sentence(event: Event, tmp_path: Path) -> None:
+    take = add_clip(event, make_clip(tmp_path / "a.mp4", count=5), settings=SETTINGS)
+    media = event.paths.takes / take.id / take.file
+    media.write_bytes(b"nothing")
+    with pytest.raises(TakeError, match="holds no picture"):
+        open_take(event, take)
+    media.unlink()
+    with pytest.raises(TakeError, match=r"has no take\.mkv"):
+        open_take(event, take)
+
+
+@pytest.mark.parametrize("kept", [1.0, 0.6, 0.02, 0.0])
+def test_a_take_whose_program_died_is_settled(event: Event, tmp_path: Path, kept: float) -> None:
+    path = numbered_clip(tmp_path / "n.mp4", 100, key_every=10)
+    take = add_clip(event, path, settings=SETTINGS)
+    folder = event.paths.takes / take.id
+    data = (folder / take.file).read_bytes()
+    (folder / take.file).write_bytes(data[: round(len(data) * kept)])
+    (folder / "view.jpg").unlink()
+    dead = rewrite_take(
+        event,
+        take.__class__.from_json(
+            {**take.to_json(), "recording": True, "length_s": None, "films": [], "begin_s": 0.5}
+        ),
+    )
+    lock = recording_lock(folder)
+    with lock:
+        assert sweep_takes(event) == []
+        assert load_take(event, take.id) == dead
+    (mended,) = sweep_takes(event)
+    assert load_take(event, take.id) == mended
+    assert not mended.recording
+    assert CUT_OFF in mended.notes
+    assert sweep_takes(event) == []
+    if kept < 0.5:
+        assert mended.length_s == 0.0 or mended.length_s < 1.0  # type: ignore[operator]
+        return
+    shown = [number_of(f) for f in open_take(event, mended).frames()]
+    assert shown == list(range(len(shown)))
+    assert len(shown) >= 100 * kept - 30
+    assert mended.length_s == pytest.approx(len(shown) / 25, abs=0.2)
+    assert mended.begin_s == 0.5
+    assert (folder / "view.jpg").exists()
+    # The same frames from the middle on, whether there is an index or not.
+    for at_s in (0.5, 1.21, 1.9):
+        assert number_of(next(open_take(event, mended).frames(at_s))) == int(at_s * 25)
+
+
+def test_reading_twice_gives_the_same(event: Event, tmp_path: Path) -> None:
+    path = make_clip(tmp_path / "a.mp4", count=20, noise=True)
+    take = add_clip(event, path, settings=SETTINGS)
+    reader = open_take(event, take)
+    once, twice = list(reader.frames()), list(reader.frames())
+    for one, other in zip(once, twice, strict=True):
+        assert one.pts == other.pts
+        assert all(torch.equal(a, b) for a, b in zip(one.planes, other.planes, strict=True))
+    clip = Clip(path, paced=False)
+    clip.open()
+    first = clip.read()
+    clip.close()
+    assert first is not None
+    assert first.index == once[0].index == 0
