@@ -112,7 +112,8 @@ class Choosing:
             self._held += 1
         found = self._ring.between(moment_s - min(seconds, LONGEST_S), moment_s)
         size = frame_bytes(found[-1]) if found else 1
-        return thinned(found, max(1, min(MOST_FRAMES, HELD_BYTES // max(size, 1))))
+        # The one of the press may come only just after it, and is one more.
+        return thinned(found, max(1, min(MOST_FRAMES, HELD_BYTES // max(size, 1)) - 1))
 
     def let_go(self) -> None:
         """What was held for a press is not needed."""
