@@ -32,6 +32,8 @@ class Sweep:
         self.queue = queue
         self._seen: dict[str, int] = {}
         self._known = queue.known()
+        # Before the first look nobody knows.
+        self._recording = True
 
     def _mark(self, record: Path) -> int:
         try:
@@ -77,20 +79,25 @@ class Sweep:
 
     def _takes(self) -> int:
         count = 0
-        try:
-            sweep_takes(self.event)
-        except (UserError, OSError) as e:
-            log.warning("takes that were cut off cannot be mended now: %s", e)
+        if self._recording:
+            try:
+                sweep_takes(self.event)
+            except (UserError, OSError) as e:
+                log.warning("takes that were cut off cannot be mended now: %s", e)
+            self._recording = False
         for take_id in take_ids(self.event):
             mark = self._mark(self.event.paths.takes / take_id / TAKE_RECORD)
             try:
                 if self._seen.get(take_id) == mark:
                     continue
                 take = with_films(self.event, load_take(self.event, take_id))
+                if take.recording:
+                    # Looked at anew each time: its program may have died.
+                    self._recording = True
+                    continue
                 if take.job not in self._known and self.queue.enqueue_take(take):
                     self._known.add(take.job)
                     count += 1
-                # One that is still recorded has its record written once more at the end.
                 self._seen[take_id] = mark
             except TakeError as e:
                 self._seen[take_id] = mark
