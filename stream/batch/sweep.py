@@ -11,6 +11,7 @@ from pathlib import Path
 
 from stream.batch.jobs import JobQueue, with_films
 from stream.batch.state import State
+from stream.durable import sweep_partials
 from stream.errors import UserError
 from stream.event import Event
 from stream.shot import RECORD, ShotError, load_shot, render_again, settle, shot_ids
@@ -110,11 +111,18 @@ class Sweep:
 def sweep_film_work(event: Event, queue: JobQueue) -> int:
     """Remove what is left of films that are finished, asked for otherwise, or whose take is gone.
 
+    What processes that died left half written among takes and films goes, too.
+
     Returns:
         How many files and folders were removed.
     """
+    paths = event.paths
+    folders = [paths.takes, *(paths.takes / t for t in take_ids(event)), paths.films]
+    folders += [f for f in paths.films.rglob("*") if f.is_dir()]
+    for folder in folders:
+        sweep_partials(folder)
     try:
-        there = list(event.paths.film_work.iterdir())
+        there = list(paths.film_work.iterdir())
     except OSError:
         return 0
     at_work = {job.key for job in queue.films() if not job.finished or job.transient}
