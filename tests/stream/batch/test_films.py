@@ -30,8 +30,8 @@ from stream.take.recorder import recording_lock
 from tests.stream.batch.clips import add_take
 from tests.stream.batch.scenario import SETTINGS, make_event, make_frame
 
-LONG = 110
-"""Frames of a film of three pieces."""
+LONG = 80
+"""Frames of a film of two pieces."""
 
 
 @pytest.fixture
