@@ -60,10 +60,8 @@ def clip_pixels(
         cover = alpha.to(torch.float32)[None, None] / ((1 << depth) - 1)
         if premultiplied:
             rgb = (rgb / cover.clamp_min(1 / 1024)).clamp_(0, 1)
-    rgb, cover = (None if t is None else _upright(t, quarter_turns, mirror) for t in (rgb, cover))
-    if rgb is None:  # pragma: no cover - it never is
-        raise ShapeError("clip: got no colours")
-    return rgb, cover
+    shown = None if cover is None else _upright(cover, quarter_turns, mirror)
+    return _upright(rgb, quarter_turns, mirror), shown
 
 
 def _upright(image: Tensor, quarter_turns: int, mirror: bool) -> Tensor:

@@ -177,11 +177,12 @@ def place(rgb_enc: Tensor, alpha: Tensor | None, rect: Rect, window: Window) -> 
     cover = torch.ones_like(rgb_enc[:, :1]) if alpha is None else alpha
     linear_pm = torch.cat([decoded(rgb_enc).mul_(cover), cover], 1)
     done = _resampled(linear_pm, rect, at)
-    cover = done[:, 3:].clamp(0, 1)
+    # By the coverage as the filter gives it, which overshoots at edges just as the colours do.
+    spread = done[:, 3:]
+    covered = spread > _NO_COVERAGE
+    straight = done[:, :3] / torch.where(covered, spread, torch.ones_like(spread))
     # The filters' weights sum to one within rounding; what was whole stays whole.
-    cover = torch.where(cover > 1 - 1e-5, torch.ones_like(cover), cover)
-    covered = cover > _NO_COVERAGE
-    straight = done[:, :3] / torch.where(covered, cover, torch.ones_like(cover))
+    cover = torch.where(spread > 1 - 1e-5, torch.ones_like(spread), spread.clamp_min(0))
     return Piece(encoded(straight).mul_(covered), cover, top, left)
 
 

@@ -17,10 +17,10 @@ from models.resample import resize
 from models.transfer import Transfer, decode, encode
 
 # chosen by eye: squares of so many pixels a side; nothing of the background is told apart any more.
-_SQUARE = 20
-_ROUNDS = 5
+_SQUARE = 40
+_ROUNDS = 6
 # chosen by eye, shares of linear light.
-_DARK = 0.34
+_DARK = 0.28
 _SHADOW = 0.55
 # Share of the film's shorter side.
 _REACH = 0.035

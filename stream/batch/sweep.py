@@ -11,6 +11,7 @@ from pathlib import Path
 
 from stream.batch.jobs import JobQueue, with_films
 from stream.batch.state import State
+from stream.durable import sweep_partials
 from stream.errors import UserError
 from stream.event import Event
 from stream.shot import RECORD, ShotError, load_shot, render_again, settle, shot_ids
@@ -32,6 +33,8 @@ class Sweep:
         self.queue = queue
         self._seen: dict[str, int] = {}
         self._known = queue.known()
+        # Before the first look nobody knows.
+        self._recording = True
 
     def _mark(self, record: Path) -> int:
         try:
@@ -77,20 +80,25 @@ class Sweep:
 
     def _takes(self) -> int:
         count = 0
-        try:
-            sweep_takes(self.event)
-        except (UserError, OSError) as e:
-            log.warning("takes that were cut off cannot be mended now: %s", e)
+        if self._recording:
+            try:
+                sweep_takes(self.event)
+            except (UserError, OSError) as e:
+                log.warning("takes that were cut off cannot be mended now: %s", e)
+            self._recording = False
         for take_id in take_ids(self.event):
             mark = self._mark(self.event.paths.takes / take_id / TAKE_RECORD)
             try:
                 if self._seen.get(take_id) == mark:
                     continue
                 take = with_films(self.event, load_take(self.event, take_id))
+                if take.recording:
+                    # Looked at anew each time: its program may have died.
+                    self._recording = True
+                    continue
                 if take.job not in self._known and self.queue.enqueue_take(take):
                     self._known.add(take.job)
                     count += 1
-                # One that is still recorded has its record written once more at the end.
                 self._seen[take_id] = mark
             except TakeError as e:
                 self._seen[take_id] = mark
@@ -103,11 +111,18 @@ class Sweep:
 def sweep_film_work(event: Event, queue: JobQueue) -> int:
     """Remove what is left of films that are finished, asked for otherwise, or whose take is gone.
 
+    What processes that died left half written among takes and films goes, too.
+
     Returns:
         How many files and folders were removed.
     """
+    paths = event.paths
+    folders = [paths.takes, *(paths.takes / t for t in take_ids(event)), paths.films]
+    folders += [f for f in paths.films.rglob("*") if f.is_dir()]
+    for folder in folders:
+        sweep_partials(folder)
     try:
-        there = list(event.paths.film_work.iterdir())
+        there = list(paths.film_work.iterdir())
     except OSError:
         return 0
     at_work = {job.key for job in queue.films() if not job.finished or job.transient}

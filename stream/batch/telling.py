@@ -35,7 +35,7 @@ def made_names(job: Job | FilmJob) -> tuple[str, ...]:
 
 def percent(share: float) -> str:
     """How much, for people: never all before it is."""
-    return f"{int(100 * share)} %"
+    return f"{min(int(100 * share), 99)} %"
 
 
 def counted(jobs: Sequence[FilmJob]) -> list[FilmJob]:

@@ -30,9 +30,9 @@ class Turns:
         self._pictures = 0
 
     @property
-    def picture_waits(self) -> bool:
-        """Whether a picture of this process waits for its turn."""
-        return self._waiting > 0
+    def waiting(self) -> int:
+        """How many pictures of this process wait for their turn."""
+        return self._waiting
 
     @property
     def pictures(self) -> int:
@@ -123,7 +123,7 @@ class FilmTurn:
         Raises:
             BaseException: whatever ``ended`` raises; the turn is over then.
         """
-        if self._turns.picture_waits or self._picture_queued():
+        if self._turns.waiting or self._picture_queued():
             self.end()
             self.begin()
 

@@ -119,7 +119,7 @@ def run_greet(args: argparse.Namespace) -> int:
             names = ", ".join(f.film for f in take.films)
             made = f"; 'batch run' makes {names}" if not args.wait else ""
             new = "" if _TAKE.fullmatch(text) else f"{Path(text).name} added as "
-            print(f"{n}/{len(args.takes)} {new}take {take.number:04d}{made}")
+            print(f"{n}/{len(args.takes)} {new}take t{take.number:04d}{made}")
         if not args.wait or not asked:
             return 1 if refused else 0
         ids = {t.id for t in asked}

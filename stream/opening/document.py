@@ -16,6 +16,7 @@ from models.tiles import trim
 from stream.opening.names import COLOUR, FRAME, MATTE, RETOUCH
 from stream.template import OraGroup, OraLayer, Template
 from stream.template.arrange import Block, Here, Item
+from stream.template.film import FilmLayer
 from stream.template.layers import Layer
 from stream.template.scene import Draw, nodes_of
 from stream.template.wording import Text
@@ -42,7 +43,7 @@ def _part(item: Item, canvas: Size, size: Size, draw: Draw) -> Part | None:
         inner = [_part(child, canvas, size, draw) for child in item.children]
         children = tuple(p for p in inner if p is not None)
         return OraGroup(item.name, children, item.mode, item.opacity) if children else None
-    if isinstance(item, Here):
+    if isinstance(item, Here | FilmLayer):  # the second is seen in films alone
         return None
     if isinstance(item, Layer):
         # Alone it blends with nothing: its own way of blending stays the layer's.

@@ -54,7 +54,7 @@ def change_take(
         take = load_take(event, take_id)
         if take.recording:
             raise TakeError(
-                f"take {take.number:04d} is still being recorded; stop it first, then make its "
+                f"take t{take.number:04d} is still being recorded; stop it first, then make its "
                 "greeting."
             )
         if people is not None:
@@ -81,14 +81,15 @@ def _cut(take: Take, begin_s: float | None, end_s: float | None) -> Take:
     if take.length_s is not None:
         if begin >= take.length_s:
             raise TakeError(
-                f"take {take.number:04d} is {take.length_s:.1f} s long, and what is shown was to "
+                f"take t{take.number:04d} is {take.length_s:.1f} s long, and what is shown was to "
                 f"begin at {begin:g} s; give an earlier begin."
             )
         if end is not None and end >= take.length_s:
             end = None
     if begin < 0 or (end is not None and end <= begin):
+        until = "its end" if end is None else f"{end:g} s"
         raise TakeError(
-            f"a part of take {take.number:04d} from {begin:g} to {end:g} s was asked for; it must "
+            f"a part of take t{take.number:04d} from {begin:g} s to {until} was asked for; it must "
             "begin at 0 or later and end after it begins."
         )
     return replace(take, begin_s=begin, end_s=end)

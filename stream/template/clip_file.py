@@ -175,7 +175,7 @@ class ClipFile:
         extra = self.stream.codec_context.extradata
         if extra:
             made.extradata = extra
-        return made  # type: ignore[return-value]
+        return made
 
     def __enter__(self) -> ClipFile:
         return self

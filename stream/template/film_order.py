@@ -139,8 +139,8 @@ def order_film(
         return None
     names: dict[int, frozenset[str]] = {}
     _called(tree, frozenset(), names)
-    for item in (*written, *(t.text for t in texts)):
-        names[id(item)] = frozenset({item.value})
+    for said in (*written, *(t.text for t in texts)):
+        names[id(said)] = frozenset({said.value})
     for layer in own:
         names[id(layer)] = frozenset({layer.name})
     # Slots mark the places between runs while layers are put in.

@@ -254,7 +254,7 @@ def gather(folder: Path, name: str | None = None) -> Gathered:
         problems += _check_boxes(document, described.slots, (*described.texts, *described.codes))
         if described.picture is not None:
             problems += check_shape(document, described.picture.size)
-        written = (*described.texts, *described.codes)
+        written: tuple[Text | Code, ...] = (*described.texts, *described.codes)
         film = gather_film(described.film, files, document, described.slots, written, problems)
         described = replace(described, film=film)
     return Gathered(name, files, described, document, faces, tuple(problems))
