@@ -137,8 +137,9 @@ class Grabbing:
                 if around is not None and not begun:
                     choosing.let_go()
             answer = self._kept_words(shot, pose)
-            if begun:
-                more = "its best frame is being chosen"
+            if begun and frames is not None:
+                back_s = max(0.0, frame.arrived_s - frames[0].arrived_s)
+                more = f"the best frame of the last {back_s:.1f} s is being chosen"
             elif around is None:
                 more = "the last presses are still being stored, so its own frame is used"
             else:

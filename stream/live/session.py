@@ -232,13 +232,8 @@ class Session:
 
         def about() -> About:
             pose = self._posing.pose
-            return About(
-                settings,
-                pose.numbers,
-                pose.template,
-                self.plates.plate_id,
-                nudge=pose.nudge,
-            )
+            plate = self.plates.plate_id
+            return About(settings, pose.numbers, pose.template, plate, nudge=pose.nudge)
 
         self._taking = self.console.taking = takes_of(
             partial(LiveRecorder, self.event, self._packets, sound, about),
