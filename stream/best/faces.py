@@ -26,6 +26,11 @@ from stream.best.networks import detector, eye, mesh
 
 _SURE_LOGIT = 0.0
 """The mesh's own word for whether it looks at a face: more likely than not."""
+_FOLLOWED_LOGIT = 10.0
+_SHIFTED = 0.35
+"""chosen: where a face that is followed went by up to half of its side, the mesh still lies on it and
+is surer than this (13 and more); on hair and cloth it was never surer than 9. A face that went
+farther than a third is looked for anew."""
 _ROOM = 1.15
 _WIDER = 3.0
 """A face that is looked for again is looked for in a square so many times as large."""
@@ -100,15 +105,16 @@ def _points(network_side: int, region: Region, flat: Tensor, count: int) -> Tens
     return torch.cat([region.to_picture(points[:, :2]), points[:, 2:] * region.side], 1)
 
 
-def _read(frame: Upright, region: Region) -> SeenFace | None:
+def _read(frame: Upright, region: Region, least: float = _SURE_LOGIT) -> SeenFace | None:
     """What the landmarks of a face say; None where they see no face.
 
     Args:
         frame: at full size.
         region: where to look: half as large again as from brow to chin.
+        least: how sure the mesh must be.
     """
     flat, sure = mesh()(region.cut_frame(frame, MESH_SIDE))
-    if float(sure[0]) <= _SURE_LOGIT:
+    if float(sure[0]) <= least:
         return None
     points = _points(MESH_SIDE, region, flat, MESH_POINTS)
     eyes = eye_regions(points)
@@ -170,8 +176,10 @@ def follow_faces(frame: Upright, before: Iterable[SeenFace]) -> list[SeenFace] |
     found: list[SeenFace] = []
     for face in before:
         place = Region(face.x * unit, face.y * unit, 1.5 * face.side * unit, face.tilt)
-        seen = _read(frame, place)
+        seen = _read(frame, place, _FOLLOWED_LOGIT)
         if seen is None or not _new(seen.x, seen.y, seen.side, found):
+            return None
+        if math.hypot(seen.x - face.x, seen.y - face.y) > _SHIFTED * face.side:
             return None
         found.append(seen)
     return found or None

@@ -19,21 +19,21 @@ from stream.best.measuring import OwnEyes, Reference, face_or_all, stops
 GROSS = 10.0
 """What a gross fault weighs beside its own size."""
 
-_SOFT, _SMEARED = 0.85, 0.45
+_SOFT, _SMEARED = 0.78, 0.45
 """Shares of the sharpest frame's detail: below one it is seen, below the other it is gross."""
 _DIRECTED = 1.6
 """Where one direction keeps so many times as much detail as another, something moved."""
 _FAST, _MOVED = 2.0, 0.003
 """So many times as far as usual, and so many frame widths at least, is a movement."""
 _HALF_SHUT, _SHUT = 0.85, 0.62
-_TURNED, _AWAY = 8.0, 18.0
+_TURNED, _ASKEW, _AWAY = 8.0, 12.0, 25.0
 """Degrees further to a side than where the person faces the camera most."""
 _NODDED = 15.0
 _CUT, _CUT_OFF = 0.02, 0.08
 """Shares of the frame's edge that the subject touches beyond what it touches in other frames."""
 _STOPS, _FAR_STOPS = 0.3, 1.0
 _CLIPPED, _BURNT = 0.02, 0.2
-_HOLED, _THINNED = 0.02, 0.1
+_HOLED, _THINNED = 0.06, 0.1
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,7 @@ def _matte(look: Look, ref: Reference) -> list[Remark]:
     holes, thin = whole.holes - ref.holes, whole.thin - ref.thin
     return [
         _graded(10 * max(cut, 0.0), off, "cut off by the frame", cut > _CUT),
-        _graded(10 * max(holes, 0.0), False, "holes in the cut-out", holes > _HOLED),
+        _graded(4 * max(holes, 0.0), False, "holes in the cut-out", holes > _HOLED),
         _graded(2 * max(thin, 0.0), False, "half-transparent in many places", thin > _THINNED),
     ]
 
@@ -158,7 +158,8 @@ def _face(face: FaceFigures, own: OwnEyes) -> Remark:
         # Of an eye that is seen from the side nobody can say how far it is open.
         return _graded(aside / 10, True, "head turned away")
     left, right = seen.open_left / max(own.left, 0.02), seen.open_right / max(own.right, 0.02)
-    open_share = min(left, right)
+    # Of a head that is turned the farther eye looks narrow.
+    open_share = max(left, right) if aside > _ASKEW else min(left, right)
     shut = open_share < _SHUT
     eyes = 3 * max(1 - open_share - 0.05, 0.0)
     head = aside / 20 + max(nod - 5, 0.0) / 20

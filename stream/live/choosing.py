@@ -16,6 +16,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,7 @@ from stream.live.ring import Ring, frame_bytes
 from stream.own_process import LOW, begin
 from stream.shot import Shot, load_shot, settle, shots
 from stream.shot.burst import alike, lay_down
+from stream.shot.changes import wait_longer
 
 log = logging.getLogger("posewall.live")
 
@@ -38,8 +40,9 @@ MOST_FRAMES = 24
 # chosen: 24 frames of 1920x1080 4:2:0 (71 MiB); most of them lie in the ring anyway.
 HELD_BYTES = 80 << 20
 MOST_HELD = 2
-# chosen: a busy laptop needs half a minute; only where the program died is it ever waited out.
-WAIT_S = 120.0
+# chosen: only where the program died is it ever waited out; while it lives it says so often enough.
+WAIT_S = 60.0
+STILL_AT_WORK_S = 15.0
 _LINES = 30
 _PROGRESS = re.compile(r"(\d+) (\d+)")
 
@@ -63,6 +66,7 @@ class Choosing:
         on_settled: told each shot whose frame is settled, so that its picture can be made.
         tell: takes a sentence for the terminal.
         on_trouble: takes a sentence that says why the best one was not chosen.
+        clock: monotonic, seconds.
     """
 
     def __init__(
@@ -73,7 +77,9 @@ class Choosing:
         on_settled: Callable[[Shot], None],
         tell: Callable[[str], None],
         on_trouble: Callable[[str], None],
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        self._clock, self._said_s = clock, clock()
         self._event, self._ring, self._later = event, ring, later
         self._on_settled, self._tell, self._on_trouble = on_settled, tell, on_trouble
         self._lock = threading.Lock()
@@ -106,18 +112,13 @@ class Choosing:
             self._held += 1
         found = self._ring.between(moment_s - min(seconds, LONGEST_S), moment_s)
         size = frame_bytes(found[-1]) if found else 1
-        return thinned(found, max(1, min(MOST_FRAMES, HELD_BYTES // max(size, 1))))
+        # The one of the press may come only just after it, and is one more.
+        return thinned(found, max(1, min(MOST_FRAMES, HELD_BYTES // max(size, 1)) - 1))
 
     def let_go(self) -> None:
         """What was held for a press is not needed."""
         with self._lock:
             self._held -= 1
-
-    @property
-    def wait_s(self) -> float:
-        """How long the picture of a shot may have to wait for its choice now, seconds."""
-        with self._lock:
-            return WAIT_S * (1 + len(self._progress))
 
     def begin(self, shot: Shot, frames: Sequence[Frame]) -> None:
         """Choose among frames that were held, in their turn; returns at once.
@@ -131,7 +132,7 @@ class Choosing:
         self._later(lambda: self._lay(shot, frames))
 
     def _lay(self, shot: Shot, frames: Sequence[Frame]) -> None:
-        began_s = time.monotonic()
+        began_s = self._clock()
         try:
             folder = lay_down(self._event, shot, frames)
         except PosewallError as error:
@@ -139,7 +140,7 @@ class Choosing:
             return
         finally:
             self.let_go()
-        took_s = time.monotonic() - began_s
+        took_s = self._clock() - began_s
         log.info("%d frames around shot %s held for %.2f s", len(frames), shot.id, took_s)
         self._work.put((shot.id, folder))
 
@@ -149,6 +150,15 @@ class Choosing:
         """Of the shots whose choice is open, how many frames were looked at, of how many."""
         with self._lock:
             return dict(self._progress)
+
+    def tend(self) -> None:
+        """Let nobody give up what is still to be chosen; to be called now and then."""
+        now = self._clock()
+        if now - self._said_s < STILL_AT_WORK_S:
+            return
+        self._said_s = now
+        for shot_id in self.progress():
+            wait_longer(self._event, shot_id, datetime.now(UTC) + timedelta(seconds=WAIT_S))
 
     def settle_left(self) -> dict[str, Any]:
         """Give up what a program that died has left open; to be called before the first press."""

@@ -10,7 +10,7 @@ from typing import Any
 
 from stream.capture.arrivals import Arrivals
 from stream.errors import UserError
-from stream.live.choosing import Choosing, together
+from stream.live.choosing import WAIT_S, Choosing, together
 from stream.live.keeping import Keeper
 from stream.live.lately import Lately
 from stream.live.notices import Notices
@@ -126,7 +126,7 @@ class Grabbing:
             try:
                 frame = self._shooting.frame_at(moment_s, held)
                 frames = together(around, frame)
-                choose_s = choosing.wait_s if frames else None
+                choose_s = WAIT_S if frames else None
                 shot = self._shooting.take(
                     frame, pose.numbers, False, pose.template, pose.nudge, choose_s
                 )
@@ -137,8 +137,9 @@ class Grabbing:
                 if around is not None and not begun:
                     choosing.let_go()
             answer = self._kept_words(shot, pose)
-            if begun:
-                more = "its best frame is being chosen"
+            if begun and frames is not None:
+                back_s = max(0.0, frame.arrived_s - frames[0].arrived_s)
+                more = f"the best frame of the last {back_s:.1f} s is being chosen"
             elif around is None:
                 more = "the last presses are still being stored, so its own frame is used"
             else:

@@ -232,13 +232,8 @@ class Session:
 
         def about() -> About:
             pose = self._posing.pose
-            return About(
-                settings,
-                pose.numbers,
-                pose.template,
-                self.plates.plate_id,
-                nudge=pose.nudge,
-            )
+            plate = self.plates.plate_id
+            return About(settings, pose.numbers, pose.template, plate, nudge=pose.nudge)
 
         self._taking = self.console.taking = takes_of(
             partial(LiveRecorder, self.event, self._packets, sound, about),
@@ -340,6 +335,8 @@ class Session:
             self._making.tend()
         if self._grabbing is not None and self._arrivals is not None:
             self._grabbing.tend(self._arrivals)
+        if self._choosing is not None:
+            self._choosing.tend()
         if self._taking is not None and self._sound is not None:
             self._sound.tend()
             self._taking.tend()

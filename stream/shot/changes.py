@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 from stream.durable import add_copy, held, replace_file, storing
@@ -93,6 +94,14 @@ def settle(event: Event, shot_id: str, note: str | None = None) -> Shot:
         note = note or (STILL_MISSED if shot.still_until else CHOICE_MISSED)
         log.warning("shot %s: %s", shot.id, note)
         return rewrite(event, replace(shot.noting(note), still_until=None, choice_until=None))
+
+
+def wait_longer(event: Event, shot_id: str, until: datetime) -> None:
+    """Whoever chooses a shot's best frame is still at work: nobody else is to give it up."""
+    with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
+        shot = load_shot(event, shot_id)
+        if shot.choice_until is not None:
+            rewrite(event, replace(shot, choice_until=until))
 
 
 def render_again(event: Event, shot_id: str) -> Shot:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import http.client
 import json
 import socket
 import threading
@@ -22,78 +21,7 @@ from stream.pages.app import STATIC_FOLDER
 from stream.pages.feed import Feed
 from stream.pages.guard import TOKEN_HEADER
 from stream.pages.serve import PageServer
-
-TOKEN = "token of this run"
-JSON = {"Content-Type": "application/json"}
-
-
-def done(answer: dict[str, Any]) -> Future[dict[str, Any]]:
-    future: Future[dict[str, Any]] = Future()
-    future.set_result(answer)
-    return future
-
-
-class Desk:
-    """Controls that remember what they were asked; no camera behind them."""
-
-    def __init__(self) -> None:
-        self.asked: list[tuple[str, Any]] = []
-
-    def state(self) -> dict[str, Any]:
-        return {"kept": 0}
-
-    def grab(
-        self, age_s: float, after_s: float = 0.0, best_s: float | None = None
-    ) -> Future[dict[str, Any]]:
-        self.asked.append(("grab", age_s) if best_s is None else ("best", best_s))
-        future: Future[dict[str, Any]] = Future()
-        if age_s > 5:
-            future.set_exception(UserError("The disk is full."))
-        else:
-            future.set_result({"shot": "0001-abcdef"})
-        return future
-
-    def beside(self, shot: str, views: bool) -> dict[str, Any]:
-        return {"shot": shot, "frames": [], "views": views}
-
-    def use_frame(self, shot: str, place: int) -> Future[dict[str, Any]]:
-        self.asked.append(("use", (shot, place)))
-        return done({"shot": shot})
-
-    def start_take(
-        self, count_s: float, most_s: float | None, before_s: float
-    ) -> Future[dict[str, Any]]:
-        self.asked.append(("start", (count_s, most_s, before_s)))
-        return done({"take": "t0001-abcdef"})
-
-    def stop_take(self) -> Future[dict[str, Any]]:
-        self.asked.append(("stop", None))
-        return done({"take": "t0001-abcdef"})
-
-    def plate(self, age_s: float) -> Future[dict[str, Any]]:
-        self.asked.append(("plate", age_s))
-        future: Future[dict[str, Any]] = Future()
-        future.set_result({"plate": "1"})
-        return future
-
-    def drop_plate(self) -> dict[str, Any]:
-        self.asked.append(("drop", None))
-        return {}
-
-    def show_in(self, template: str) -> dict[str, Any]:
-        self.asked.append(("template", template))
-        return {}
-
-    def move(self, right: float, down: float, scale: float) -> dict[str, Any]:
-        self.asked.append(("move", (right, down, scale)))
-        return {}
-
-    def set_next(self, people: list[str], template: str | None = None) -> dict[str, Any]:
-        self.asked.append(("next", people))
-        return {"people": people}
-
-    def find(self, words: str) -> list[dict[str, Any]]:
-        return [{"number": "7", "name": words, "group": ""}]
+from tests.stream.pages.asked import JSON, TOKEN, Desk, ask, own
 
 
 @pytest.fixture(scope="module")
@@ -124,32 +52,6 @@ def fed(desk: Desk, feed: Feed) -> Iterator[PageServer]:
     """A server whose feed is this test's alone."""
     with PageServer(desk, feed, token=TOKEN, port=0) as running:
         yield running
-
-
-def ask(
-    server: PageServer,
-    method: str,
-    path: str,
-    headers: dict[str, str] | None = None,
-    body: str | None = None,
-) -> tuple[int, str, dict[str, str]]:
-    """Status, text and headers of one request; a Host header given replaces the right one."""
-    connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=10)
-    try:
-        connection.putrequest(method, path, skip_host="Host" in (headers or {}))
-        for key, value in (headers or {}).items():
-            connection.putheader(key, value)
-        connection.putheader("Content-Length", str(len(body or "")))
-        connection.endheaders((body or "").encode())
-        response = connection.getresponse()
-        text = response.read().decode()
-        return response.status, text, {k.lower(): v for k, v in response.getheaders()}
-    finally:
-        connection.close()
-
-
-def own(server: PageServer) -> dict[str, str]:
-    return {TOKEN_HEADER: TOKEN, "Origin": server.address, **JSON}
 
 
 def test_pages_are_served_and_kept_to_themselves(server: PageServer) -> None:
@@ -249,55 +151,6 @@ def test_own_page_and_command_may_act(server: PageServer, desk: Desk) -> None:
     assert desk.asked[1][1] == ["7"]
     status, text, _ = ask(server, "GET", "/people?find=Ada", command)
     assert json.loads(text)["people"][0]["name"] == "Ada"
-
-
-def test_best_frames_and_takes_may_be_asked_for(server: PageServer, desk: Desk) -> None:
-    command = {TOKEN_HEADER: TOKEN, **JSON}
-    for path, words in (
-        ("/grab", {"best_s": 2.5}),
-        ("/grab", {"best_s": 0}),
-        ("/best", {"shot": "3", "place": 2}),
-        ("/take", {"do": "start", "count_s": 3, "most_s": 20, "before_s": 1.5, "age_s": 2}),
-        ("/take", {"do": "start"}),
-        ("/take", {"do": "stop"}),
-    ):
-        status, text, _ = ask(server, "POST", path, command, json.dumps(words))
-        assert status == 200, text
-    assert desk.asked[:4] == [
-        ("best", 2.5),
-        ("best", 0.0),
-        ("use", ("3", 2)),
-        ("start", (3.0, 20.0, 1.5)),
-    ]
-    kind, (count_s, most_s, before_s) = desk.asked[4]
-    assert (kind, count_s, most_s) == ("start", 0.0, None)
-    assert 0 <= before_s < 2  # from the press on, not from its arrival
-    assert desk.asked[5] == ("stop", None)
-    status, text, _ = ask(server, "GET", "/best?shot=3&views=1", command)
-    assert json.loads(text) == {"shot": "3", "frames": [], "views": True}
-
-
-@pytest.mark.parametrize(
-    ("path", "words"),
-    [
-        ("/best", {"place": 1}),
-        ("/best", {"shot": "3"}),
-        ("/best", {"shot": "3", "place": True}),
-        ("/best", {"shot": "3", "place": 1.5}),
-        ("/take", {}),
-        ("/take", {"do": "pause"}),
-        ("/take", {"do": "start", "count_s": "soon"}),
-        ("/take", {"do": "start", "most_s": "long"}),
-        ("/grab", {"best_s": "all"}),
-    ],
-)
-def test_what_cannot_be_meant_is_refused(
-    server: PageServer, desk: Desk, path: str, words: dict[str, Any]
-) -> None:
-    status, text, _ = ask(server, "POST", path, own(server), json.dumps(words))
-    assert status == 409
-    assert json.loads(text)["sentence"].endswith(".")
-    assert desk.asked == []
 
 
 def test_trouble_is_told_in_its_own_sentence(server: PageServer) -> None:

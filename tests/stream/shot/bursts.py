@@ -36,7 +36,8 @@ def scene(size: tuple[int, int], blur: float, seed: int = 3) -> NDArray[np.uint8
     picture[high // 5 :, wide // 3 : wide // 3 + detail.shape[1]] = detail[..., None]
     if blur > 0:
         picture = cv2.GaussianBlur(picture, (0, 0), blur)
-    return np.clip(np.rint(picture), 0, 255).astype(np.uint8)
+    codes: NDArray[np.uint8] = np.clip(np.rint(picture), 0, 255).astype(np.uint8)
+    return codes
 
 
 def frame_of(picture: NDArray[np.uint8], index: int, arrived_s: float) -> Frame:
