@@ -30,7 +30,7 @@ GRABS = ((4.5, "103"), (9.0, "111"))
 STILLS = (("portrait_24mp.jpg", "104"), ("portrait_6mp.jpg", "105"))
 """Files, and whose they are; their orders on the roster say by which templates they are made."""
 
-GREETING = ("4", "6", "103")
+GREETING = ("4", "5.4", "103")
 """From and to which second of the clip, and whose greeting it is."""
 
 
@@ -134,7 +134,7 @@ def _demo(folder: Path) -> int:
     wanted = [w.picture for shot in shots(Event.open(folder)) for w in shot.wanted]
     if sorted(wanted) != [p.name for p in pictures]:
         raise UserError(f"{len(pictures)} pictures were made, not {len(wanted)}; see above")
-    print("\n4. A greeting is made of two seconds of the clip, with a card and music.\n")
+    print("\n4. A greeting is made of a part of the clip, with a card and music.\n")
     begin_s, end_s, person = GREETING
     _run(
         "greet", made / "clip.mp4", "--event", folder, "--person", person, "--from", begin_s,

@@ -127,7 +127,7 @@ def _film(scale: float) -> str:
 
     return FILM.format(
         window=box(0, 1620, WIDTH, 1350),
-        slot=box(0, 1660, WIDTH, 1350),
+        slot=box(-360, 1540, WIDTH + 720, 1755),
         words=box(300, 2000, 1800, 400),
         size=f"{300 * scale:g}",
         up=f"{200 * scale:g}",

@@ -102,6 +102,7 @@ def on_size(folded: Folded, top: int, left: int, size: tuple[int, int]) -> Folde
                 moved(step.rgb_enc, 0.0),
                 moved(step.alpha, 0.0),
                 step.mode,
+                moved(step.coverage, 1.0),
             )
             for step in folded.overlays
         )

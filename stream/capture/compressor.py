@@ -30,6 +30,16 @@ BELOW = 10
 """chosen: how far below the live picture, in steps of `os.nice`."""
 
 
+class _Output:
+    """Standard output without a buffer of Python's own, whose last part would wait for more."""
+
+    def write(self, data: bytes) -> int:
+        rest = memoryview(data)
+        while rest:
+            rest = rest[os.write(1, rest) :]
+        return len(data)
+
+
 def _frames(given: BinaryIO, about: dict[str, Any]) -> Iterator[av.VideoFrame]:
     """Frames as they come."""
     name = str(about["format"])
@@ -51,7 +61,7 @@ def _frames(given: BinaryIO, about: dict[str, Any]) -> Iterator[av.VideoFrame]:
 
 
 def _begun(
-    out: BinaryIO, codec: str, options: dict[str, str], first: av.VideoFrame, tags: dict[str, int]
+    out: _Output, codec: str, options: dict[str, str], first: av.VideoFrame, tags: dict[str, int]
 ) -> tuple[OutputContainer, VideoStream, list[Packet[VideoStream]]]:
     """A container with a stream, and the packets of the first frame, which are not muxed yet."""
     container = av.open(out, "w", format="matroska", options=_CONTAINER)
@@ -65,7 +75,7 @@ def _begun(
     return container, stream, stream.encode(first)
 
 
-def _compress(given: BinaryIO, out: BinaryIO) -> None:
+def _compress(given: BinaryIO, out: _Output) -> None:
     about = json.loads(given.readline())
     frames = _frames(given, about)
     first = next(frames, None)
@@ -93,7 +103,7 @@ def main() -> None:
         os.nice(BELOW)
     # Whoever began this is gone: what it wanted is not wanted any more.
     with suppress(BrokenPipeError):
-        _compress(sys.stdin.buffer, sys.stdout.buffer)
+        _compress(sys.stdin.buffer, _Output())
 
 
 if __name__ == "__main__":

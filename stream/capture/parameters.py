@@ -12,6 +12,8 @@ from av.audio.stream import AudioStream
 from av.container import OutputContainer
 from av.video.stream import VideoStream
 
+from stream.capture.adts import config_of
+
 RAW_CODECS = frozenset({"rawvideo", "wrapped_avframe", "bitpacked"})
 """Pictures that are not compressed: the container has no form for most of them."""
 
@@ -40,6 +42,7 @@ class Parameters:
     Attributes:
         codec: name of the decoder.
         sound: whether it is sound.
+        headed: its packets have headers that they lose when they are kept, see `adts.bare`.
         header: a header that holds nothing else.
     """
 
@@ -49,10 +52,14 @@ class Parameters:
         Raises:
             av.error.FFmpegError, ValueError: Matroska cannot hold such a stream.
         """
+        config = config_of(stream) if isinstance(stream, AudioStream) else None
         self.codec = stream.codec_context.name
+        self.headed = config is not None
         self.sound = stream.type == "audio"
         out, kept = _output()
-        out.add_stream_from_template(stream, opaque=True)
+        made = out.add_stream_from_template(stream, opaque=True)
+        if config is not None:
+            made.codec_context.extradata = config
         try:
             out.start_encoding()
             self.header = bytes(kept.data)
@@ -61,10 +68,14 @@ class Parameters:
         # Never started: nothing but a place for the parameters that outlives the input.
         self._place, _ = _output()
         self._stream = self._place.add_stream_from_template(stream, opaque=True)
+        self._config = config
 
     def add_to(self, out: OutputContainer) -> VideoStream | AudioStream:
         """A new stream with these parameters."""
-        return out.add_stream_from_template(self._stream, opaque=True)
+        made = out.add_stream_from_template(self._stream, opaque=True)
+        if self._config is not None:
+            made.codec_context.extradata = self._config
+        return made
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Parameters) and self.header == other.header

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
+from stream.capture.adts import bare
 from stream.capture.frame import Frame
 from stream.capture.parameters import Parameters, parameters_of
 
@@ -68,6 +69,7 @@ class Streams:
         picture: parameters of its packets; None where frames are to be encoded instead.
         why: for people, why its packets cannot be copied; empty where they can.
         sound: parameters of its own sound; None without.
+        silent: for people, why sound that it has cannot be kept; empty otherwise.
         by_arrival: its timestamps say nothing, so that packets count by when they came.
     """
 
@@ -75,6 +77,7 @@ class Streams:
     picture: Parameters | None
     why: str = ""
     sound: Parameters | None = None
+    silent: str = ""
     by_arrival: bool = False
 
 
@@ -136,7 +139,11 @@ class Gathering:
         parameters = parameters_of(picture)
         why = "" if parameters else "its pictures come uncompressed"
         own = parameters_of(sound) if sound is not None else None
-        self._streams = Streams(label, parameters, why, own, by_arrival)
+        self._headed = own is not None and own.headed
+        silent = ""
+        if sound is not None and own is None:
+            silent = f"its own sound is in a form that cannot be kept ({sound.codec_context.name})"
+        self._streams = Streams(label, parameters, why, own, silent, by_arrival)
         self._told = False
         self._pieces: list[Piece] = []
         self._decode_us: int | None = None
@@ -160,6 +167,9 @@ class Gathering:
             decode_us = self._decoded_us(at_us, sound)
             if decode is not None:
                 decode_us = _microseconds(decode, packet)
+        data = bytes(packet)
+        if sound and self._headed:
+            data = bare(data)
         self._pieces.append(
             Piece(
                 at_us,
@@ -168,7 +178,7 @@ class Gathering:
                 packet.is_keyframe,
                 not packet.is_discard,
                 sound,
-                data := bytes(packet),
+                data,
                 tuple(packet.iter_sidedata()),
                 size=len(data),
             )

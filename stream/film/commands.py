@@ -102,7 +102,7 @@ def run_greet(args: argparse.Namespace) -> int:
     people = None if args.person is None else [event.roster.one(t).number for t in args.person]
     template = None if args.template is None else event.template(args.template)
     with event.logging(), JobQueue(event) as queue:
-        plate = save_plate(event, read_still(args.plate), still=args.plate) if args.plate else None
+        plate = save_plate(event, read_still(args.plate)) if args.plate else None
         # A take whose program died may be one of those that are named.
         Sweep(event, queue)(datetime.now().astimezone())
         asked: list[Take] = []

@@ -69,7 +69,7 @@ def _write(blocks: Iterator[Block], out: Path, length: int, seen: Callable[[int]
     """FLAC of 24 bit (RFC 9639), exactly ``length`` samples."""
     with (
         whole_file(out) as partial,
-        av.open(str(partial), "w", format="flac", options={"fflags": "+bitexact"}) as file,
+        av.open(f"file:{partial}", "w", format="flac", options={"fflags": "+bitexact"}) as file,
     ):
         stream = file.add_stream("flac", rate=RATE)
         stream.layout, stream.format = "stereo", "s32"

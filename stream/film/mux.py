@@ -143,7 +143,7 @@ def mux(
     with (
         storing(f"the film {out.name}", out.parent),
         whole_file(out) as partial,
-        av.open(str(partial), "w", format="mp4", options=_OPTIONS) as container,
+        av.open(f"file:{partial}", "w", format="mp4", options=_OPTIONS) as container,
     ):
         container.metadata.update(metadata or {})
         picture = _picture_stream(container, pieces[0], rate, tags)

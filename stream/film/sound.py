@@ -184,8 +184,9 @@ def make_sound(
         SoundError: the music cannot be read, or there is no film of that length.
         StorageError: the disk did not take it.
     """
-    length = round(length_s * RATE)
-    if length < 1 or not math.isfinite(length_s + begin_s + end_s + at_s) or at_s < 0.0:
+    known = math.isfinite(length_s + begin_s + end_s + at_s)
+    length = round(length_s * RATE) if known else 0
+    if length < 1 or at_s < 0.0:
         raise SoundError(
             f"a film of {length_s:g} s with a take from {begin_s:g} to {end_s:g} s at {at_s:g} s "
             "has no sound; need a film that lasts, and a take that begins in it"

@@ -6,18 +6,17 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from datetime import datetime
+from datetime import timedelta
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 
 import av
 
-from models.errors import PosewallError
 from stream.capture.clip import Clip
 from stream.capture.container import Container, Target
 from stream.capture.frame import Frame
-from stream.capture.media import local_now, log
+from stream.capture.media import Wall, local_now, log
 from stream.capture.tap import SECOND_US, Piece, Streams
 from stream.durable import write_synced
 from stream.event import Event
@@ -92,13 +91,13 @@ class _Copy:
         return True
 
 
-def _first_frames(path: Path) -> list[Frame]:
+def _first_frames(path: Path, wall: Wall) -> list[Frame]:
     """The first few, in the order in which they are shown.
 
     Raises:
         UserError: it is no clip that can be read, or a tiny one.
     """
-    clip = Clip(path, paced=False)
+    clip = Clip(path, paced=False, wall=wall)
     clip.open()
     try:
         found: list[Frame] = []
@@ -121,12 +120,12 @@ def _in_order(frames: Sequence[Frame]) -> bool:
     return all(a is not None and b is not None and a < b for a, b in pairwise(times))
 
 
-def _copied(path: Path, media: Path, seen: Seen) -> int | None:
+def _copied(path: Path, media: Path, seen: Seen) -> tuple[int | None, str]:
     """Copy a clip's packets.
 
     Returns:
-        The instant 0 of the new file on the clip's time line; None where its packets cannot be
-        copied.
+        The instant 0 of the new file on the clip's time line, None where its packets cannot be
+        copied; and why sound that it has is not kept.
     """
     tap = _Copy(media)
     target = Target(f"file:{path}", path.name, options={"protocol_whitelist": "file"})
@@ -145,7 +144,8 @@ def _copied(path: Path, media: Path, seen: Seen) -> int | None:
         log.warning("%s: reading stopped (%s); what came before it is kept", path.name, e)
     finally:
         container.close()
-    return tap.zero_us if tap.close() else None
+    silent = tap.streams.silent if tap.streams is not None else ""
+    return (tap.zero_us if tap.close() else None), silent
 
 
 def _encoded(path: Path, media: Path, step_us: int | None, seen: Seen) -> None:
@@ -214,7 +214,7 @@ def add_clip(
     begin_s: float = 0.0,
     end_s: float | None = None,
     seen: Seen = lambda seconds: None,
-    wall: Callable[[], datetime] = local_now,
+    wall: Wall = local_now,
 ) -> Take:
     """Make a take of a clip file, whose picture and sound are copied without loss.
 
@@ -237,18 +237,20 @@ def add_clip(
             f"{path}: a part from {begin_s:g} to {end_s if end_s is None else f'{end_s:g}'} s was "
             "asked for; it must begin at 0 or later and end after it begins."
         )
-    first, *more = _first_frames(path)
+    first, *more = _first_frames(path, wall)
     about = About(settings, people, template, plate, mirror, nudge, shapes)
     draft = drafted(event, about, begun=first.taken, source=path.name, turns=first.quarter_turns)
     in_order = _in_order([first, *more])
 
     def fill(folder: Path, draft: Take) -> Take:
         media, first_us = folder / draft.file, own_us(first) or 0
-        zero_us = _copied(path, media, seen) if in_order else None
-        sound, notes = "the clip's own track", ()
+        zero_us, silent = _copied(path, media, seen) if in_order else (None, "")
         if zero_us is None:
             media.unlink(missing_ok=True)
-            sound, zero_us = "", first_us
+            zero_us = first_us
+            silent = "its packets cannot be copied, so that its picture was compressed anew"
+            if not _has_sound(path):
+                silent = ""
             _encoded(path, media, None if in_order else _step_us(path), seen)
         shown_s = (first_us - zero_us) / SECOND_US
         _, length_s = measured(media)
@@ -261,20 +263,28 @@ def add_clip(
         take = replace(
             draft,
             recording=False,
+            begun=draft.begun - timedelta(seconds=shown_s),
             begin_s=shown_s + begin_s,
             end_s=end,
             length_s=length_s,
-            notes=(*draft.notes, *notes),
         )
+        if silent:
+            take = take.noting(f"kept without sound: {silent}")
         reader = TakeReader(take, media)
         write_synced(folder / VIEW, reader.view())
-        return replace(take, sound=sound if reader.has_sound else "")
+        return replace(take, sound="the clip's own track" if reader.has_sound else "")
 
     return keep_new(event, draft, fill, shapes)
 
 
+def _has_sound(path: Path) -> bool:
+    with suppress(av.error.FFmpegError, OSError), av.open(str(path)) as container:
+        return bool(container.streams.audio)
+    return False
+
+
 def _step_us(path: Path) -> int:
     rate: Fraction | None = None
-    with suppress(PosewallError, av.error.FFmpegError, OSError), av.open(str(path)) as container:
+    with suppress(av.error.FFmpegError, OSError), av.open(str(path)) as container:
         rate = container.streams.video[0].average_rate
     return round(SECOND_US / (rate or Fraction(25)))

@@ -1,6 +1,10 @@
 """Frames of a source that does not compress, made into packets by a process beside the program.
 
-chosen: H.264 with a quantiser of 10 in the source's own chroma format. FIGURES
+chosen: H.264 with a quantiser of 12 in the source's own chroma format (x264, ultrafast). On frames
+of a rendered person at 1920 x 1080, 4:2:2, with noise of 1.5 codes, the final matte differs from
+that of the frames themselves by .011 in the mean along edges; another draw of the same noise makes
+.021 (quantiser 6: .006, 10: .008, 14: .013, 18: .020, 22: .029). It takes 23 ms of one core a frame
+and 200 Mbit/s; without loss x264 takes 34 ms and 420 Mbit/s, FFV1 57 ms and 370.
 """
 
 from __future__ import annotations
@@ -32,8 +36,10 @@ from stream.take.backlog import Backlog
 log = logging.getLogger("posewall.take")
 _PIPE_BYTES = 1 << 20
 _END_S = 10.0
+# The header says all; a look at seconds of the stream would hold up what has come.
+_AT_ONCE = {"fpsprobesize": "0", "analyzeduration": "100000"}
 _X264 = {
-    **{"preset": "ultrafast", "qp": "10", "g": "30", "bf": "0"},
+    **{"preset": "ultrafast", "qp": "12", "g": "30", "bf": "0"},
     **{"threads": "2", "sliced-threads": "0"},
 }
 _X264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
@@ -78,9 +84,17 @@ def _write(pipe: IO[bytes], frame: Frame, at_us: int) -> None:
     planes = frame.planes
     if frame.encoding.matrix is Matrix.RGB:  # the library's planar RGB is G, B, R
         planes = (planes[1], planes[2], planes[0])
-    pipe.write(at_us.to_bytes(8, "big", signed=True))
+    _put(pipe, at_us.to_bytes(8, "big", signed=True))
     for plane in planes:
-        pipe.write(np.ascontiguousarray(plane_array(plane, frame.encoding.depth)).data)
+        values = np.ascontiguousarray(plane_array(plane, frame.encoding.depth))
+        _put(pipe, values.data.cast("B"))
+
+
+def _put(pipe: IO[bytes], data: bytes | memoryview) -> None:
+    """Write all of it: a pipe without a buffer may take a part."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[pipe.write(rest) :]
 
 
 class FrameEncoder:
@@ -112,7 +126,10 @@ class FrameEncoder:
         self._until_us: int | None = None
         self._stop = threading.Event()
         self._process = own_process.begin(
-            "stream.capture.compressor", stdout=subprocess.PIPE, creationflags=own_process.LOW
+            "stream.capture.compressor",
+            stdout=subprocess.PIPE,
+            bufsize=0,  # a buffered pipe would wait for as much as was asked for
+            creationflags=own_process.LOW,
         )
         self._threads = [
             threading.Thread(target=work, name=f"take {name}", daemon=True)
@@ -150,7 +167,7 @@ class FrameEncoder:
         pipe: Any = self._process.stdin
         try:
             _widen(pipe)
-            pipe.write(self._about)
+            _put(pipe, self._about)
             while not self._stop.is_set():
                 piece = self._given.get(0.1)
                 if piece is None:
@@ -171,7 +188,9 @@ class FrameEncoder:
     def _collect(self) -> None:
         why = self._given.ended or ""
         try:
-            with av.open(self._process.stdout, "r", format="matroska") as container:
+            with av.open(
+                self._process.stdout, "r", format="matroska", options=_AT_ONCE
+            ) as container:
                 stream = container.streams.video[0]
                 self.parameters = Parameters(stream)
                 for packet in container.demux(stream):

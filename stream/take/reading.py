@@ -189,10 +189,11 @@ def measured(path: Path) -> tuple[float, float]:
             stream = next(iter(container.streams.video), None)
             if stream is None:
                 return 0.0, 0.0
+            length = 1 / Fraction(stream.average_rate or 25)
             for packet in container.demux(stream):
                 if packet.size and packet.pts is not None:
                     times.append(packet.pts * packet.time_base)
-                    length = Fraction(packet.duration or 0) * packet.time_base
+                    length = Fraction(packet.duration or 0) * packet.time_base or length
     except (av.error.FFmpegError, OSError):
         pass  # cut off: what came before counts
     if not times:

@@ -229,6 +229,8 @@ class Recording(threading.Thread):
         sound, word = (streams.sound, "the source's own track") if streams else (None, "")
         if self._microphone is not None:
             sound, word = self._begin_sound(self._microphone)
+        elif streams is not None and streams.silent:
+            self.take = self.take.noting(f"recorded without sound: {streams.silent}")
         if sound is None:
             word = ""
         self._has_sound = sound is not None

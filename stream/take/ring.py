@@ -144,7 +144,7 @@ class PacketRing:
             now_us = round(self._clock() * SECOND_US)
             for piece in pieces:
                 if piece.sound or self._streams.picture is not None:
-                    self._add(self._line.lay(piece.moved(shift_us), now_us))
+                    self._add(self._line.lay(piece, now_us, shift_us))
             if frame is not None and self._streams.picture is None:
                 at_us = self._line.frame_us(frame)
                 size = sum(p.nbytes for p in frame.planes)

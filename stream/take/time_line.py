@@ -72,7 +72,7 @@ class TimeLine:
         late = arrived_us - (own + self._shift_us)
         if abs(late - self._offset.offset_us) < _FARTHEST_OFF_US:
             self._offset.add(own + self._shift_us, arrived_us)
-        return before is None or own > before or before - own > _FARTHEST_OFF_US
+        return before is None or own > before or before - own > _FARTHEST_BACK_US
 
     def frame_us(self, frame: Frame) -> int:
         """Where a frame lies, on the source's own line as `lay` takes it."""
@@ -81,14 +81,15 @@ class TimeLine:
             return own
         return self.of_clock(round(frame.arrived_s * SECOND_US)) - (self._shift_us or 0)
 
-    def lay(self, piece: Piece, now_us: int) -> Piece | None:
+    def lay(self, piece: Piece, now_us: int, shift_us: int = 0) -> Piece | None:
         """A piece at its place; None for sound that has none.
 
         Args:
-            piece: on the source's own line.
+            piece: on the source's own line, once it is moved.
             now_us: the computer's clock.
+            shift_us: by how much it is to be moved.
         """
-        laid = piece.moved(self._shift_us or 0)
+        laid = piece.moved(shift_us + (self._shift_us or 0))
         last = self._last_us
         if piece.sound:
             off = last is not None and abs(laid.at_us - last) > _LONGEST_STEP_US

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import av
 import numpy as np
@@ -175,7 +175,7 @@ class ClipFile:
         extra = self.stream.codec_context.extradata
         if extra:
             made.extradata = extra
-        return made
+        return cast("VideoCodecContext", made)
 
     def __enter__(self) -> ClipFile:
         return self
@@ -203,7 +203,7 @@ class ClipFile:
     def frames(self) -> Iterator[av.VideoFrame]:
         """Decoded frames in the order of their times."""
         decode: Callable[[av.Packet[VideoStream]], list[av.VideoFrame]] = (
-            (lambda p: p.decode()) if self._own is None else self._own.decode  # type: ignore[assignment]
+            (lambda p: p.decode()) if self._own is None else self._own.decode
         )
         for packet in self.packets():
             try:

