@@ -38,7 +38,9 @@ from tests.stream.film.planes import taken
 from tests.stream.film.takes import clip_of, take_of, write_clip
 
 
-def in_order(frames: Sequence[Frame], settings: KeySettings, plate: Frame | None) -> Sequence[int]:
+def in_order(
+    frames: Sequence[Frame], settings: KeySettings, plate: Frame | None
+) -> Sequence[int]:
     """The poster's frame is not what is tested here: the middle one."""
     return [len(frames) // 2]
 
@@ -198,9 +200,9 @@ def test_others_go_first_before_every_frame(event: Event, tmp_path: Path) -> Non
 def close(one: Sequence[NDArray[np.uint8]], other: Sequence[NDArray[np.uint8]]) -> bool:
     """Whether two films look the same; the codec takes a little."""
     assert len(one) == len(other)
-    return (
-        max(float(abs(a.astype(float) - b).mean()) for a, b in zip(one, other, strict=True)) < 1.5
-    )
+    return max(
+        float(abs(a.astype(float) - b).mean()) for a, b in zip(one, other, strict=True)
+    ) < 1.5
 
 
 @pytest.mark.parametrize("turns", [1, 2, 3])
