@@ -136,6 +136,7 @@ def test_it_chooses_and_tells_how_far_it_is(hall: Hall) -> None:
     (chosen,) = hall.settled
     assert (chosen.id, chosen.index, chosen.choice_until) == (shot.id, 3, None)
     assert hall.troubles == []
+    assert "the best of 8 frames: 0.1 s before: " in hall.told[0]
 
 
 def test_a_process_that_dies_leaves_the_frame_of_the_press(
