@@ -17,6 +17,7 @@ from stream.batch.running import Jobs, run_until_finished
 from stream.batch.state import State
 from stream.batch.sweep import Sweep
 from stream.batch.telling import line
+from stream.capture.still_file import RAW_SUFFIXES, STILL_SUFFIXES
 from stream.capture.stills import read_still
 from stream.config import FILM_SHAPES
 from stream.device import pick_device
@@ -162,6 +163,11 @@ def _asked(
         raise TakeError(
             f"'{text}' is neither a take's number nor a clip that is there; 'posewall batch "
             "status' lists the takes."
+        )
+    if Path(text).suffix.lower() in STILL_SUFFIXES | RAW_SUFFIXES:
+        raise TakeError(
+            f"{text} is a photograph; a greeting is made of a clip. For a picture of it: 'posewall "
+            "batch add'."
         )
     return add_clip(
         event,

@@ -7,7 +7,7 @@ from pathlib import Path
 import av
 import pytest
 
-from stream.batch.worker import Worker
+from stream.batch.telling import Progress
 from stream.cli import main
 from stream.event import Event
 from stream.film.owner import film_owner
@@ -92,17 +92,14 @@ def test_stopped_in_the_middle_it_stays_queued(
     event: Event, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     add_take(event, frames=6)
-    start = Worker.start
+    looks: list[int] = []
 
-    def interrupted(self: Worker) -> None:
-        start(self)
-        assert self.working.wait(60)
-        monkeypatch.setattr("stream.batch.running.time.sleep", stop)
+    def interrupted(self: Progress, *_: object) -> None:
+        looks.append(1)
+        if len(looks) > 1:
+            raise KeyboardInterrupt
 
-    def stop(_: float) -> None:
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr(Worker, "start", interrupted)
+    monkeypatch.setattr(Progress, "show", interrupted)
     assert typed("greet", "1", "--event", event.paths.root) == 130
     assert "A greeting in work goes on where it stood" in capsys.readouterr().err
     monkeypatch.undo()
