@@ -1,7 +1,8 @@
 """Play the demo event once: ``python -m demo_clips.play``.
 
-What an evening does, in a minute: the clip runs through the live loop with its pages served, two
-shots are grabbed for two people, two stills are added by hand, and every picture is made.
+What an evening does, in a minute or two: the clip runs through the live loop with its pages
+served, two shots are grabbed for two people, two stills are added by hand, every picture is made,
+and a greeting of a few seconds.
 """
 
 from __future__ import annotations
@@ -28,6 +29,9 @@ GRABS = ((4.5, "103"), (9.0, "111"))
 
 STILLS = (("portrait_24mp.jpg", "104"), ("portrait_6mp.jpg", "105"))
 """Files, and whose they are; their orders on the roster say by which templates they are made."""
+
+GREETING = ("4", "5", "103")
+"""From and to which second of the clip, and whose greeting it is."""
 
 
 def _posewall(*words: str | Path) -> list[str]:
@@ -130,9 +134,18 @@ def _demo(folder: Path) -> int:
     wanted = [w.picture for shot in shots(Event.open(folder)) for w in shot.wanted]
     if sorted(wanted) != [p.name for p in pictures]:
         raise UserError(f"{len(pictures)} pictures were made, not {len(wanted)}; see above")
+    print("\n4. A greeting is made of a part of the clip, with a card and music.\n")
+    begin_s, end_s, person = GREETING
+    _run(
+        "greet", made / "clip.mp4", "--event", folder, "--person", person, "--from", begin_s,
+        "--to", end_s, "--plate", made / "plates" / "clip.png",
+    )  # fmt: skip
+    films = sorted((folder / "films").glob("*.mp4"))
+    if len(films) != 1:
+        raise UserError(f"{len(films)} greetings were made, not one; see above")
     print(f"\nFinished in {time.monotonic() - begun:.0f} s. Open these and look at them:\n")
-    for picture in pictures:
-        print(f"  {picture}")
+    for path in (*pictures, *films):
+        print(f"  {path}")
     clip = made / "clip.mp4"
     print(
         "\nNext, watch it live (open the address that it prints, then press Ctrl-C to end):\n\n"

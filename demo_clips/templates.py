@@ -14,6 +14,7 @@ from demo_clips import harvest, lantern, meadow, shore
 from demo_clips.cutout import Paper
 from demo_clips.paint import HEIGHT, PPI, WIDTH, Canvas, Sheet
 from demo_clips.scenario import FONTS
+from demo_clips.sound import write_music
 from models.composite import Mode
 from stream.template.ora_write import OraLayer, write_ora
 
@@ -71,6 +72,68 @@ def _description(
     return "\n".join(lines) + "\n"
 
 
+# In design pixels and seconds. A wide film shows the lake with the ribbon, without the title high
+# above it; so the card before the take says whose evening it is.
+FILM = """
+# As a greeting: a card, then the take with the ribbon coming up; music under the voice.
+[film]
+music = {{ file = "music.wav" }}
+
+[film.in]
+seconds = 1.2
+show = ["night", "mist", "lanterns", "glow", "shade", "reeds"]
+
+[film.wide]
+window = {window}
+
+[film.wide.slot]
+box = {slot}
+fit = "cover"
+anchor = "bottom"
+
+[[film.text]]
+value = "Lantern Night"
+above = "reeds"
+box = {words}
+font = "fonts/EBGaramond12-Italic.ttf"
+size = {size}
+color = "#ffeccb"
+align = "center"
+during = ["in"]
+only = "wide"
+
+[[film.move]]
+of = "ribbon"
+from = "take"
+keys = [{{ at = 0, opacity = 0, y = {up} }}, {{ at = 0.5 }}]
+
+[[film.move]]
+of = "{{name}}"
+from = "take"
+keys = [{{ at = 0.3, opacity = 0 }}, {{ at = 0.7 }}]
+
+[[film.move]]
+of = "{{group}}"
+from = "take"
+keys = [{{ at = 0.5, opacity = 0 }}, {{ at = 0.9 }}]
+"""
+
+
+def _film(scale: float) -> str:
+    """The part of the evening template that films alone have."""
+
+    def box(*design: float) -> str:
+        return "[" + ", ".join(f"{v * scale:g}" for v in design) + "]"
+
+    return FILM.format(
+        window=box(0, 1620, WIDTH, 1350),
+        slot=box(-360, 1540, WIDTH + 720, 1755),
+        words=box(300, 2000, 1800, 400),
+        size=f"{300 * scale:g}",
+        up=f"{200 * scale:g}",
+    )
+
+
 def _finish(folder: Path, description: str, fonts: Iterable[str]) -> None:
     (folder / "template.toml").write_text(description, encoding="utf-8")
     (folder / "fonts").mkdir(exist_ok=True)
@@ -79,7 +142,7 @@ def _finish(folder: Path, description: str, fonts: Iterable[str]) -> None:
 
 
 def write_evening(folder: Path, scale: float = 1.0) -> None:
-    """The lantern template: one OpenRaster document at print size.
+    """The lantern template: one OpenRaster document at print size, and how it shows a take.
 
     Args:
         folder: is made.
@@ -106,6 +169,7 @@ def write_evening(folder: Path, scale: float = 1.0) -> None:
         layers.append(OraLayer(name, image, x, y, mode))
     plan.clear()
     write_ora(folder / "layers.ora", size, layers, round(PPI * scale))
+    write_music(folder / "music.wav")
     texts: list[dict[str, object]] = [
         {
             "value": "{name}", "above": "ribbon", "box": [440, 2512, 1520, 208],
@@ -121,7 +185,7 @@ def write_evening(folder: Path, scale: float = 1.0) -> None:
     ]  # fmt: skip
     _finish(
         folder,
-        _description(scale, "title", texts, {}),
+        _description(scale, "title", texts, {}) + _film(scale),
         ("EBGaramond12-Italic.ttf", "EBGaramondSC12-Regular.ttf", "OFL-EBGaramond.txt"),
     )
 

@@ -147,7 +147,7 @@ def _reading(session: Session, noted: Noted) -> dict[str, Any]:
         "threads": threading.active_count(),
         "path": noted.path,
         # What the program makes less of, where it does that to keep up.
-        "quality": session.state().get("quality"),
+        "quality": session.console.state().get("quality"),
         **{
             key: getattr(now, key)
             for key in ("frames_in", "frames_out", "dropped", "late", "errors",
@@ -227,7 +227,7 @@ def main(words: list[str]) -> int:
         session = Session(Event.open(Path(folder)), wishes, tell=said.append)
         try:
             session.start()
-            session.set_next(["103"])
+            session.console.set_next(["103"])
             link = read_link(session.event.paths.root)
             assert link is not None
             first, taken = _settle(session, noted, ended)

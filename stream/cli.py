@@ -37,12 +37,14 @@ def build_parser(whole: bool = True) -> argparse.ArgumentParser:
         from stream import cut
         from stream.batch import commands as batch
         from stream.check import commands as check
+        from stream.film import commands as film
         from stream.opening import commands as opening
         from stream.people import commands as people
         from stream.prints import commands as prints
         from stream.template import commands as template
 
         batch.add_commands(commands)
+        film.add_commands(commands)
         cut.add_commands(commands)
         check.add_commands(commands)
         opening.add_commands(commands)

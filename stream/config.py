@@ -35,6 +35,7 @@ class EventConfig:
         nudge: how far subjects are moved from their places: as `Nudge.to_json` gives it, and
             tables of the same by the names of templates.
         films: what is made of a take: ``shapes``, a list out of `FILM_SHAPES`.
+        best: what is kept of the frames that a shot was chosen from.
     """
 
     name: str
@@ -45,6 +46,7 @@ class EventConfig:
     pictures: Mapping[str, Any] = field(default_factory=dict)
     nudge: Mapping[str, Any] = field(default_factory=dict)
     films: Mapping[str, Any] = field(default_factory=dict)
+    best: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def film_shapes(self) -> tuple[str, ...]:
@@ -69,8 +71,9 @@ class EventConfig:
             lines += [f"{_toml(k)} = {_toml(v)}" for k, v in self.pictures.items()]
         if self.nudge:
             lines += ["", "[nudge]"] + [f"{_toml(k)} = {_toml(v)}" for k, v in self.nudge.items()]
-        if self.films:
-            lines += ["", "[films]"] + [f"{_toml(k)} = {_toml(v)}" for k, v in self.films.items()]
+        for name, table in (("films", self.films), ("best", self.best)):
+            if table:
+                lines += ["", f"[{name}]"] + [f"{_toml(k)} = {_toml(v)}" for k, v in table.items()]
         return "\n".join(lines) + "\n"
 
     @classmethod
@@ -88,21 +91,21 @@ class EventConfig:
         template, key = data.get("template"), data.get("key", {})
         roster = data.get("roster", {})
         pictures, nudge = data.get("pictures", {}), data.get("nudge", {})
-        films = data.get("films", {})
+        films, best = data.get("films", {}), data.get("best", {})
         if not isinstance(name, str) or not name.strip():
             raise EventError(f'{path} needs a line  name = "…"  with the name of the event.')
         if (
             (day is not None and type(day) is not date)
             or not isinstance(template, str | None)
             or not isinstance(key, dict)
-            or not all(isinstance(t, dict) for t in (roster, pictures, nudge, films))
+            or not all(isinstance(t, dict) for t in (roster, pictures, nudge, films, best))
         ):
             raise EventError(
                 f"{path}: date must be like 2026-05-31, template a name in quotes, [key], "
-                "[roster], [pictures], [nudge] and [films] tables; correct what is not so."
+                "[roster], [pictures], [nudge], [films] and [best] tables; correct what is not so."
             )
         _check_films(path, films)
-        return cls(name, day, template, key, roster, pictures, nudge, films)
+        return cls(name, day, template, key, roster, pictures, nudge, films, best)
 
 
 def _check_films(path: Path, films: Mapping[str, Any]) -> None:

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 from models.keyer import KeySettings
 from stream.batch import handwork
-from stream.batch.jobs import Job, JobQueue, State
+from stream.batch.film_jobs import FilmJob
+from stream.batch.jobs import Job, JobQueue
+from stream.batch.running import run_until_finished
+from stream.batch.state import State
 from stream.batch.sweep import Sweep, retry_passed
-from stream.batch.worker import Worker, worker_at_work
+from stream.batch.telling import line, made_names, summary
+from stream.batch.worker import worker_at_work
 from stream.capture.stills import read_still
 from stream.device import pick_device
 from stream.errors import UserError
@@ -25,8 +29,9 @@ from stream.people import Reading, texts
 from stream.people.columns import read_mapping
 from stream.people.commands import reading
 from stream.shot import add_still, find_shot, output_of, render_again, save_plate
-
-BAR = 30
+from stream.shot.choice import load_choice
+from stream.take import find_take
+from stream.take.changes import change_take
 
 
 def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -60,22 +65,25 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
     new.set_defaults(run=event_new)
     forgetting.add_commands(event)
 
-    batch = sub.add_parser("batch", help="make the pictures of an event").add_subparsers(
-        dest="what", required=True, metavar="run|status|add|change|frame"
-    )
-    run = batch.add_parser("run", help="make all pictures that are not made yet")
+    batch = sub.add_parser(
+        "batch", help="make the pictures and greetings of an event"
+    ).add_subparsers(dest="what", required=True, metavar="run|status|add|change|frame")
+    run = batch.add_parser("run", help="make all pictures and greetings that are not made yet")
     event_option(run)
     run.add_argument(
         "--again",
         action="append",
         default=[],
         metavar="SHOT",
-        help="make this shot's picture once more (its number, or 'failed' for all that failed)",
+        help="make this shot's picture once more (its number, a take's like t0001, or 'failed' for "
+        "all that failed)",
     )
     run.add_argument("--device", default="auto", help="auto (usual), cpu or cuda")
     run.set_defaults(run=batch_run)
 
-    status = batch.add_parser("status", help="how each shot's picture stands")
+    status = batch.add_parser(
+        "status", help="how each shot's picture and each take's greeting stands"
+    )
     event_option(status)
     status.set_defaults(run=batch_status)
 
@@ -90,6 +98,11 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         help="roster number or part of a name; several times for several people",
     )
     add.add_argument("--plate", type=Path, help="still of the empty screen, same camera and size")
+    add.add_argument(
+        "--best",
+        action="store_true",
+        help="the files are stills of one moment: make one shot, of the best of them",
+    )
     add.set_defaults(run=batch_add)
 
     for parser in handwork.add_commands(batch):
@@ -132,6 +145,9 @@ def batch_add(args: argparse.Namespace) -> int:
             event.template(args.template)
         settings = KeySettings.from_json(dict(event.config.key))
         plate = save_plate(event, read_still(args.plate), still=args.plate) if args.plate else None
+        if args.best:
+            about = {"people": people, "template": args.template, "plate": plate}
+            return _add_best(event, queue, args.files, settings, about)
         refused = 0
         for n, path in enumerate(args.files, 1):
             place = f"{n}/{len(args.files)}"
@@ -158,126 +174,91 @@ def batch_add(args: argparse.Namespace) -> int:
     return 1 if refused else 0
 
 
-class Progress:
-    """One line that counts up on a terminal; elsewhere a line for each shot that is finished."""
+def _add_best(
+    event: Event,
+    queue: JobQueue,
+    files: Sequence[Path],
+    settings: KeySettings,
+    about: Mapping[str, Any],
+) -> int:
+    """Make one shot of the best of several stills."""
+    from stream.shot.best_still import add_best  # loads the networks that look at faces
 
-    def __init__(self) -> None:
-        self._live = sys.stderr.isatty()
-        self._told: set[str] = set()
-        self._begun = False
+    def seen(done: int, of: int) -> None:
+        print(f"\r{done} of {of} stills looked at", end="", file=sys.stderr, flush=True)
 
-    def show(self, jobs: Sequence[Job]) -> None:
-        """Say how far it is."""
-        fresh = [j for j in jobs if j.finished and j.key not in self._told]
-        self._told.update(j.key for j in fresh)
-        first, self._begun = not self._begun, True
-        done = sum(j.finished for j in jobs)
-        if not self._live:
-            # What was finished before this run began is no news.
-            for job in [] if first else fresh:
-                print(f"{done}/{len(jobs)} {_line(job)}", file=sys.stderr, flush=True)
-            return
-        for job in [] if first else fresh:
-            if job.notes and job.state is State.DONE:
-                head, *notes = _line(job).split("\n")
-                # As long as the line that counts, which it takes the place of.
-                print("\n".join([f"\r{head:<{BAR + 50}}", *notes]), file=sys.stderr)
-        full = BAR * done // len(jobs) if jobs else BAR
-        failed = sum(j.state is State.FAILED for j in jobs)
-        text = f"[{'#' * full}{'.' * (BAR - full)}] {done} of {len(jobs)} pictures"
-        text += f", {failed} failed" if failed else ""
-        print(f"\r{text}", end="", file=sys.stderr, flush=True)
-
-    def end(self) -> None:
-        """Leave the line."""
-        if self._live:
-            print(file=sys.stderr)
+    try:
+        shot, new = add_best(event, files, settings=settings, seen=seen, **about)
+    finally:
+        print(file=sys.stderr)
+    queue.enqueue(shot)
+    if not new:
+        print(f"these stills are shot {shot.number:04d} already")
+        return 0
+    choice = load_choice(event, shot.id)
+    best = choice.candidates[0] if choice and choice.candidates else None
+    print(f"added as shot {shot.number:04d}" + (f": {best.words}" if best else ""))
+    return 0
 
 
 def batch_run(args: argparse.Namespace) -> int:
-    """Make the pictures that are not made yet; 1 when any failed."""
+    """Make the pictures and films that are not made yet; 1 when any failed."""
     event, device = Event.open(args.event), pick_device(args.device)
     output = output_of(event, event.config.pictures)
     output.check()
     output.pattern.check(texts(event.roster.people[:1]))
     print(f"Pictures: {output.said()}.", file=sys.stderr)
     with event.logging(), JobQueue(event) as queue:
-        for shot_id in _again(args.again, event, queue):
-            queue.enqueue(render_again(event, shot_id))
+        _ask_again(args.again, event, queue)
         retry_passed(event, queue)
         Sweep(event, queue)(datetime.now().astimezone())
-        if worker_at_work(event):
-            print(
-                "Another Posewall process is making this event's pictures already; this one "
-                "watches it, and takes over should it end.",
-                file=sys.stderr,
-            )
-        worker = Worker(event, device)
-        progress = Progress()
-        worker.start()
-        try:
-            while True:
-                jobs = queue.jobs()
-                progress.show(jobs)
-                if all(j.finished for j in jobs):
-                    break
-                time.sleep(0.3)
-        except KeyboardInterrupt:
-            progress.end()
-            print(
-                "Stopped; the picture in work is finished first, the others stay queued.",
-                file=sys.stderr,
-            )
-            worker.stop()
-            return 130
-        progress.end()
-        worker.stop()
-    return _summary(jobs)
+        made = run_until_finished(event, device, lambda: (queue.jobs(), queue.films()))
+    return 130 if made is None else summary(*made)
 
 
-def _again(wanted: Iterable[str], event: Event, queue: JobQueue) -> list[str]:
-    ids: list[str] = []
+def _ask_again(wanted: Iterable[str], event: Event, queue: JobQueue) -> None:
+    """Queue once more what is named, or all that failed."""
+    shots: list[str] = []
+    takes: list[str] = []
     for text in wanted:
         if text == "failed":
-            ids += [j.shot_id for j in queue.jobs() if j.shot and j.state is State.FAILED]
+            shots += [j.shot_id for j in queue.jobs() if j.shot and j.state is State.FAILED]
+            takes += [j.take_id for j in queue.films() if j.take and j.state is State.FAILED]
+        elif text.strip().lower().startswith("t"):
+            takes.append(find_take(event, text).id)
         else:
-            ids.append(find_shot(event, text).id)
-    return list(dict.fromkeys(ids))
-
-
-def _line(job: Job) -> str:
-    text = f"{job.number}  {job.state.value}"
-    if job.state is State.FAILED:
-        return f"{text}: {job.why}"
-    if job.state is State.DONE:
-        text += f": {', '.join([str(job.picture), *job.more])}"
-    return text + "".join(f"\n      note: {n}" for n in job.notes)
-
-
-def _summary(jobs: Sequence[Job]) -> int:
-    failed = [j for j in jobs if j.state is State.FAILED]
-    made = sum(j.state is State.DONE for j in jobs)
-    print(f"{made} of {len(jobs)} pictures are made, {len(failed)} failed.")
-    for job in failed:
-        print(f"  {_line(job)}")
-    return 1 if failed else 0
+            shots.append(find_shot(event, text).id)
+    for shot_id in dict.fromkeys(shots):
+        queue.enqueue(render_again(event, shot_id))
+    for take_id in dict.fromkeys(takes):
+        queue.enqueue_take(change_take(event, take_id))
 
 
 def batch_status(args: argparse.Namespace) -> int:
-    """Say how each shot's picture stands."""
+    """Say how each shot's picture and each take's films stand."""
     event = Event.open(args.event)
     with JobQueue(event) as queue:
-        jobs = queue.jobs()
+        jobs, films = queue.jobs(), queue.films()
     at_work = worker_at_work(event)
     if not at_work:
-        # Its worker was killed: the next one begins it anew.
+        # Its worker was killed: the next one begins it anew, or goes on with it.
         jobs = [replace(j, state=State.WAITING) if j.state is State.IN_WORK else j for j in jobs]
-    counts = {s: sum(j.state is s for j in jobs) for s in State}
-    listed = ", ".join(f"{n} {s.value}" for s, n in counts.items() if n) or "none yet"
-    print(f"{event.name}: {len(jobs)} shots; {listed}.")
-    print("Pictures are being made now." if at_work else "No program is making pictures now.")
-    for job in jobs:
-        names = [n for n in (job.picture, *job.more) if n]
-        gone = [n for n in names if not (event.paths.pictures / n).exists()]
-        print(f"  {_line(job)}" + "".join(f"\n      {n} is no longer there" for n in gone))
+        films = [
+            replace(j, state=State.WAITING, share=None) if j.state is State.IN_WORK else j
+            for j in films
+        ]
+    print(f"{event.name}: {len(jobs)} shots; {_counts(jobs)}.")
+    if films:
+        print(f"{len(films)} {'take' if len(films) == 1 else 'takes'}; {_counts(films)}.")
+    what = "Pictures and greetings" if films else "Pictures"
+    print(f"{what} are being made now." if at_work else f"No program is making {what.lower()} now.")
+    for group, folder in ((jobs, event.paths.pictures), (films, event.paths.films)):
+        for job in group:
+            gone = [n for n in made_names(job) if not (folder / n).exists()]
+            print(f"  {line(job)}" + "".join(f"\n      {n} is no longer there" for n in gone))
     return 0
+
+
+def _counts(jobs: Sequence[Job | FilmJob]) -> str:
+    counts = {s: sum(j.state is s for j in jobs) for s in State}
+    return ", ".join(f"{n} {s.value}" for s, n in counts.items() if n) or "none yet"

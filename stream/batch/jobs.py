@@ -1,7 +1,8 @@
-"""The durable queue: which shots have a job, and how each job stands.
+"""The durable queue: which shots and takes have a job, and how each job stands.
 
-The store is dbos on SQLite in WAL mode, inside the event's folder. A job's id is the shot's id
-and its render count, so that asking twice, from any process, makes one job.
+The store is dbos on SQLite in WAL mode, inside the event's folder. A job's id is the shot's
+or take's id and its render count, so that asking twice, from any process, makes one job. Pictures
+and films have a queue each, so that no picture stands behind a film.
 """
 
 from __future__ import annotations
@@ -10,19 +11,24 @@ import atexit
 import logging
 import sqlite3
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import Enum
 from pathlib import Path
 from typing import Any
 
 from dbos import DBOS, DBOSClient, WorkflowSerializationFormat
+from dbos import error as dbos_error
 from sqlalchemy.engine import URL
 from sqlalchemy.exc import SQLAlchemyError
 
+from stream.batch.film_jobs import FilmJob, film_jobs, wants_films
+from stream.batch.state import MOST_STARTS, State
+from stream.durable import held, storing
 from stream.errors import UserError
 from stream.event import Event
 from stream.shot import Shot, ShotError, load_shot, shot_ids
+from stream.take import Take, load_take, replace_take
+from stream.take.titling import titled
 
 log = logging.getLogger("posewall.batch")
 APPLICATION = "posewall"
@@ -31,23 +37,14 @@ APPLICATION = "posewall"
 APPLICATION_VERSION = "1"
 QUEUE = "pictures"
 WORKFLOW = "render_shot"
-# chosen: high enough for a bad evening of crashes, low enough that one shot that kills the
-# process each time does not do so for ever.
-MOST_STARTS = 25
+FILM_QUEUE = "films"
+FILM_WORKFLOW = "render_take"
+# Nobody waits for the second in which a film of minutes begins; each look costs a little.
+FILM_POLL_S = 1.0
 
 
 class QueueError(UserError):
     """The queue's store cannot be used."""
-
-
-class State(Enum):
-    """How a shot's picture stands."""
-
-    AWAITS_STILL = "awaits the camera's still"
-    WAITING = "waiting"
-    IN_WORK = "in work"
-    DONE = "done"
-    FAILED = "failed"
 
 
 @dataclass(frozen=True)
@@ -157,57 +154,103 @@ class JobQueue:
         self.close()
 
     def register(self, poll_s: float) -> None:
-        """Tell the library how the queue is worked: one picture at a time.
+        """Tell the library how the queues are worked: one picture and one film at a time.
 
         Args:
-            poll_s: how often the worker looks for work, seconds.
+            poll_s: how often the worker looks for pictures to make, seconds.
         """
         self._client.register_queue(QUEUE, worker_concurrency=1, polling_interval_sec=poll_s)
+        self._client.register_queue(
+            FILM_QUEUE, worker_concurrency=1, polling_interval_sec=max(poll_s, FILM_POLL_S)
+        )
 
     def enqueue(self, shot: Shot) -> bool:
         """Queue a shot's picture; once, however often it is asked.
 
         Returns:
-            False where the shot still awaits its camera still and so was not queued.
+            False where the shot awaits its camera still or the choice of its best frame, and so
+            was not queued.
 
         Raises:
             QueueError: the store did not take it. The shot itself stays kept, and a worker
                 queues it later.
         """
-        if shot.still_until is not None:
+        if shot.waits_until is not None:
             return False
+        self._enqueue(WORKFLOW, QUEUE, shot.job, shot.id, shot.render)
+        return True
+
+    def enqueue_take(self, take: Take) -> bool:
+        """Queue a take's films; once, however often it is asked.
+
+        Returns:
+            False where it is still being recorded, or no film is wanted of it.
+
+        Raises:
+            QueueError: the store did not take it. The take itself stays kept, and a worker
+                queues it later.
+        """
+        if take.recording or not take.films:
+            return False
+        self._enqueue(FILM_WORKFLOW, FILM_QUEUE, take.job, take.id, take.render)
+        return True
+
+    def _enqueue(self, workflow: str, queue: str, job: str, *words: object) -> None:
         try:
             self._client.enqueue(
                 {
-                    "workflow_name": WORKFLOW,
-                    "queue_name": QUEUE,
-                    "workflow_id": shot.job,
+                    "workflow_name": workflow,
+                    "queue_name": queue,
+                    "workflow_id": job,
                     "app_version": APPLICATION_VERSION,
                     "serialization_type": WorkflowSerializationFormat.PORTABLE,
                 },
-                shot.id,
-                shot.render,
+                *words,
             )
+        except (SQLAlchemyError, OSError) as e:
+            raise QueueError(_store_sentence(self.event.paths.queue, e)) from e
+
+    def film_again(self, job: FilmJob) -> bool:
+        """Let films that failed for a reason that may have passed go on where they stood.
+
+        Returns:
+            False where they are in work or done by now.
+
+        Raises:
+            QueueError: the store did not take it.
+        """
+        try:
+            self._client.rewind_workflow(job.key, queue_name=FILM_QUEUE)
+        except dbos_error.DBOSException:
+            return False
         except (SQLAlchemyError, OSError) as e:
             raise QueueError(_store_sentence(self.event.paths.queue, e)) from e
         return True
 
     def known(self) -> set[str]:
-        """Ids of all jobs that were ever queued."""
-        return set(self._rows(load_output=False))
+        """Ids of all jobs that were ever queued, of shots and takes."""
+        return set(self._rows((WORKFLOW, FILM_WORKFLOW), load_output=False))
 
-    def _rows(self, *, load_output: bool) -> dict[str, Any]:
+    def picture_waits(self) -> bool:
+        """Whether a shot's picture is queued or in work."""
+        return bool(self._rows((WORKFLOW,), load_output=False, status=["ENQUEUED", "PENDING"]))
+
+    def _rows(self, workflows: Sequence[str], *, load_output: bool, **more: Any) -> dict[str, Any]:
         try:
             rows = self._client.list_workflows(
-                name=WORKFLOW, load_input=False, load_output=load_output
+                name=list(workflows), load_input=False, load_output=load_output, **more
             )
         except (SQLAlchemyError, OSError) as e:
             raise QueueError(_store_sentence(self.event.paths.queue, e)) from e
         return {row.workflow_id: row for row in rows}
 
+    def films(self) -> list[FilmJob]:
+        """How the films of every take of the event stand, in order."""
+        return film_jobs(self.event, self._rows((FILM_WORKFLOW,), load_output=True))
+
     def jobs(self) -> list[Job]:
         """How every shot of the event stands, in order."""
-        rows = self._rows(load_output=True)
+        rows = self._rows((WORKFLOW,), load_output=True)
         found: list[Job] = []
         for shot_id in shot_ids(self.event):
             try:
@@ -222,6 +265,8 @@ class JobQueue:
 def _job(shot: Shot, row: Any) -> Job:
     if shot.still_until is not None:
         return Job(shot.id, shot, State.AWAITS_STILL)
+    if shot.choice_until is not None:
+        return Job(shot.id, shot, State.AWAITS_CHOICE)
     if row is None or row.status in ("ENQUEUED", "DELAYED"):
         return Job(shot.id, shot, State.WAITING)
     if row.status == "PENDING":
@@ -245,17 +290,49 @@ _open: dict[Path, JobQueue] = {}
 _open_guard = threading.Lock()
 
 
+def _opened(event: Event) -> JobQueue:
+    """The event's queue, which stays open in this process for the next one."""
+    with _open_guard:
+        queue = _open.get(event.paths.root)
+        if queue is None:
+            queue = _open[event.paths.root] = JobQueue(event)
+        return queue
+
+
 def enqueue(event: Event, shot_id: str) -> bool:
     """Queue a kept shot; the event's queue stays open in this process for the next one.
 
     Raises:
         UserError: no such shot, or the store did not take it.
     """
-    with _open_guard:
-        queue = _open.get(event.paths.root)
-        if queue is None:
-            queue = _open[event.paths.root] = JobQueue(event)
-    return queue.enqueue(load_shot(event, shot_id))
+    return _opened(event).enqueue(load_shot(event, shot_id))
+
+
+def enqueue_take(event: Event, take_id: str) -> bool:
+    """Queue the films of a kept take, named where they have no names yet.
+
+    Returns:
+        False where it is still being recorded, or the event wants no film unasked.
+
+    Raises:
+        UserError: no such take, or the store did not take it.
+    """
+    return _opened(event).enqueue_take(with_films(event, load_take(event, take_id)))
+
+
+def with_films(event: Event, take: Take) -> Take:
+    """The take with its films named, if it is recorded and the event wants any.
+
+    Raises:
+        UserError: the disk did not take it.
+    """
+    if take.films or not wants_films(event, take):
+        return take
+    with storing(f"the record of take {take.id}", event.paths.root), held(event.paths.lock):
+        take = load_take(event, take.id)
+        if take.recording or take.films:
+            return take
+        return replace_take(event, titled(event, take))
 
 
 @atexit.register

@@ -2,55 +2,26 @@
 
 from __future__ import annotations
 
-import errno
-import logging
-import threading
-import traceback
 from collections.abc import Sequence
-from typing import Any
 
-import torch
 from dbos import DBOS, WorkflowSerializationFormat
-from dbos import error as dbos_error
 
 from models.errors import PosewallError
-from stream.batch.jobs import MOST_STARTS, WORKFLOW, QueueError
+from stream.batch.answer import Answer, answered, failed, is_transient
+from stream.batch.jobs import WORKFLOW, QueueError
 from stream.batch.render import Picture, Renderer
-from stream.durable import (
-    StorageError,
-    held,
-    make_folder,
-    replace_file,
-    storage_sentence,
-    sync_folder,
-)
+from stream.batch.state import MOST_STARTS
+from stream.batch.turns import Turns
+from stream.durable import held, make_folder, replace_file, sync_folder
 from stream.event import Event
-from stream.people import RosterError
 from stream.prints.about import About
 from stream.prints.naming import inside
 from stream.prints.output import Output
 from stream.prints.picture import picture_bytes, picture_owner
 from stream.shot import Shot, ShotError, load_shot, output_of
 
-log = logging.getLogger("posewall.batch")
-_PASSING = frozenset(
-    {
-        *(errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EAGAIN, errno.EBUSY, errno.EMFILE),
-        *(errno.ENFILE, errno.ENOMEM, errno.ETIMEDOUT, errno.ESTALE, errno.EINTR),
-    }
-)
 
-
-def is_transient(error: BaseException) -> bool:
-    """Whether the same job may well succeed a little later."""
-    if isinstance(error, OSError):
-        return error.errno in _PASSING
-    return isinstance(
-        error, MemoryError | torch.OutOfMemoryError | StorageError | QueueError | RosterError
-    )
-
-
-def make_pictures(renderer: Renderer, shot: Shot) -> dict[str, Any]:
+def make_pictures(renderer: Renderer, shot: Shot) -> Answer:
     """Render a shot and put its pictures under their names.
 
     Doing it twice gives the same files under the same names.
@@ -69,18 +40,18 @@ def make_pictures(renderer: Renderer, shot: Shot) -> dict[str, Any]:
             )
     output = output_of(event, shot.output)
     notes: list[str] = []
-    failed: list[PosewallError] = []
+    refused: list[PosewallError] = []
     for wanted, picture in renderer.pictures(shot):
         if isinstance(picture, PosewallError):
-            failed.append(picture)
+            refused.append(picture)
             continue
         data = picture_bytes(picture.pixels, output, _about(event, shot, picture, output))
         target = inside(event.paths.pictures, wanted.picture)
         make_folder(target.parent)
         replace_file(target, data)
         notes += picture.notes
-    if failed:
-        raise failed[0]
+    if refused:
+        raise refused[0]
     names = [w.picture for w in shot.wanted]
     if any(w.former for w in shot.wanted):
         with held(event.paths.lock):
@@ -125,7 +96,8 @@ def _about(event: Event, shot: Shot, picture: Picture, output: Output) -> About:
 
 # The library runs module functions, by name, in any process: what they work on stands here.
 _renderer: Renderer | None = None
-_one_at_a_time = threading.Lock()
+TURNS = Turns()
+"""Of this process: pictures and films are made one at a time."""
 
 
 def use(renderer: Renderer | None) -> None:
@@ -137,14 +109,10 @@ def use(renderer: Renderer | None) -> None:
         QueueError: this process makes another event's pictures already.
     """
     global _renderer
-    with _one_at_a_time:
+    with TURNS.picture():
         if renderer is not None and _renderer is not None:
             raise QueueError("this process makes another event's pictures already.")
         _renderer = renderer
-
-
-def _failed(why: str, transient: bool = False) -> dict[str, Any]:
-    return {"why": why, "transient": transient}
 
 
 # Three tries within a second are for a hiccup; what lasts longer is tried again by the worker's
@@ -156,19 +124,19 @@ def _failed(why: str, transient: bool = False) -> dict[str, Any]:
     max_attempts=3,
     should_retry=is_transient,
 )
-def _step(shot_id: str, render: int) -> dict[str, Any]:
+def _step(shot_id: str, render: int) -> Answer:
     try:
-        with _one_at_a_time:
+        with TURNS.picture():
             if _renderer is None:
                 raise QueueError("the worker of this process has ended.")
             shot = load_shot(_renderer.event, shot_id)
             if shot.render != render:
-                return _failed("asked for once more before it was made")
+                return failed("asked for once more before it was made")
             return make_pictures(_renderer, shot)
     except PosewallError as e:
         if is_transient(e):
             raise
-        return _failed(str(e))
+        return failed(str(e))
 
 
 @DBOS.workflow(
@@ -176,38 +144,7 @@ def _step(shot_id: str, render: int) -> dict[str, Any]:
     max_recovery_attempts=MOST_STARTS,
     serialization_type=WorkflowSerializationFormat.PORTABLE,
 )
-def render_shot(shot_id: str, render: int) -> dict[str, Any]:
+def render_shot(shot_id: str, render: int) -> Answer:
     """One job: whatever becomes of it, the answer says so and the next job starts."""
-    last: BaseException | None = None
-    try:
-        result = _step(shot_id, render)
-    except dbos_error.DBOSMaxStepRetriesExceeded as e:
-        last = e.errors[-1] if e.errors else e
-        result = _failed(_sentence(last), transient=True)
-    except OSError as e:
-        # Its message may hold the picture's file name, and that a person's; where it was does not.
-        where = "".join(traceback.format_tb(e.__traceback__))
-        log.error("shot %s: %s at\n%s", shot_id, type(e).__name__, where)
-        result = _failed(_sentence(e), transient=is_transient(e))
-    except Exception as e:
-        log.exception("shot %s: the program failed", shot_id)
-        result = _failed(_sentence(e), transient=is_transient(e))
-    if "picture" in result:
-        log.info("shot %s: picture done", shot_id)
-    else:
-        why = last.logged if isinstance(last, RosterError) else result["why"]
-        log.warning("shot %s: %s", shot_id, why)
-    return result
-
-
-def _sentence(error: BaseException) -> str:
-    if isinstance(error, PosewallError):
-        return str(error)
-    if isinstance(error, OSError) and _renderer is not None:
-        return storage_sentence(error, "the picture", _renderer.event.paths.root)
-    if isinstance(error, MemoryError | torch.OutOfMemoryError):
-        return "not enough memory for this picture; close other programs and render it again."
-    return (
-        f"the program failed on this shot ({type(error).__name__}: {error}); posewall.log has the "
-        "details, the shot itself is safe."
-    )
+    root = _renderer.event.paths.root if _renderer else None
+    return answered(lambda: _step(shot_id, render), f"shot {shot_id}", "picture", root)

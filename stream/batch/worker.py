@@ -1,4 +1,4 @@
-"""The worker: takes jobs from the queue and makes pictures, whatever happens around it.
+"""The worker: takes jobs from the queue and makes pictures and films, whatever happens around it.
 
 One worker at a time works on an event, and it holds a file lock for as long. The kernel drops the
 lock when its process dies, however it dies, so whoever holds it knows that nobody else is at
@@ -22,7 +22,7 @@ from dbos import DBOS
 from filelock import FileLock, Timeout
 
 from stream import compiled_code
-from stream.batch import making
+from stream.batch import filming, making
 from stream.batch.jobs import (
     APPLICATION,
     APPLICATION_VERSION,
@@ -31,7 +31,7 @@ from stream.batch.jobs import (
     store_url,
 )
 from stream.batch.render import Renderer
-from stream.batch.sweep import Sweep, retry_passed
+from stream.batch.sweep import Sweep, retry_passed, sweep_film_work
 from stream.device import pick_device
 from stream.errors import UserError
 from stream.event import Event
@@ -107,6 +107,9 @@ class Worker:
     def _work(self) -> None:
         with JobQueue(self.event) as queue:
             making.use(Renderer(self.event, self.device))
+            filming.use(
+                filming.FilmWork(self.event, self.device, queue.picture_waits, self._stop.is_set)
+            )
             try:
                 # Before the launch: a queue that is new to the library waits a second there.
                 queue.register(POLL_S)
@@ -117,14 +120,17 @@ class Worker:
                     sweep(datetime.now(UTC))
                     if ticks % round(LEFTOVERS_S / SWEEP_S) == 0:
                         sweep_leftovers(self.event)
+                        sweep_film_work(self.event, queue)
                     ticks += 1
                     if ticks % round(RETRY_S / SWEEP_S) == 0:
                         retry_passed(self.event, queue)
                     self._stop.wait(SWEEP_S)
             finally:
-                # Waits for the picture in work, so that the lock is not given up under it.
+                # Waits for the picture in work, so that the lock is not given up under it; a film
+                # stops where it is.
                 DBOS.destroy(workflow_completion_timeout_sec=60)
                 making.use(None)
+                filming.use(None)
 
     def _launch(self) -> None:
         quiet_library()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from stream.event import Event
@@ -83,7 +83,7 @@ def belongings(event: Event, number: str, name: str = "") -> Belongings:
             (group if not single else laid if shot.id in mixed else alone).append(shot)
         elif any(b in own for b in shot.beside):
             beside.append(shot)
-        elif name and _named(event, shot, name):
+        elif name and named_in(event, shot.picture_names, shot.people, name):
             named.append(shot)
     return Belongings(tuple(alone), tuple(group), tuple(laid), tuple(beside), tuple(named), unread)
 
@@ -92,13 +92,20 @@ def _plain(text: str) -> str:
     return unicodedata.normalize("NFC", text).casefold()
 
 
-def _named(event: Event, shot: Shot, name: str) -> bool:
-    """Whether a picture of others has the name, and nobody of them is called so or longer."""
+def named_in(event: Event, files: Iterable[str], people: Iterable[str], name: str) -> bool:
+    """Whether others' files have a name, and nobody of them is called so or longer.
+
+    Args:
+        event: the event.
+        files: the files' names.
+        people: roster numbers of whose they are.
+        name: the name.
+    """
     spelled = _plain(safe_name(name))
-    if not spelled or not any(spelled in _plain(p) for p in shot.picture_names):
+    if not spelled or not any(spelled in _plain(f) for f in files):
         return False
-    people = (event.roster.get(p) for p in shot.people)
-    return not any(spelled in _plain(safe_name(p.name)) for p in people if p)
+    known = (event.roster.get(p) for p in people)
+    return not any(spelled in _plain(safe_name(p.name)) for p in known if p)
 
 
 def same_named(event: Event, number: str, name: str) -> Mapping[str, str]:

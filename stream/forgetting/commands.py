@@ -1,54 +1,59 @@
-"""`event forget` and `event retain`: a person's shots and pictures, or those of an age, removed."""
+"""`event forget` and `event retain`: what there is of a person, or is of an age, removed."""
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
-from pathlib import Path
 
 from stream.errors import UserError
 from stream.event import Event
 from stream.forgetting.alone import alone
 from stream.forgetting.belongings import Belongings, belongings, readable, same_named
 from stream.forgetting.erasing import Plan, erase
-from stream.forgetting.files import Erased, of_nobody_known
+from stream.forgetting.recorded import Recorded, readable_takes, recorded
 from stream.forgetting.records import log_words
 from stream.forgetting.searching import holding, spellings
+from stream.forgetting.telling import (
+    BEYOND,
+    count,
+    describe,
+    listed,
+    sheets_of,
+    tell,
+    tell_rest,
+    tell_unknown,
+    tell_unread,
+)
 from stream.options import event_option
 from stream.people import folded
 from stream.people.numbering import kept_numbers
 from stream.people.removal import remove_person, without_person
 from stream.shot import Shot, shots
-
-BEYOND = (
-    "Beyond reach from here, so see to it yourself: prints; pictures, sheets and documents that "
-    "were saved, copied or sent outside the event's folder; the camera's card and the folder that "
-    "it delivers into; the list that the roster was made from; backups and online storage; and "
-    "what a disk keeps of deleted files."
-)
-SHOWN = 30
+from stream.take import Take, takes
 
 
 def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Offer both under `event`."""
     forget = sub.add_parser(
         "forget",
-        help="remove a person: shots, pictures, documents, queue and log entries, roster line",
+        help="remove a person: shots, takes, all that was made of them, queue and log entries, "
+        "roster line",
     )
     forget.add_argument("person", metavar="PERSON", help="roster number or part of the name")
     forget.add_argument(
         "--group-shots",
         choices=("remove", "keep"),
-        help="what becomes of shots that others are in, too, instead of asking: removed, or kept "
-        "without this person's name",
+        help="what becomes of shots and takes that others are in, too, instead of asking: removed, "
+        "or kept without this person's name",
     )
     forget.set_defaults(run=event_forget)
 
-    retain = sub.add_parser("retain", help="remove every shot that is older than some days")
+    retain = sub.add_parser(
+        "retain", help="remove every shot and take that is older than some days"
+    )
     retain.add_argument(
-        "--days", type=int, required=True, metavar="N", help="how old shots may be, in days"
+        "--days", type=int, required=True, metavar="N", help="how old they may be, in days"
     )
     retain.set_defaults(run=event_retain)
     for parser in (forget, retain):
@@ -64,16 +69,6 @@ def _asked(question: str, instead: str) -> bool:
     return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
 
 
-def _listed(some: Iterable[Shot]) -> str:
-    numbers = [f"{s.number:04d}" for s in some]
-    more = f" and {len(numbers) - SHOWN} more" if len(numbers) > SHOWN else ""
-    return ", ".join(numbers[:SHOWN]) + more
-
-
-def _count(n: int, one: str, many: str) -> str:
-    return f"{n} {one if n == 1 else many}"
-
-
 def _who(event: Event, text: str) -> tuple[str, str]:
     """Number and name; who is no longer on the roster may have shots, or a number that is kept."""
     roster = event.roster
@@ -84,46 +79,27 @@ def _who(event: Event, text: str) -> tuple[str, str]:
             known = [(n, name) for n, name, _ in kept if text == n or folded(text) == folded(name)]
             if len(known) == 1:
                 return known[0]
-        if any(text in s.people for s in shots(event)):
+        if any(text in s.people for s in shots(event)) or any(
+            text in t.people for t in takes(event)
+        ):
             return text, ""
     person = roster.one(text)
     return person.number, person.name
 
 
-def _others(event: Event, shot: Shot, number: str) -> str:
-    people = [(n, event.roster.get(n)) for n in shot.people if n != number]
-    return ", ".join(f"{p.name} ({n})" if p else f"number {n}" for n, p in people)
-
-
-def _describe(event: Event, who: str, number: str, found: Belongings) -> None:
-    print(f"What there is of {who}:")
-    if not found.every:
-        print("  no shots")
-    if found.alone:
-        print(f"  {_count(len(found.alone), 'shot', 'shots')} alone: {_listed(found.alone)}")
-    for shot in found.group:
-        print(f"  shot {shot.number:04d} together with {_others(event, shot, number)}")
-    for shot in found.laid:
-        print(f"  shot {shot.number:04d} alone, but laid into one picture with others' shots")
-    for shot in found.beside:
-        print(
-            f"  shot {shot.number:04d} is of others; its picture shows this person beside them and "
-            "is made anew"
-        )
-    for shot in found.named:
-        print(
-            f"  shot {shot.number:04d} is of others; an earlier picture has this person's name and "
-            "is removed"
-        )
-
-
 def _plan(
-    event: Event, args: argparse.Namespace, number: str, name: str, found: Belongings
+    event: Event,
+    args: argparse.Namespace,
+    number: str,
+    name: str,
+    found: Belongings,
+    films: Recorded,
 ) -> Plan:
     remove = args.group_shots == "remove"
-    if found.asked and args.group_shots is None:
+    asked: list[Shot | Take] = [*found.asked, *films.group]
+    if asked and args.group_shots is None:
         remove = _asked(
-            f"Remove what concerns others, too ({_listed(found.asked)})? Otherwise it stays for "
+            f"Remove what concerns others, too ({listed(asked)})? Otherwise it stays for "
             "them, with this person's face but without the name.",
             "say it with --group-shots remove or --group-shots keep",
         )
@@ -135,6 +111,9 @@ def _plan(
         (*found.beside, *found.named),
         number,
         log_words(number, names),
+        takes_going=(*films.alone, *(films.group if remove else ())),
+        takes_nameless=() if remove else films.group,
+        takes_renamed=films.named,
     )
 
 
@@ -145,103 +124,50 @@ def event_forget(args: argparse.Namespace) -> int:
         number, name = _who(event, args.person)
         # Before anything goes: a roster that only its own program can change is said first.
         lists = without_person(event.paths, number)
-        found = belongings(event, number, name)
+        found, films = belongings(event, number, name), recorded(event, number, name)
         who = f"{name} (number {number})" if name else f"number {number}"
-        _describe(event, who, number, found)
-        if _sheets(event):
+        describe(event, who, number, found, films)
+        if sheets_of(event):
             print("  every sheet and contact sheet in sheets/, since they can be made anew")
         if lists:
             print(f"  the lines in {', '.join(p.name for p in lists)}")
-        plan = _plan(event, args, number, name, found)
+        plan = _plan(event, args, number, name, found, films)
         if not args.yes and not _asked("Remove this for good?", "say it with --yes"):
             print("Nothing was removed.")
             return 0
         done = erase(event, plan)
         others = same_named(event, number, name) if name else {}
         remove_person(event.paths, number)
-        _tell(done, found.unread)
-        anew = (*plan.nameless, *plan.remade)
+        unread = (*found.unread, *films.unread)
+        tell(done, unread)
+        anew: list[Shot | Take] = [*plan.nameless, *plan.remade]
+        anew += [*plan.takes_nameless, *plan.takes_renamed]
         if anew:
             print(
-                f"What stays for others ({_listed(anew)}) is without the name now; 'posewall batch "
-                "run' makes the pictures anew, earlier ones of them are gone."
+                f"What stays for others ({listed(anew)}) is without the name now; 'posewall batch "
+                "run' makes the pictures and greetings anew, earlier ones of them are gone."
             )
         gone = {s.id for s in plan.going}
         lacking = [s for s in plan.remade if gone & set(s.beside)]
         if lacking:
             print(
-                f"A slot stays empty in the pictures of {_listed(lacking)}; fill it with 'posewall "
+                f"A slot stays empty in the pictures of {listed(lacking)}; fill it with 'posewall "
                 "batch change SHOT --beside SHOT'."
             )
         rest = holding(event.paths.root, name) if name else []
-        _tell_rest(event, rest, others)
-        _tell_unknown(event)
+        tell_rest(event, rest, others)
+        tell_unknown(event)
         print(BEYOND)
-    return 1 if found.unread or done.left or (rest and not others) else 0
-
-
-def _sheets(event: Event) -> list[Path]:
-    folder = event.paths.sheets
-    return list(folder.iterdir()) if folder.is_dir() else []
-
-
-def _tell(done: Erased, unread: Sequence[str]) -> None:
-    print(
-        f"Removed: {_count(done.shots, 'shot', 'shots')}, "
-        f"{_count(done.files, 'picture, document or sheet', 'pictures, documents and sheets')}, "
-        f"{_count(done.jobs, 'entry', 'entries')} of the queue, {done.entries} of the log."
-    )
-    for path in done.away:
-        print(f"  {path} was opened up outside the event's folder: remove it yourself")
-    for name in done.left:
-        print(f"  pictures/{name} is another shot's picture now and stays")
-    _tell_unread(unread)
-
-
-def _tell_unread(unread: Sequence[str]) -> None:
-    for shot_id in unread:
-        print(
-            f"  the record of shot {shot_id} cannot be read, so nobody knows whose it is: look at "
-            f"shots/{shot_id} yourself",
-            file=sys.stderr,
-        )
-
-
-def _tell_rest(event: Event, rest: Sequence[Path], others: Iterable[str]) -> None:
-    if not rest:
-        return
-    whose = ", ".join(f"number {n}" for n in others)
-    if whose:
-        print(
-            f"Somebody else has the same name ({whose}) and stays; these hold the name, so make "
-            "sure that they are that person's:"
-        )
-    else:
-        print("The name still stands in these, so look at them yourself:", file=sys.stderr)
-    for path in rest[:SHOWN]:
-        where = path.relative_to(event.paths.root)
-        print(f"  {where}", file=sys.stdout if whose else sys.stderr)
-    if len(rest) > SHOWN:
-        print(f"  and {len(rest) - SHOWN} more", file=sys.stdout if whose else sys.stderr)
-
-
-def _tell_unknown(event: Event) -> None:
-    some = of_nobody_known(event)
-    if some:
-        print("Nobody knows whom these files of the event's folder show, so look at them yourself:")
-        for path in some[:SHOWN]:
-            print(f"  {path.relative_to(event.paths.root)}")
-        if len(some) > SHOWN:
-            print(f"  and {len(some) - SHOWN} more")
+    return 1 if unread or done.left or (rest and not others) else 0
 
 
 def event_retain(args: argparse.Namespace) -> int:
-    """Remove shots that are older than some days, as the clock is now."""
+    """Remove shots and takes that are older than some days, as the clock is now."""
     return retain(args, datetime.now().astimezone())
 
 
 def retain(args: argparse.Namespace, now: datetime) -> int:
-    """Remove shots that are older than some days, and the roster lines of those then gone.
+    """Remove what is older than some days, and the roster lines of those then gone.
 
     Args:
         args: the command's.
@@ -256,31 +182,42 @@ def retain(args: argparse.Namespace, now: datetime) -> int:
         except OverflowError:
             raise UserError(f"--days is {args.days}; give the days of some years.") from None
         every, unread = readable(event)
+        recordings, unread_takes = readable_takes(event)
+        unread = (*unread, *unread_takes)
         old = [s for s in every.values() if s.taken < limit]
-        if not old:
-            print(f"No shot is older than {args.days} days; nothing was removed.")
-            _tell_unread(unread)
+        old_takes = [t for t in recordings.values() if t.begun < limit]
+        if not old and not old_takes:
+            what = "shot or take" if recordings else "shot"
+            print(f"No {what} is older than {args.days} days; nothing was removed.")
+            tell_unread(unread)
             return 1 if unread else 0
         going = {s.id for s in old}
         left = [s for s in every.values() if s.id not in going]
         remade = tuple(s for s in left if going & set(s.beside))
-        before = {p for s in old for p in s.people}
-        people = sorted(before - {p for s in left for p in s.people})
+        takes_left = [t for t in recordings.values() if t not in old_takes]
+        before = {p for s in old for p in s.people} | {p for t in old_takes for p in t.people}
+        stay = {p for s in left for p in s.people} | {p for t in takes_left for p in t.people}
+        people = sorted(before - stay)
         known = [p for n in people if (p := event.roster.get(n))]
         for number in people:
             without_person(event.paths, number)
         print(
-            f"{len(old)} of {_count(len(every), 'shot is', 'shots are')} older than "
-            f"{args.days} days: {_listed(old)}."
+            f"{len(old)} of {count(len(every), 'shot is', 'shots are')} older than "
+            f"{args.days} days: {listed(old) or 'none'}."
         )
+        if old_takes:
+            print(
+                f"So {'is' if len(old_takes) == 1 else 'are'} {len(old_takes)} of "
+                f"{count(len(recordings), 'take', 'takes')}: {listed(old_takes)}."
+            )
         if known:
-            print("Then these have no shot left, and their lines in the roster go, too:")
+            print("Then these have no shot or take left, and their lines in the roster go, too:")
             for person in known:
                 print(f"  {person.number} {person.name}")
-        if _sheets(event):
+        if sheets_of(event):
             print("Every sheet and contact sheet in sheets/ goes, too; they can be made anew.")
         if remade:
-            print(f"Pictures of shots {_listed(remade)} show one of them and are made anew.")
+            print(f"Pictures of shots {listed(remade)} show one of them and are made anew.")
         if not args.yes and not _asked("Remove them for good?", "say it with --yes"):
             print("Nothing was removed.")
             return 0
@@ -288,8 +225,8 @@ def retain(args: argparse.Namespace, now: datetime) -> int:
         # Before the shots, by which a run that was killed finds them again.
         for number in people:
             remove_person(event.paths, number)
-        done = erase(event, Plan(tuple(old), (), remade, None, tuple(words)))
-        _tell(done, unread)
-        _tell_unknown(event)
+        done = erase(event, Plan(tuple(old), (), remade, None, tuple(words), tuple(old_takes)))
+        tell(done, unread)
+        tell_unknown(event)
         print(BEYOND)
     return 1 if unread or done.left else 0

@@ -1,8 +1,8 @@
-"""Erase shots, with everything in the event's folder that was made of them.
+"""Erase shots and takes, with everything in the event's folder that was made of them.
 
 The order is such that a run that was killed at any moment can be done again and finds what is left:
-first what was made of the shots, then the queue, the log, the records of shots that stay, and the
-shots' own folders last. Nothing is overwritten on the disk: what a drive keeps of deleted files is
+first what was made of them, then the queue, the log, the records of what stays, and the shots' and
+takes' own folders last. Nothing is overwritten on the disk: what a drive keeps of deleted files is
 beyond a program's reach.
 """
 
@@ -13,28 +13,34 @@ import shutil
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 from stream.durable import held, partial_path, replace_file, storing, sync_folder
 from stream.event import Event
-from stream.forgetting.files import Erased, erase_files, sweep
+from stream.forgetting.files import Affected, Erased, erase_files, sweep
+from stream.forgetting.recorded import take_without
 from stream.forgetting.records import forget_jobs, forget_log
 from stream.opening.openings import forget_openings
 from stream.people import Person
 from stream.shot import RECORD, Shot, Wanted, shot_ids
 from stream.shot.titling import titled
+from stream.take import Take, replace_take, take_ids
 
 
 @dataclass(frozen=True)
 class Plan:
-    """What becomes of which shots.
+    """What becomes of which shots and takes.
 
     Attributes:
         going: they go, whole.
         nameless: they stay, without this person's number and name.
         remade: shots of others whose pictures are made anew, without the frames that go.
-        number: the person's number; None where only shots go.
+        number: the person's number; None where only shots and takes go.
         words: by which further entries of the log are known, as regular expressions.
+        takes_going: they go, whole.
+        takes_nameless: they stay, without this person's number and name.
+        takes_renamed: takes of others whose films are made anew, without this person's name.
     """
 
     going: tuple[Shot, ...]
@@ -42,6 +48,9 @@ class Plan:
     remade: tuple[Shot, ...] = ()
     number: str | None = None
     words: tuple[str, ...] = ()
+    takes_going: tuple[Take, ...] = ()
+    takes_nameless: tuple[Take, ...] = ()
+    takes_renamed: tuple[Take, ...] = ()
 
 
 def erase(event: Event, plan: Plan, told: Callable[[str], None] = print) -> Erased:
@@ -59,34 +68,42 @@ def erase(event: Event, plan: Plan, told: Callable[[str], None] = print) -> Eras
     """
     erased = Erased()
     gone = {s.id for s in plan.going}
-    ids = [s.id for s in (*plan.going, *plan.nameless, *plan.remade)]
+    takes_remade = (*plan.takes_nameless, *plan.takes_renamed)
+    affected = Affected(plan.going, plan.nameless, plan.remade, plan.takes_going, takes_remade)
+    ids = [s.id for s in affected.shots] + [t.id for t in affected.takes]
     with storing("the removal", event.paths.root), held(event.paths.lock):
         told("Looking through the event's folder for pictures, documents and copies ...")
         sweep(event)
-        erase_files(event, plan.going, plan.nameless, plan.remade, erased)
-        erased.jobs = forget_jobs(event.paths.queue, ids, shot_ids(event))
+        erase_files(event, affected, erased)
+        stay = [*shot_ids(event), *take_ids(event)]
+        erased.jobs = forget_jobs(event.paths.queue, ids, stay)
         erased.entries = forget_log(event.paths.log, ids, plan.words)
         # Those that show another one's frame first: they are found by it.
         for shot in (*plan.remade, *plan.nameless):
             _write(event, _without(event, shot, plan.number, gone))
+        for take in takes_remade:
+            replace_take(event, take_without(event, take, plan.number))
         for shot in plan.nameless:
             forget_openings(event, shot.id)
         for n, shot in enumerate(plan.going, 1):
-            _erase_folder(event, shot)
+            _erase_folder(event.paths.shots / shot.id)
             erased.shots += 1
             told(f"{n}/{len(plan.going)} shot {shot.number:04d} removed")
+        for n, take in enumerate(plan.takes_going, 1):
+            _erase_folder(event.paths.takes / take.id)
+            erased.takes += 1
+            told(f"{n}/{len(plan.takes_going)} take {take.number:04d} removed")
     return erased
 
 
-def _erase_folder(event: Event, shot: Shot) -> None:
-    folder = event.paths.shots / shot.id
+def _erase_folder(folder: Path) -> None:
     if folder.is_dir():
         # Under this name what a crash leaves of it is swept away.
-        going = partial_path(event.paths.shots)
+        going = partial_path(folder.parent)
         folder.rename(going)
-        sync_folder(event.paths.shots)
+        sync_folder(folder.parent)
         shutil.rmtree(going)
-        sync_folder(event.paths.shots)
+        sync_folder(folder.parent)
 
 
 def _write(event: Event, shot: Shot) -> None:

@@ -1,18 +1,24 @@
-"""What was made of shots and lies in the event's folder: pictures, documents, sheets, copies."""
+"""What was made of shots and takes and lies in the event's folder.
+
+Pictures, films, documents, sheets, copies.
+"""
 
 from __future__ import annotations
 
 import json
 import os
+import shutil
 import zipfile
 import zlib
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from stream.durable import sweep_partials, sync_folder
 from stream.event import Event
+from stream.film.owner import film_owner
 from stream.forgetting.belongings import readable
+from stream.forgetting.recorded import readable_takes
 from stream.forgetting.searching import walk_files
 from stream.opening.names import shots_named
 from stream.opening.openings import opened_documents
@@ -20,11 +26,14 @@ from stream.prints.naming import inside
 from stream.prints.picture import picture_owner
 from stream.shot import Shot, shot_ids
 from stream.shot.store import file_digest
+from stream.take import Take
+from stream.take.titling import film_names
 
 _SHOWING = frozenset({
     ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".gif", ".pdf", ".ora", ".psd",
     ".xcf", ".kra", ".mp4", ".mov", ".mkv", ".zip",
 })  # fmt: skip
+_FILMS = frozenset({".mp4", ".m4v", ".mov", ".mkv"})
 # chosen: the list of layers of a document of a thousand layers has some 200 kB.
 _LARGEST_STACK = 8_000_000
 
@@ -35,14 +44,17 @@ class Erased:
 
     Attributes:
         shots: how many.
-        files: how many files beside the shots' own: pictures, documents, sheets, copies.
+        takes: how many.
+        files: how many files beside the shots' and takes' own: pictures, films, documents,
+            sheets, copies.
         jobs: rows of the queue.
         entries: entries of the log.
         away: documents that are known to lie outside the event's folder.
-        left: pictures' names that now are another shot's file, and were left.
+        left: names of pictures and films that now are another's file, and were left.
     """
 
     shots: int = 0
+    takes: int = 0
     files: int = 0
     jobs: int = 0
     entries: int = 0
@@ -77,11 +89,16 @@ def _shown_in(path: Path) -> set[str]:
         return set()
 
 
-def _copies(event: Event, shots: Sequence[Shot]) -> dict[int, set[str]]:
-    """Digests of the files in shots' folders but their records, by size."""
+def owner_of(path: Path) -> str | None:
+    """The ``unique`` of the shot or take that a picture or film was made of; None where unknown."""
+    return film_owner(path) if path.suffix.lower() in _FILMS else picture_owner(path)
+
+
+def _copies(folders: Iterable[Path]) -> dict[int, set[str]]:
+    """Digests of the files in shots' and takes' folders but their records, by size."""
     found: dict[int, set[str]] = {}
-    for shot in shots:
-        for path in walk_files(event.paths.shots / shot.id):
+    for folder in folders:
+        for path in walk_files(folder):
             if path.suffix != ".json":
                 found.setdefault(path.stat().st_size, set()).add(file_digest(path))
     return found
@@ -100,7 +117,7 @@ def _notes(event: Event, wanted: Collection[str]) -> Iterator[tuple[Path, Path]]
 
 
 def of_nobody_known(event: Event) -> list[Path]:
-    """Pictures, films and documents in the event's folder that are no shot's, as far as is known.
+    """Pictures, films and documents in the event's folder that are nobody's, as far as is known.
 
     An earlier contact sheet, a picture that was saved anew, a still that no shot was made of: they
     may show anybody.
@@ -112,15 +129,16 @@ def of_nobody_known(event: Event) -> list[Path]:
         {s.unique for s in shots},
         {s.sha256 for s in shots if s.original},
     )
+    uniques |= {t.unique for t in readable_takes(event)[0].values()}
     frames = {f"{s.number:04d}.frame.png" for s in shots}
-    known = (paths.shots, paths.plates, paths.templates, paths.template_versions)
+    known = (paths.shots, paths.takes, paths.plates, paths.templates, paths.template_versions)
     return sorted(
         path
         for path in walk_files(paths.root)
         if path.suffix.lower() in _SHOWING
         and path.name not in frames
         and not any(path.is_relative_to(folder) for folder in known)
-        and picture_owner(path) not in uniques
+        and owner_of(path) not in uniques
         and not _shown_in(path) & ids
         and file_digest(path) not in stills
     )
@@ -133,39 +151,78 @@ def sweep(event: Event) -> None:
         sweep_partials(Path(here), older_than_s=-1.0)
 
 
-def erase_files(
-    event: Event,
-    going: Sequence[Shot],
-    nameless: Sequence[Shot],
-    remade: Sequence[Shot],
-    erased: Erased,
-) -> None:
-    """Remove what was made of shots, in the event's folder.
+@dataclass(frozen=True)
+class Affected:
+    """Of which shots and takes something goes.
 
-    Args:
-        event: the event.
+    Attributes:
         going: shots of which nothing stays, no copy of a file of theirs either.
         nameless: shots that stay; their pictures and every document that shows them go.
         remade: shots of others; their pictures and the documents of these go.
+        takes_going: takes of which nothing stays.
+        takes_remade: takes that stay; their films go.
+    """
+
+    going: Sequence[Shot] = ()
+    nameless: Sequence[Shot] = ()
+    remade: Sequence[Shot] = ()
+    takes_going: Sequence[Take] = ()
+    takes_remade: Sequence[Take] = ()
+
+    @property
+    def shots(self) -> tuple[Shot, ...]:
+        return (*self.going, *self.nameless, *self.remade)
+
+    @property
+    def takes(self) -> tuple[Take, ...]:
+        return (*self.takes_going, *self.takes_remade)
+
+
+def _erase_named(event: Event, affected: Affected, erased: Erased) -> None:
+    """Remove what was made, by its names."""
+    paths = event.paths
+    made = [(paths.pictures, n, s.unique) for s in affected.shots for n in s.picture_names]
+    made += [(paths.films, n, t.unique) for t in affected.takes for n in film_names(t)]
+    for folder, name, unique in made:
+        path = inside(folder, name)
+        if path.is_file():
+            if owner_of(path) in (None, unique):
+                _remove(path, erased)
+            else:
+                erased.left.append(f"{folder.name}/{name}")
+
+
+def _erase_film_work(event: Event, takes: Iterable[Take]) -> None:
+    """Remove pieces of films in work, which show whom the takes show."""
+    folder = event.paths.film_work
+    there = list(folder.iterdir()) if folder.is_dir() else []
+    for path in there:
+        if any(path.name.startswith(t.id) for t in takes):
+            if path.is_dir() and not path.is_symlink():
+                shutil.rmtree(path)
+            else:
+                path.unlink(missing_ok=True)
+            sync_folder(folder)
+
+
+def erase_files(event: Event, affected: Affected, erased: Erased) -> None:
+    """Remove what was made of shots and takes, in the event's folder.
+
+    Args:
+        event: the event.
+        affected: the shots and takes.
         erased: is told what went.
     """
     paths = event.paths
-    own = (*going, *nameless)
-    affected = (*own, *remade)
-    uniques, ids = {s.unique for s in affected}, {s.id for s in own}
-    whole = {s.id for s in going}
-    frames = {f"{s.number:04d}.frame.png" for s in going}
-    for shot in affected:
-        for name in shot.picture_names:
-            path = inside(paths.pictures, name)
-            if path.is_file():
-                owner = picture_owner(path)
-                if owner in (None, shot.unique):
-                    _remove(path, erased)
-                else:
-                    erased.left.append(name)
+    own = (*affected.going, *affected.nameless)
+    uniques = {s.unique for s in affected.shots} | {t.unique for t in affected.takes}
+    ids = {s.id for s in own}
+    whole = {s.id for s in affected.going} | {t.id for t in affected.takes_going}
+    frames = {f"{s.number:04d}.frame.png" for s in affected.going}
+    _erase_film_work(event, affected.takes)
+    _erase_named(event, affected, erased)
     documents = {d for shot in own for d in opened_documents(event, shot.id)}
-    notes = list(_notes(event, {s.id for s in affected}))
+    notes = list(_notes(event, {s.id for s in affected.shots}))
     for document in sorted(documents | {d for _, d in notes}):
         if document.is_file():
             if document.is_relative_to(paths.root):
@@ -175,15 +232,16 @@ def erase_files(
     # Sheets show several people's pictures at once, and can be made anew.
     for path in walk_files(paths.sheets):
         _remove(path, erased)
-    copies = _copies(event, going)
-    kept = (paths.shots, paths.plates, paths.templates, paths.template_versions)
+    folders = [paths.shots / s.id for s in affected.going]
+    copies = _copies([*folders, *(paths.takes / t.id for t in affected.takes_going)])
+    kept = (paths.shots, paths.takes, paths.plates, paths.templates, paths.template_versions)
     for path in walk_files(paths.root):
         if any(path.is_relative_to(folder) for folder in kept):
             continue
         if (
             path.name in frames
             or any(i in path.relative_to(paths.root).as_posix() for i in whole)
-            or picture_owner(path) in uniques
+            or owner_of(path) in uniques
             or _shown_in(path) & ids
             or (path.stat().st_size in copies and file_digest(path) in copies[path.stat().st_size])
         ):
@@ -193,4 +251,5 @@ def erase_files(
         for part in (note.with_suffix(".png"), note):
             part.unlink(missing_ok=True)
         sync_folder(note.parent)
-    _remove_empty_folders(paths.pictures)
+    for folder in (paths.pictures, paths.films):
+        _remove_empty_folders(folder)

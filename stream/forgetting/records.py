@@ -1,4 +1,4 @@
-"""What the queue's store and the log know of shots, taken out for good.
+"""What the queue's store and the log know of shots and takes, taken out for good.
 
 Source: SQLite's documentation of ``secure_delete`` (deleted content is overwritten with zeros),
 ``VACUUM`` (the file is written anew) and ``wal_checkpoint(TRUNCATE)`` (the write-ahead log is
@@ -37,7 +37,9 @@ def _delete(connection: sqlite3.Connection, ids: Collection[str], stay: Collecti
         if "workflow_uuid" in columns:
             # A job whose shot somebody deleted by hand may hold a name, too.
             jobs = connection.execute(
-                f'SELECT DISTINCT workflow_uuid FROM "{table}" WHERE workflow_uuid GLOB ?', (_JOB,)
+                f'SELECT DISTINCT workflow_uuid FROM "{table}" '
+                "WHERE workflow_uuid GLOB ? OR workflow_uuid GLOB ?",
+                (_JOB, f"t{_JOB}"),
             )
             for job in [str(r[0]) for r in jobs]:
                 if job.split(".")[0] not in stay:
@@ -49,14 +51,14 @@ def _delete(connection: sqlite3.Connection, ids: Collection[str], stay: Collecti
 
 
 def forget_jobs(store: Path, ids: Collection[str], stay: Collection[str]) -> int:
-    """Take every row of some shots' jobs out of the store, and what deleting leaves in the file.
+    """Take every row of some jobs out of the store, and what deleting leaves in the file.
 
     No process may have the store open.
 
     Args:
         store: the queue's file.
-        ids: of shots whose jobs go.
-        stay: ids of every shot of the event; jobs of others go, too.
+        ids: of shots and takes whose jobs go.
+        stay: ids of every shot and take of the event; jobs of others go, too.
 
     Returns:
         How many rows went.
@@ -88,7 +90,7 @@ def forget_jobs(store: Path, ids: Collection[str], stay: Collection[str]) -> int
 
 
 def log_words(number: str, names: Collection[str] = ()) -> tuple[str, ...]:
-    """Patterns of what a log entry says of a person: among the people of a shot, by number, name.
+    """Patterns of what a log entry says of a person: among the people of a shot or take.
 
     Args:
         number: the person's number.
@@ -101,11 +103,11 @@ def log_words(number: str, names: Collection[str] = ()) -> tuple[str, ...]:
 
 
 def forget_log(log: Path, ids: Collection[str], words: Collection[str] = ()) -> int:
-    """Take every entry that is of some shots or people out of the log, with all its lines.
+    """Take every entry that is of some shots, takes or people out of the log, with all its lines.
 
     Args:
         log: the event's log.
-        ids: of the shots.
+        ids: of the shots and takes.
         words: regular expressions, from `log_words`.
 
     Returns:

@@ -1,22 +1,17 @@
-"""The commands of the live program: live, grab, plate, next.
-
-The heavy modules are loaded by the command that needs them: a grab from another terminal should
-not wait for them.
-"""
+"""The commands of the live program: live, and those that ask a running one."""
 
 from __future__ import annotations
 
 import argparse
-import shutil
 import signal
-import sys
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stream.errors import UserError
+from stream.live.asking import add_asking, positive
+from stream.live.terminal import Terminal
 from stream.pages.address import DEFAULT_PORT
 
 if TYPE_CHECKING:
@@ -27,16 +22,6 @@ ENDED = (
     "Ended; {shots} kept since the start. Pictures that are not made yet are made at the next "
     "start, or by `posewall batch run`."
 )
-
-
-def _positive(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0 < value < float("inf"):
-        raise argparse.ArgumentTypeError(f"got {text}; need a number above 0")
-    return value
 
 
 def _height(text: str) -> int:
@@ -52,7 +37,7 @@ def _port(text: str) -> int:
 
 
 def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Offer live, grab, plate and next."""
+    """Offer live, and what a running one can be asked for."""
     live = sub.add_parser(
         "live",
         help="show the live composite, and keep shots",
@@ -100,7 +85,7 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         "--plate", type=Path, metavar="FILE", help="clean plate: a still of the screen"
     )
     live.add_argument(
-        "--for", dest="for_s", type=_positive, metavar="SECONDS", help="end after so many seconds"
+        "--for", dest="for_s", type=positive, metavar="SECONDS", help="end after so many seconds"
     )
     live.add_argument("--once", action="store_true", help="end when a file has been played")
     live.add_argument(
@@ -109,81 +94,19 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         action="store_false",
         help="do not make the pictures beside the live program; they stay queued",
     )
+    live.add_argument(
+        "--sound",
+        metavar="WHAT",
+        help="sound of greetings: a microphone's number or name, own for the source's own track, "
+        "none (otherwise the own track where there is one, else the first microphone)",
+    )
     live.set_defaults(run=run_live)
-
-    grab = sub.add_parser(
-        "grab",
-        help="keep the picture of this moment",
-        description="Keep the frame of this moment in the running live program. Prints the "
-        "shot's id once it is safe on disk.",
-    )
-    grab.add_argument("--event", required=True, type=Path, metavar="DIR", help="the event's folder")
-    grab.set_defaults(run=run_grab)
-
-    plate = sub.add_parser(
-        "plate",
-        help="take the clean plate: the empty screen",
-        description="Keep the frame of this moment as the clean plate of the running live "
-        "program. Nobody may stand before the screen.",
-    )
-    plate.add_argument(
-        "--event", required=True, type=Path, metavar="DIR", help="the event's folder"
-    )
-    plate.add_argument("--drop", action="store_true", help="do without a clean plate instead")
-    plate.set_defaults(run=run_plate)
-
-    after = sub.add_parser(
-        "next",
-        help="say who is in the next shots",
-        description="Say who is in the next shots, by number or name; several people, or none "
-        "for pictures that belong to nobody by name.",
-    )
-    after.add_argument("people", nargs="*", metavar="PERSON", help="number or name on the roster")
-    after.add_argument(
-        "--template", metavar="NAME", help="show them in this template (or the one they ordered)"
-    )
-    after.add_argument(
-        "--event", required=True, type=Path, metavar="DIR", help="the event's folder"
-    )
-    after.set_defaults(run=run_next)
-
-
-def _asked(args: argparse.Namespace, path: str, words: dict[str, Any]) -> dict[str, Any]:
-    from stream.live.link import ask, find_link
-
-    return ask(find_link(args.event), path, words)
-
-
-def run_grab(args: argparse.Namespace) -> int:
-    """Keep the frame of the moment at which this process was started."""
-    from stream.live.link import started_ago_s
-
-    kept = _asked(args, "/grab", {"age_s": started_ago_s()})
-    print(kept["shot"])
-    if kept.get("note"):
-        print(kept["sentence"], file=sys.stderr)
-    return 0
-
-
-def run_plate(args: argparse.Namespace) -> int:
-    """Take the clean plate, or drop it."""
-    from stream.live.link import started_ago_s
-
-    words = {"drop": True} if args.drop else {"age_s": started_ago_s()}
-    print(_asked(args, "/plate", words)["sentence"])
-    return 0
-
-
-def run_next(args: argparse.Namespace) -> int:
-    """Say who is in the next shots."""
-    words = {"people": args.people, "template": args.template}
-    print(_asked(args, "/next", words)["sentence"])
-    return 0
+    add_asking(sub)
 
 
 def run_live(args: argparse.Namespace) -> int:
     """Run until the source ends (``--once``), the time is up, or the user ends it."""
-    screen = _Screen()
+    screen = Terminal()
     screen.say("Getting ready")
     from stream import compiled_code
 
@@ -205,6 +128,7 @@ def run_live(args: argparse.Namespace) -> int:
         plate=args.plate,
         once=args.once,
         batch=args.batch,
+        sound=args.sound,
     )
     ended = threading.Event()
     for sign in (signal.SIGINT, signal.SIGTERM):
@@ -221,22 +145,30 @@ def run_live(args: argparse.Namespace) -> int:
             if begun:
                 screen.say(ENDING)
             session.stop()
-        kept = session.state()["kept"]
+        kept = session.console.kept
         screen.say(ENDED.format(shots="1 shot" if kept == 1 else f"{kept} shots"))
     return 0
 
 
 def _run_until(
-    session: Session, ended: threading.Event, for_s: float | None, screen: _Screen
+    session: Session, ended: threading.Event, for_s: float | None, screen: Terminal
 ) -> None:
     from stream.live.presses import HELP, TerminalKeys
+
+    console = session.console
+    acts = {
+        "grab": lambda: console.grab(0.0),
+        "best": lambda: console.grab(0.0, best_s=0.0),
+        "plate": lambda: console.plate(0.0),
+        "take": console.press_take,
+    }
 
     def act(key: str) -> None:
         if key == "quit":
             ended.set()
             return
         try:
-            future = session.grab(0.0) if key == "grab" else session.plate(0.0)
+            future = acts[key]()
         except UserError as error:
             screen.say(str(error))
         else:
@@ -249,56 +181,10 @@ def _run_until(
         while not ended.is_set() and (end is None or time.monotonic() < end):
             if session.finished(0.2):
                 return
-            screen.status(session.line)
+            screen.status(console.line)
 
 
-def _told(future: Any, screen: _Screen) -> None:
+def _told(future: Any, screen: Terminal) -> None:
     # The sentence of a failure was told where it happened.
     if future.exception() is None:
         screen.say(future.result()["sentence"])
-
-
-class _Screen:
-    """The terminal: sentences stay, the status line under them is written anew."""
-
-    EVERY_S = 1.0
-    # A log file wants a line now and then, not one a second.
-    EVERY_PLAIN_S = 10.0
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._lively = sys.stderr.isatty()
-        self._again = time.monotonic() + self.EVERY_S
-        self._line = ""
-
-    def say(self, sentence: str) -> None:
-        with self._lock:
-            self._wipe()
-            print(sentence, file=sys.stderr, flush=True)
-
-    def status(self, line: Callable[[int | None], str]) -> None:
-        """Write the line anew when it is time; it is told how many columns there are."""
-        if time.monotonic() < self._again:
-            return
-        self._again = time.monotonic() + (self.EVERY_S if self._lively else self.EVERY_PLAIN_S)
-        # A line that wraps could not be written over.
-        columns = shutil.get_terminal_size().columns - 1 if self._lively else None
-        # Not under the lock: working it out may find something to say.
-        words = line(columns)[:columns]
-        with self._lock:
-            if self._lively:
-                self._wipe()
-                self._line = words
-            print(words, end="" if self._lively else "\n", file=sys.stderr, flush=True)
-
-    def end(self) -> None:
-        with self._lock:
-            if self._line:
-                print(file=sys.stderr, flush=True)
-                self._line = ""
-
-    def _wipe(self) -> None:
-        if self._line:
-            # ISO/IEC 6429 (ECMA-48): CR, then EL erases to the end of the line
-            print("\r\x1b[K", end="", file=sys.stderr)
-            self._line = ""

@@ -10,15 +10,21 @@ from typing import Any
 
 from stream.capture.arrivals import Arrivals
 from stream.errors import UserError
+from stream.live.choosing import WAIT_S, Choosing, together
 from stream.live.keeping import Keeper
 from stream.live.lately import Lately
 from stream.live.notices import Notices
-from stream.live.posing import Posing
+from stream.live.posing import Pose, Posing
 from stream.live.shooting import Shooting
 from stream.live.tether import Awaiting, Tether
-from stream.shot import Shot
+from stream.shot import Shot, find_shot
+from stream.shot.choice import take_candidate
 
 Answer = dict[str, Any]
+TETHERED = (
+    "A tethered camera takes the pictures here, so there are no last seconds to choose from; grab "
+    "as usual, or choose among its stills with: posewall batch add --best"
+)
 
 
 class Grabbing:
@@ -33,6 +39,7 @@ class Grabbing:
         notices: Notices,
         tether: Tether | None,
         on_kept: Callable[[], None],
+        choosing: Choosing | None = None,
     ) -> None:
         """Prepare.
 
@@ -44,9 +51,11 @@ class Grabbing:
             notices: take what is to be said.
             tether: waits for the camera's stills; None without a tethered camera.
             on_kept: told after each press that was kept.
+            choosing: chooses best frames; None where none can be chosen.
         """
         self._shooting, self._posing, self._keeper = shooting, posing, keeper
         self._lately, self._notices, self._on_kept = lately, notices, on_kept
+        self._choosing = choosing
         self.tether = tether
         self._lock = threading.Lock()
         self._kept = 0
@@ -72,9 +81,8 @@ class Grabbing:
         def take() -> Answer:
             nudge = pose.nudge
             try:
-                shot = self._shooting.take(
-                    moment_s, numbers, tether is not None, pose.template, nudge, held
-                )
+                frame = self._shooting.frame_at(moment_s, held)
+                shot = self._shooting.take(frame, numbers, tether is not None, pose.template, nudge)
             except UserError as error:
                 if tether is None:
                     raise
@@ -83,16 +91,78 @@ class Grabbing:
                 raise UserError(f"{error} The camera's still is awaited and kept alone.") from error
             if tether is not None:
                 tether.press(Awaiting(moment_s, numbers, shot.id))
-            self._count(shot)
-            self._on_kept()
-            names = ", ".join(p.name for p in pose.people)
-            sentence = f"Kept {shot.id}" + (f", {names}" if names else "")
-            answer = {"shot": shot.id, "people": list(numbers), "sentence": sentence}
+            answer = self._kept_words(shot, pose)
+            sentence = answer["sentence"]
             soft = self._shooting.enlarged(moment_s, pose.template) if tether is None else None
             if soft:
                 self._notices.passing(soft[0].upper() + soft[1:] + ".")
                 answer |= {"sentence": f"{sentence}; {soft}", "note": soft}
             return answer
+
+        return self._keeper.do(take)
+
+    def _kept_words(self, shot: Shot, pose: Pose) -> Answer:
+        """Count a shot, and say that it is kept."""
+        self._count(shot)
+        self._on_kept()
+        names = ", ".join(p.name for p in pose.people)
+        sentence = f"Kept {shot.id}" + (f", {names}" if names else "")
+        return {"shot": shot.id, "people": list(pose.numbers), "sentence": sentence}
+
+    def press_best(self, moment_s: float, seconds: float) -> Future[Answer]:
+        """Keep the frame of a moment, then make the shot of the best of the seconds before it.
+
+        Raises:
+            UserError: a tethered camera makes the pictures.
+        """
+        choosing = self._choosing
+        if self.tether is not None or choosing is None:
+            raise UserError(TETHERED)
+        pose = self._posing.pose
+        held, around = self._shooting.ring.nearest(moment_s), choosing.hold(moment_s, seconds)
+
+        def take() -> Answer:
+            begun = False
+            try:
+                frame = self._shooting.frame_at(moment_s, held)
+                frames = together(around, frame)
+                choose_s = WAIT_S if frames else None
+                shot = self._shooting.take(
+                    frame, pose.numbers, False, pose.template, pose.nudge, choose_s
+                )
+                if frames:
+                    choosing.begin(shot, frames)
+                    begun = True
+            finally:
+                if around is not None and not begun:
+                    choosing.let_go()
+            answer = self._kept_words(shot, pose)
+            if begun and frames is not None:
+                back_s = max(0.0, frame.arrived_s - frames[0].arrived_s)
+                more = f"the best frame of the last {back_s:.1f} s is being chosen"
+            elif around is None:
+                more = "the last presses are still being stored, so its own frame is used"
+            else:
+                more = "there is no other frame to choose from"
+            return answer | {"best": begun, "sentence": f"{answer['sentence']}; {more}"}
+
+        return self._keeper.do(take)
+
+    def settled(self, shot: Shot) -> None:
+        """A shot's frame was chosen, or another one taken: its picture can be made."""
+        self._lately.kept(shot)
+        self._shooting.queue(shot.id)
+        self._on_kept()
+
+    def use_frame(self, shot: str, place: int) -> Future[Answer]:
+        """Make a kept shot of another of the frames that stand beside it."""
+
+        def take() -> Answer:
+            event = self._shooting.event
+            kept = take_candidate(event, find_shot(event, shot).id, place)
+            self.settled(kept)
+            sentence = f"Shot {kept.id} is made of its frame {place}"
+            return {"shot": kept.id, "place": place, "sentence": sentence}
 
         return self._keeper.do(take)
 

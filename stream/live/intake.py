@@ -9,6 +9,7 @@ from typing import Any
 
 from stream.capture.frame import Frame
 from stream.capture.source import Source, open_source
+from stream.capture.tap import Tap
 from stream.capture.watch import Watched, WatchState, WatchStatus
 from stream.live.figures import Clock, Meter
 
@@ -80,13 +81,14 @@ class Intake:
         device: str = "cpu",
         meter: Meter,
         say: Callable[[str], None],
+        tap: Tap | None = None,
         clock: Clock = time.monotonic,
     ) -> None:
         turns = None if turn is None else turn // 90
 
         def make() -> Source:
             source = open_source(
-                address, quarter_turns=turns, loop=not once, say=say, device=device
+                address, quarter_turns=turns, loop=not once, say=say, device=device, tap=tap
             )
             return TimedSource(source, self._worked)
 

@@ -44,10 +44,14 @@ class Keeper:
 
     Args:
         on_trouble: told the sentence of what failed.
+        failed: that sentence where the program made a mistake.
+        quiet: run only where the live picture leaves room.
     """
 
-    def __init__(self, on_trouble: Callable[[str], None]) -> None:
-        self._on_trouble = on_trouble
+    def __init__(
+        self, on_trouble: Callable[[str], None], failed: str = FAILED, quiet: bool = True
+    ) -> None:
+        self._on_trouble, self._failed, self._quiet = on_trouble, failed, quiet
         self._work: queue.Queue[tuple[Future[Answer], Callable[[], Answer]] | None] = queue.Queue()
         self._rest: list[Callable[[], None]] = []
         self._closed = threading.Lock()
@@ -88,7 +92,8 @@ class Keeper:
         return not self._thread.is_alive()
 
     def _run(self) -> None:
-        lower_priority()
+        if self._quiet:
+            lower_priority()
         while (job := self._work.get()) is not None:
             answer, act = job
             # From here on nobody can cancel it. One cancelled before is done all the same: a
@@ -105,9 +110,8 @@ class Keeper:
                 )
             except Exception as error:
                 log.error("a press failed", exc_info=error)
-                sentence = FAILED
-                self._on_trouble(sentence)
-                settle(answer, None, UserError(sentence))
+                self._on_trouble(self._failed)
+                settle(answer, None, UserError(self._failed))
             else:
                 settle(answer, result, None)
             self._do_rest()

@@ -1,24 +1,32 @@
-"""The last shots and how their pictures stand, for the operator's page."""
+"""The last shots and takes, and how their pictures and films stand, for the operator's page."""
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
 from stream.event import Event
-from stream.shot import Shot, shots
+from stream.shot import Shot, ShotError, shots
+from stream.shot.choice import load_choice
+from stream.take import Take, takes
 
 if TYPE_CHECKING:
-    from stream.batch import JobQueue
+    from stream.batch import Job, JobQueue
+    from stream.batch.film_jobs import FilmJob
 
-SHOWN = 8
+log = logging.getLogger("posewall.live")
+SHOWN, SHOWN_TAKES = 8, 4
 # chosen: a picture takes seconds to make; asking more often would read the store for nothing.
 ASK_EVERY_S = 1.5
 
 WORDS = {
     "AWAITS_STILL": "still",
+    "AWAITS_CHOICE": "choosing",
+    "RECORDING": "recording",
+    "UNASKED": "kept",
     "WAITING": "queued",
     "IN_WORK": "working",
     "DONE": "done",
@@ -27,21 +35,45 @@ WORDS = {
 """By the name of a job's `State`."""
 
 
-def _who(event: Event, shot: Shot) -> str:
-    """Who is in a shot, for the operator; a name that is not to be shown stays off the list."""
-    found = (event.roster.get(number) for number in shot.people)
+def _who(event: Event, people: Iterable[str]) -> str:
+    """Who is in it, for the operator; a name that is not to be shown stays off the list."""
+    found = (event.roster.get(number) for number in people)
     return ", ".join(p.shown_name or f"{p.number} (name not shown)" for p in found if p)
 
 
 def _row(event: Event, shot: Shot) -> dict[str, Any]:
+    try:
+        choice = load_choice(event, shot.id)
+    except ShotError as error:
+        log.warning("%s", error)
+        choice = None
     return {
         "id": shot.id,
         "time": shot.taken.astimezone().strftime("%H:%M:%S"),
-        "who": _who(event, shot),
+        "who": _who(event, shot.people),
         "template": shot.template,
-        "state": "still" if shot.still_until else "kept",
+        "state": "still" if shot.still_until else "choosing" if shot.choice_until else "kept",
         "why": "",
         "notes": list(shot.notes),
+        # Which of how many frames beside it is in use.
+        "place": choice.place(shot.frame) if choice is not None else None,
+        "frames": len(choice.candidates) if choice is not None else 0,
+    }
+
+
+def _take_row(event: Event, take: Take) -> dict[str, Any]:
+    end_s = take.length_s if take.end_s is None else take.end_s
+    return {
+        "id": take.id,
+        "time": take.begun.astimezone().strftime("%H:%M:%S"),
+        "who": _who(event, take.people),
+        "template": take.template,
+        "length_s": None if end_s is None else max(0.0, end_s - take.begin_s),
+        "state": "recording" if take.recording else "kept",
+        "share": None,
+        "why": "",
+        "notes": list(take.notes),
+        "films": [],
     }
 
 
@@ -53,6 +85,7 @@ class Lately:
         self._clock = clock
         self._lock = threading.Lock()
         self._rows = [_row(event, shot) for shot in list(shots(event))[-SHOWN:]][::-1]
+        self._takes = [_take_row(event, take) for take in list(takes(event))[-SHOWN_TAKES:]][::-1]
         self._finished: set[str] = set()
         self._asked_s: float | None = None
         self._queue: JobQueue | None = None
@@ -62,11 +95,25 @@ class Lately:
         with self._lock:
             return [dict(row) for row in self._rows]
 
+    def takes(self) -> list[dict[str, Any]]:
+        """The last takes as JSON values."""
+        with self._lock:
+            return [dict(row) for row in self._takes]
+
     def kept(self, shot: Shot) -> None:
         """A shot was just kept."""
         row = _row(self._event, shot)
         with self._lock:
-            self._rows = [row, *(r for r in self._rows if r["id"] != shot.id)][:SHOWN]
+            self._finished.discard(shot.id)  # it may be made once more
+            newer = [r for r in self._rows if r["id"] > shot.id]
+            older = [r for r in self._rows if r["id"] < shot.id]
+            self._rows = [*newer, row, *older][:SHOWN]
+
+    def recorded(self, take: Take) -> None:
+        """A take was just kept."""
+        row = _take_row(self._event, take)
+        with self._lock:
+            self._takes = [row, *(r for r in self._takes if r["id"] != take.id)][:SHOWN_TAKES]
 
     def refresh(self) -> bool:
         """Ask the queue, when it is time and something is open; True when it was asked.
@@ -76,26 +123,33 @@ class Lately:
         """
         now = self._clock()
         with self._lock:
-            open_ones = [r for r in self._rows if r["id"] not in self._finished]
-        if not open_ones or (self._asked_s is not None and now - self._asked_s < ASK_EVERY_S):
+            every = [r["id"] for r in (*self._rows, *self._takes)]
+        if all(i in self._finished for i in every):
+            return False
+        if self._asked_s is not None and now - self._asked_s < ASK_EVERY_S:
             return False
         self._asked_s = now
         if self._queue is None:
             from stream.batch import JobQueue  # the queue's libraries: not before the picture
 
             self._queue = JobQueue(self._event)
-        jobs = {job.shot_id: job for job in self._queue.jobs()}
+        pictures = {job.shot_id: job for job in self._queue.jobs()}
+        films = {job.take_id: job for job in self._queue.films()} if self._takes else {}
         with self._lock:
             for row in self._rows:
-                job = jobs.get(row["id"])
-                if job is None:
-                    continue
-                row["state"] = WORDS[job.state.name]
-                row["why"] = job.why
-                row["notes"] = list(job.notes)
-                if job.finished and not job.transient:
-                    self._finished.add(row["id"])
+                if (job := pictures.get(row["id"])) is not None:
+                    self._stands(row, job)
+            for row in self._takes:
+                if (film := films.get(row["id"])) is not None:
+                    self._stands(row, film)
+                    row["share"], row["films"] = film.share, list(film.films)
         return True
+
+    def _stands(self, row: dict[str, Any], job: Job | FilmJob) -> None:
+        row["state"] = WORDS[job.state.name]
+        row["why"], row["notes"] = job.why, list(job.notes)
+        if job.finished and not job.transient:
+            self._finished.add(row["id"])
 
     def close(self) -> None:
         """Let go of the queue."""

@@ -25,6 +25,10 @@ class LinkError(UserError):
     """The running program cannot be reached, or it refused; the sentence says why."""
 
 
+class NotAnsweredError(LinkError):
+    """Nothing answers any more where the running program was."""
+
+
 @dataclass(frozen=True)
 class Link:
     """Where a live program of an event answers."""
@@ -136,7 +140,7 @@ def ask(
         response = connection.getresponse()
         answer = json.loads(response.read())
     except ConnectionRefusedError as e:
-        raise LinkError(
+        raise NotAnsweredError(
             f"Nothing answers at port {link.port}: the live program has ended without cleaning up; "
             "start it again."
         ) from e

@@ -10,8 +10,14 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Any
 
-KEYS = {" ": "grab", "\n": "grab", "g": "grab", "p": "plate", "q": "quit", "\x03": "quit"}
-HELP = "Keys here: space grabs, p takes the clean plate, q ends."
+KEYS = {
+    **{" ": "grab", "\n": "grab", "g": "grab"},
+    **{"b": "best", "t": "take", "p": "plate", "q": "quit", "\x03": "quit"},
+}
+HELP = (
+    "Keys here: space grabs, b keeps the best of the last seconds, t records a greeting and ends "
+    "it, p takes the clean plate, q ends."
+)
 
 
 class TerminalKeys:

@@ -88,3 +88,12 @@ class Ring:
             if not self._frames:
                 return None
             return min((f for f, _ in self._frames), key=lambda f: abs(f.arrived_s - moment_s))
+
+    def between(self, from_s: float, to_s: float) -> list[Frame]:
+        """The frames that arrived in a stretch of time, in order.
+
+        Args:
+            from_s, to_s: monotonic clock, seconds; both inclusive.
+        """
+        with self._grew:
+            return [f for f, _ in self._frames if from_s <= f.arrived_s <= to_s]

@@ -8,21 +8,18 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import Future
 from contextlib import ExitStack
 from functools import partial
-from typing import Any
 
-from models.errors import PosewallError
 from models.keyer import Grade, Keyer, KeySettings
 from stream.capture.arrivals import Arrivals
 from stream.capture.frame import Frame
 from stream.capture.stills import read_still
 from stream.errors import UserError
 from stream.event import Event
-from stream.live import people as who
+from stream.live.choosing import Choosing
 from stream.live.compiling import made_ready
-from stream.live.countdown import Countdown
+from stream.live.console import Console
 from stream.live.figures import Meter
 from stream.live.grabbing import Grabbing
 from stream.live.intake import Intake
@@ -32,20 +29,24 @@ from stream.live.link import Link, refuse_a_second
 from stream.live.loop import LiveLoop
 from stream.live.making import Making
 from stream.live.notices import PASSING_S, Notices, ScreenWatch
-from stream.live.pacing import FULL, Quality, quality_sentence, quality_words
+from stream.live.pacing import Quality, quality_sentence
 from stream.live.plates import PlateKeeper, as_turned
 from stream.live.posing import Posing
+from stream.live.recording import LiveRecorder, SoundChoice, takes_of
 from stream.live.ring import Ring
 from stream.live.scenes import SceneMaker, Setting
 from stream.live.settling import Settling
 from stream.live.shooting import Shooting
 from stream.live.steady import Steady
+from stream.live.taking import Taking
 from stream.live.tether import Tether
 from stream.live.wishes import Wishes, bound_threads, pick_device
 from stream.memory import Sweeping
 from stream.pages.feed import Feed
 from stream.pages.serve import PageServer
 from stream.shot import save_plate
+from stream.take import About, PacketRing
+from stream.template import Template
 
 log = logging.getLogger("posewall.live")
 
@@ -58,7 +59,7 @@ PARTS_BYTES = 192 << 20
 
 
 class Session:
-    """Runs until stopped; what the pages and commands ask of it stands in `Controls`."""
+    """Runs until stopped; what the pages and commands ask of it is answered by its `console`."""
 
     def __init__(
         self, event: Event, wishes: Wishes, tell: Callable[[str], None] = lambda _: None
@@ -75,14 +76,25 @@ class Session:
         event.flattened.memory.budget = PARTS_BYTES
         self._stop = threading.Event()
         self._greeted = False
-        self._quality = FULL
-        self._countdown = Countdown(self._press)
-        self._ring = Ring()
+        self._ring, self._packets = Ring(), PacketRing()
+        self._sound: SoundChoice | None = None
+        self._taking: Taking | None = None
         self.plates = PlateKeeper(self.notices.passing)
         self._screen = ScreenWatch(self.notices)
         self._lately = Lately(event)
         self._posing = Posing(event, self.notices)
         self._keeper = Keeper(self.notices.passing)
+        self.console = Console(
+            event,
+            self.feed,
+            self.meter,
+            self.notices,
+            plates=self.plates,
+            posing=self._posing,
+            lately=self._lately,
+            mirror=wishes.mirror,
+        )
+        self._choosing: Choosing | None = None
         self._grabbing: Grabbing | None = None
         self._arrivals: Arrivals | None = None
         self._scenes: SceneMaker | None = None
@@ -105,19 +117,22 @@ class Session:
             UserError: something that the user asked for cannot be had.
         """
         refuse_a_second(self.event.paths.root)
-        self._pages = PageServer(self, self.feed, token=self._token, port=self.wishes.port)
+        self._pages = PageServer(self.console, self.feed, token=self._token, port=self.wishes.port)
         self._pages.start()
         self._tell(f"Stage: {self._pages.address}/stage   Desk: {self._pages.address}/desk")
         self._link = Link(os.getpid(), self._pages.port, self._token)
         self._link.write(self.event.paths.root)
         device = pick_device(self.wishes.device)
-        self._intake = Intake(
+        # Before a source is opened: what of it is wanted has to be known then.
+        self._sound = SoundChoice(self.wishes.sound, self._packets, self._tell)
+        self._intake = self.console.intake = Intake(
             self.wishes.source,
             self.wishes.turn,
             once=self.wishes.once,
             device=device,
             meter=self.meter,
             say=self.notices.passing,
+            tap=self._packets,
         )
         threads = bound_threads()
         self.meter.device = device
@@ -127,32 +142,8 @@ class Session:
             self.notices.passing(f"Template {template.name}: {note}.")
         height = self.wishes.preview_height
         self._scenes = SceneMaker(template, height, device, self._stop, self.notices.passing)
-        shooting = Shooting(
-            self.event,
-            template,
-            settings,
-            self._ring,
-            self.plates,
-            self.notices.passing,
-            self._keeper.after,
-        )
-        tether = None
-        if self.wishes.stills is not None:
-            tether = Tether(
-                shooting,
-                self.notices.passing,
-                on_doubt=lambda s: self.notices.standing("stills", s, DOUBT_STANDS_S),
-            )
-            self._arrivals = Arrivals(self.wishes.stills, say=self.notices.passing)
-        self._grabbing = Grabbing(
-            shooting,
-            self._posing,
-            self._keeper,
-            self._lately,
-            self.notices,
-            tether,
-            lambda: self.feed.say(self.state()),
-        )
+        self._prepare_presses(template, settings)
+        self._prepare_takes(self._sound, settings)
         self._keeper.start()
         self._scenes.start()
         self._posing.begin(template, self._scenes)
@@ -164,7 +155,7 @@ class Session:
         def seen() -> tuple[Frame | None, Setting | None]:
             return self._ring.nearest(time.monotonic()), scenes.current
 
-        self._settling = settling = Settling(
+        self._settling = self.console.settling = settling = Settling(
             self.event,
             self._posing,
             partial(made_ready, device, settings, threads, seen, self.notices.passing),
@@ -195,6 +186,66 @@ class Session:
         self._tending = Steady("tend", self._tend, self._stop, self.notices.passing)
         self._tending.start()
 
+    def _prepare_presses(self, template: Template, settings: KeySettings) -> None:
+        """Everything that keeps what is pressed."""
+        shooting = Shooting(
+            self.event,
+            template,
+            settings,
+            self._ring,
+            self.plates,
+            self.notices.passing,
+            self._keeper.after,
+        )
+        tether = None
+        if self.wishes.stills is not None:
+            tether = Tether(
+                shooting,
+                self.notices.passing,
+                on_doubt=lambda s: self.notices.standing("stills", s, DOUBT_STANDS_S),
+            )
+            self._arrivals = Arrivals(self.wishes.stills, say=self.notices.passing)
+        choosing = self._choosing = self.console.choosing = Choosing(
+            self.event,
+            self._ring,
+            self._keeper.after,
+            lambda shot: grabbing.settled(shot),
+            self._tell,
+            self.notices.passing,
+        )
+        grabbing = self._grabbing = Grabbing(
+            shooting,
+            self._posing,
+            self._keeper,
+            self._lately,
+            self.notices,
+            tether,
+            self.console.say,
+            choosing,
+        )
+        choosing.start()
+        self._keeper.do(choosing.settle_left)
+        self.console.grabbing = grabbing
+
+    def _prepare_takes(self, sound: SoundChoice, settings: KeySettings) -> None:
+        """Everything that records."""
+
+        def about() -> About:
+            pose = self._posing.pose
+            plate = self.plates.plate_id
+            return About(settings, pose.numbers, pose.template, plate, nudge=pose.nudge)
+
+        self._taking = self.console.taking = takes_of(
+            partial(LiveRecorder, self.event, self._packets, sound, about),
+            sound,
+            event=self.event,
+            keeper=self._keeper,
+            lately=self._lately,
+            tell=self._tell,
+            on_trouble=self.notices.passing,
+            on_change=self.console.say,
+        )
+
     def _use_plate_file(self) -> None:
         path = self.wishes.plate
         if path is None:
@@ -221,6 +272,8 @@ class Session:
             if self._making is not None:
                 ending.callback(self._making.stop)
             ending.callback(self._lately.close)
+            if self._choosing is not None:
+                ending.callback(self._choosing.close)
             if self._settling is not None:
                 ending.callback(self._settling.end, ENDING_S)
             if self._pages is not None:
@@ -235,6 +288,10 @@ class Session:
                 ending.callback(self._tending.join, ENDING_S)
             ending.callback(self._stop.set)
             ending.callback(self._keep_all)
+            if self._sound is not None:
+                ending.callback(self._sound.close)
+            if self._taking is not None:
+                ending.callback(self._taking.close)
             if self._link is not None:
                 ending.callback(self._link.remove, self.event.paths.root)
             if self._settling is not None:
@@ -246,7 +303,7 @@ class Session:
 
     def _paced(self, quality: Quality) -> None:
         """The loop makes the picture finer or less fine from now on."""
-        self._quality = quality
+        self.console.quality = quality
         if self._scenes is not None:
             self._scenes.resize(quality.preview)
         sentence = quality_sentence(quality)
@@ -278,106 +335,12 @@ class Session:
             self._making.tend()
         if self._grabbing is not None and self._arrivals is not None:
             self._grabbing.tend(self._arrivals)
+        if self._choosing is not None:
+            self._choosing.tend()
+        if self._taking is not None and self._sound is not None:
+            self._sound.tend()
+            self._taking.tend()
         self.notices.standing("roster", self.event.roster_trouble)
         if begun:
             self._lately.refresh()
-        self.feed.say(self.state())
-
-    # What the pages and commands ask
-
-    def state(self) -> dict[str, Any]:
-        """Everything that the pages show, as plain JSON values."""
-        figures, grabbing = self.meter.read(), self._grabbing
-        tether = grabbing.tether if grabbing is not None else None
-        return {
-            "event": self.event.name,
-            "source": self._intake.state()
-            if self._intake
-            else {"state": "starting", "sentence": "Getting ready"},
-            "line": figures.line(),
-            "figures": figures.plain() | {"stages_ms": self.meter.stages.median_ms()},
-            "pictures": figures.frames_out,
-            "quality": quality_words(self._quality),
-            "making_ready": self._settling.state() if self._settling is not None else None,
-            "mirror": self.wishes.mirror,
-            **self._posing.state(),
-            "roster": self._has_roster(),
-            "plate": self.plates.state(),
-            "shots": self._lately.rows(),
-            "kept": grabbing.kept if grabbing is not None else 0,
-            "count_s": self._countdown.left_s,
-            "stills": tether.state() if tether is not None else None,
-            "troubles": self.notices.now(),
-        }
-
-    def _has_roster(self) -> bool:
-        try:
-            return len(self.event.roster) > 0
-        except PosewallError:
-            return True  # there is one; what is wrong with it is said when it is used
-
-    def _ready(self) -> Grabbing:
-        if self._grabbing is None:
-            raise UserError("The program is still getting ready; try again in a moment.")
-        return self._grabbing
-
-    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
-        """Keep the frame of ``age_s`` seconds ago, or of ``after_s`` seconds from now."""
-        if after_s <= 0:
-            return self._press(time.monotonic() - age_s)
-        answer = self._countdown.start(after_s)
-        self.feed.say(self.state())
-        return answer
-
-    def _press(self, moment_s: float) -> Future[dict[str, Any]]:
-        return self._ready().press(moment_s)
-
-    def plate(self, age_s: float) -> Future[dict[str, Any]]:
-        """Keep the frame of ``age_s`` seconds ago as the clean plate."""
-        return self._ready().plate(time.monotonic() - age_s)
-
-    def drop_plate(self) -> dict[str, Any]:
-        """Key from the frame alone from now on."""
-        self.plates.drop()
-        if self._grabbing is not None:
-            self._grabbing.drop_still_plate()
-        return {"sentence": "No clean plate in use"}
-
-    def set_next(self, people: list[str], template: str | None = None) -> dict[str, Any]:
-        """Say who is in the next shots: numbers or names; an empty list for nobody by name."""
-        return self._said(self._posing.choose(people, template))
-
-    def show_in(self, template: str) -> dict[str, Any]:
-        """Show the next shots in another template."""
-        return self._said(self._posing.show_in(template))
-
-    def move(self, right: float, down: float, scale: float) -> dict[str, Any]:
-        """Move the subjects of the next shots a little."""
-        return self._said(self._posing.move(right, down, scale))
-
-    def _said(self, answer: dict[str, Any]) -> dict[str, Any]:
-        self.feed.say(self.state())
-        return answer
-
-    def find(self, words: str) -> list[dict[str, Any]]:
-        """People of the roster that fit the words, best first, a few."""
-        return who.found(self.event, words)
-
-    # For the terminal
-
-    def line(self, columns: int | None = None) -> str:
-        """The status line, source trouble included.
-
-        Args:
-            columns: room for it; None for all of it.
-        """
-        state = self._intake.state() if self._intake else {"state": "starting"}
-        before = []
-        if state["state"] != "live":
-            before.append(str(state.get("sentence", "starting")))
-        making = self._settling.state() if self._settling is not None else None
-        before += [words for words in (making, quality_words(self._quality)) if words]
-        before.append(f"kept {self._grabbing.kept if self._grabbing is not None else 0}")
-        head = " | ".join(before)
-        room = None if columns is None else columns - len(head) - 3
-        return f"{head} | {self.meter.read().line(room)}"
+        self.console.say()

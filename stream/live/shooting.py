@@ -79,28 +79,29 @@ class Shooting:
 
     def take(
         self,
-        moment_s: float,
+        frame: Frame,
         people: tuple[str, ...],
         await_still: bool = False,
         template: Template | None = None,
         nudge: Nudge | None = None,
-        held: Frame | None = None,
+        choose_s: float | None = None,
     ) -> Shot:
-        """Keep the frame of a press for good, and queue its picture unless a still is to come.
+        """Keep the frame of a press for good, and queue its picture unless something is awaited.
 
         Args:
-            moment_s: of the press.
+            frame: of the press.
             people: roster numbers.
             await_still: a camera's still is to take the frame's place.
             template: the design that they stood in; None for the usual one.
             nudge: how far they were moved in it; None for what the event says.
-            held: as of `frame_at`.
+            choose_s: another frame may take its place within so many seconds; None for no other.
 
         Raises:
-            UserError: there is no such frame, or the disk did not take it.
+            UserError: the disk did not take it.
         """
-        frame = self.frame_at(moment_s, held)
-        until = datetime.now(UTC) + timedelta(seconds=STILL_WAIT_S) if await_still else None
+        now = datetime.now(UTC)
+        until = now + timedelta(seconds=STILL_WAIT_S) if await_still else None
+        chosen = None if choose_s is None else now + timedelta(seconds=choose_s)
         shot = save_shot(
             self.event,
             frame,
@@ -109,9 +110,10 @@ class Shooting:
             plate=self.plates.plate_id,
             settings=self.settings,
             still_until=until,
+            choice_until=chosen,
             nudge=nudge,
         )
-        if until is None:
+        if shot.waits_until is None:
             # The shot is safe: whoever pressed need not wait for the queue, nor, in the first
             # seconds, for its libraries. The worker finds shots that were never queued.
             self.later(lambda: self.queue(shot.id))

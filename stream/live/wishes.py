@@ -34,6 +34,8 @@ class Wishes:
         plate: a still of the empty screen.
         once: a file ends the program when it has been played.
         batch: make pictures beside the live program.
+        sound: of takes: a microphone's number or name, "own" for the source's own track, "none";
+            None for the own track where there is one, else the first microphone.
     """
 
     source: str
@@ -47,6 +49,7 @@ class Wishes:
     plate: Path | None = None
     once: bool = False
     batch: bool = True
+    sound: str | None = None
 
 
 def bound_threads() -> int:

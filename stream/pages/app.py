@@ -33,6 +33,7 @@ STATIC_FOLDER = Path(__file__).parent / "static"
 BODY_LIMIT = 4096
 # chosen: longer than the wait for a tethered still, so that its own sentence comes first.
 ANSWER_S = 60.0
+LONGEST_COUNT_S = 30.0
 
 
 async def _words(request: Request) -> dict[str, Any]:
@@ -111,6 +112,9 @@ class Pages:
             Route("/state", self.state),
             Route("/people", self.people),
             Route("/grab", self.grab, methods=["POST"]),
+            Route("/best", self.beside),
+            Route("/best", self.use_frame, methods=["POST"]),
+            Route("/take", self.take, methods=["POST"]),
             Route("/plate", self.plate, methods=["POST"]),
             Route("/next", self.next, methods=["POST"]),
             Route("/template", self.template, methods=["POST"]),
@@ -145,8 +149,40 @@ class Pages:
         came = time.monotonic()
         words = await _words(request)
         age_s, after_s = _seconds(words, "age_s", 10.0), _seconds(words, "after_s", 10.0)
+        best_s = _seconds(words, "best_s", 60.0) if words.get("best_s") is not None else None
         late_s = time.monotonic() - came
-        return JSONResponse(await _answer(self._controls.grab(age_s + late_s, after_s)))
+        return JSONResponse(await _answer(self._controls.grab(age_s + late_s, after_s, best_s)))
+
+    async def beside(self, request: Request) -> Response:
+        """The frames that a shot may be made of."""
+        shot, views = request.query_params.get("shot", "")[:40], "views" in request.query_params
+        return JSONResponse(await run_sync(self._controls.beside, shot, views))
+
+    async def use_frame(self, request: Request) -> Response:
+        """Make a shot of another of its frames; answered when that is safe on disk."""
+        words = await _words(request)
+        shot, place = words.get("shot"), words.get("place")
+        if not isinstance(shot, str):
+            raise UserError("shot: need its number.")
+        if not isinstance(place, int) or isinstance(place, bool):
+            raise UserError("place: need the number of a frame.")
+        return JSONResponse(await _answer(self._controls.use_frame(shot, place)))
+
+    async def take(self, request: Request) -> Response:
+        """Begin or end a recording; answered once it has begun, or is safe on disk."""
+        came = time.monotonic()
+        words = await _words(request)
+        if (act := words.get("do")) == "stop":
+            return JSONResponse(await _answer(await run_sync(self._controls.stop_take)))
+        if act != "start":
+            raise UserError('do: need "start" or "stop".')
+        count_s = _seconds(words, "count_s", LONGEST_COUNT_S)
+        before_s = _seconds(words, "before_s", 600.0)
+        most_s = None if words.get("most_s") is None else _number(words, "most_s", 0.0)
+        if count_s == 0:  # it begins with the press, not with its arrival
+            before_s += _seconds(words, "age_s", 10.0) + time.monotonic() - came
+        begun = await run_sync(self._controls.start_take, count_s, most_s, before_s)
+        return JSONResponse(await _answer(begun))
 
     async def plate(self, request: Request) -> Response:
         """Keep a frame as the clean plate, or drop the plate with ``{"drop": true}``."""

@@ -18,11 +18,29 @@ class Controls(Protocol):
     def state(self) -> Answer:
         """Everything that the pages show, as plain JSON values."""
 
-    def grab(self, age_s: float, after_s: float = 0.0) -> Future[Answer]:
+    def grab(
+        self, age_s: float, after_s: float = 0.0, best_s: float | None = None
+    ) -> Future[Answer]:
         """Keep the frame of ``age_s`` seconds ago, or of ``after_s`` seconds from now.
 
-        The future ends when the shot is safe on disk.
+        With ``best_s`` the shot is then made of the best frame of so many seconds up to that
+        moment. The future ends when the shot is safe on disk.
         """
+
+    def beside(self, shot: str, views: bool) -> Answer:
+        """The frames that a shot may be made of, with small pictures of them where asked."""
+
+    def use_frame(self, shot: str, place: int) -> Future[Answer]:
+        """Make a shot of another of its frames, by its place among them."""
+
+    def start_take(self, count_s: float, most_s: float | None, before_s: float) -> Future[Answer]:
+        """Record from ``count_s`` seconds from now on, for ``most_s`` at most.
+
+        ``before_s`` seconds before that belong to it. The future ends when it is being recorded.
+        """
+
+    def stop_take(self) -> Future[Answer]:
+        """End the recording, or the count before it. The future ends when it is safe on disk."""
 
     def plate(self, age_s: float) -> Future[Answer]:
         """Keep the frame of ``age_s`` seconds ago as the clean plate."""

@@ -13,12 +13,16 @@ from typing import Any
 ON_STAGE = ("pictures", "mirror", "kept", "count_s")
 """What of the state the stage needs. Anybody may look at it: it gets nobody's name."""
 
+TAKE_ON_STAGE = ("state", "count_s", "elapsed_s", "left_s", "most_s")
+
 
 def for_stage(state: Mapping[str, Any]) -> dict[str, Any]:
     """The part of a state that the stage is told."""
     out = {key: state[key] for key in ON_STAGE if key in state}
     if "source" in state:
         out["source"] = {"state": state["source"]["state"]}
+    if "take" in state:
+        out["take"] = {key: state["take"].get(key) for key in TAKE_ON_STAGE}
     return out
 
 

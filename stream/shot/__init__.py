@@ -5,10 +5,10 @@ from stream.shot.changes import (
     attach_original,
     render_again,
     settle,
-    sweep_leftovers,
 )
 from stream.shot.editions import ByHand, change_shot
 from stream.shot.finding import find_shot, load_shot, shot_ids, shots
+from stream.shot.leftovers import sweep_leftovers
 from stream.shot.plates import Plate, load_plate, save_plate
 from stream.shot.record import RECORD, Shot, ShotError
 from stream.shot.store import add_still, load_frame, save_shot

@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import logging
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
-from stream.durable import add_copy, held, replace_file, storing, sweep_partials
+from stream.durable import add_copy, held, replace_file, storing
 from stream.event import Event
-from stream.shot.finding import load_shot, shot_ids
+from stream.shot.finding import load_shot
 from stream.shot.record import RECORD, UNPAINTED, Shot, ShotError
 from stream.shot.store import file_digest, read_photo, still_name
 from stream.shot.titling import another_edition, output_of, retitled
 
 log = logging.getLogger("posewall.shot")
 STILL_MISSED = "the camera's still did not come; the video frame was used"
+CHOICE_MISSED = "its best frame could not be chosen; the frame of the press was used"
 MASK_DROPPED = (
     "what was painted by hand was painted over the video frame and does not count for the still"
 )
@@ -77,14 +79,29 @@ def attach_original(event: Event, shot_id: str, still: Path, *, plate: str | Non
         )
 
 
-def settle(event: Event, shot_id: str, note: str = STILL_MISSED) -> Shot:
-    """Await no still any longer: the shot's video frame is used, with a note that says so."""
+def settle(event: Event, shot_id: str, note: str | None = None) -> Shot:
+    """Await nothing any longer: the shot's frame as it is now is used.
+
+    Args:
+        event: the event.
+        shot_id: the shot; one that awaits nothing stays as it is.
+        note: what is said of it with the shot; None for the usual words.
+    """
     with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
         shot = load_shot(event, shot_id)
-        if shot.still_until is None:
+        if shot.waits_until is None:
             return shot
+        note = note or (STILL_MISSED if shot.still_until else CHOICE_MISSED)
         log.warning("shot %s: %s", shot.id, note)
-        return rewrite(event, replace(shot.noting(note), still_until=None))
+        return rewrite(event, replace(shot.noting(note), still_until=None, choice_until=None))
+
+
+def wait_longer(event: Event, shot_id: str, until: datetime) -> None:
+    """Whoever chooses a shot's best frame is still at work: nobody else is to give it up."""
+    with storing(f"shot {shot_id}", event.paths.root), held(event.paths.lock):
+        shot = load_shot(event, shot_id)
+        if shot.choice_until is not None:
+            rewrite(event, replace(shot, choice_until=until))
 
 
 def render_again(event: Event, shot_id: str) -> Shot:
@@ -105,21 +122,3 @@ def render_again(event: Event, shot_id: str) -> Shot:
             # A form for the lab must not take away the one that was handed on.
             return rewrite(event, another_edition(event, shot, replace(shot, output=output)))
         return rewrite(event, retitled(event, replace(shot, render=shot.render + 1)))
-
-
-def sweep_leftovers(event: Event) -> int:
-    """Remove what processes that died left unfinished in the event's folders."""
-    folders = (
-        event.paths.root,
-        event.paths.shots,
-        event.paths.plates,
-        event.paths.pictures,
-        *(f for f in event.paths.pictures.rglob("*") if f.is_dir()),
-        event.paths.template_versions,
-        *(f for f in event.paths.template_versions.iterdir() if f.is_dir()),
-    )
-    count = sum(sweep_partials(f) for f in folders)
-    count += sum(sweep_partials(event.paths.shots / i) for i in shot_ids(event))
-    if count:
-        log.info("removed %d unfinished leftovers", count)
-    return count

@@ -51,6 +51,8 @@ def _measured(event: Event, shot: Shot, mask: Path) -> int:
     painted = read_mask(mask)
     if shot.still_until is not None:
         raise ShotError(f"shot {shot.id} still awaits its camera still; paint the mask on that.")
+    if shot.choice_until is not None:
+        raise ShotError(f"the best frame of shot {shot.id} is being chosen; paint on that one.")
     frame = load_frame(event, shot)
     if painted.size != frame.upright_size:
         have, need = painted.size, frame.upright_size

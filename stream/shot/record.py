@@ -74,6 +74,7 @@ class Shot:
         former_pictures: names that its picture had before, when a person's name was corrected.
         render: counts up when the picture is to be made once more.
         still_until: a tethered still is awaited until then; None when none is awaited.
+        choice_until: its best frame is being chosen, until then at the latest; None when not.
         notes: warnings about this shot, for people.
         sha256: of the file ``frame``, in hex: damage is noticed, and a still added twice.
         pts, time_base, index: the frame's place in its source.
@@ -108,6 +109,7 @@ class Shot:
     retouch_at: Mapping[str, Any] | None = None
     render: int = 1
     still_until: datetime | None = None
+    choice_until: datetime | None = None
     notes: tuple[str, ...] = ()
     former_pictures: tuple[str, ...] = ()
     mask: str | None = None
@@ -122,6 +124,11 @@ class Shot:
     def job(self) -> str:
         """The id of the job that renders it; the same for every process that asks."""
         return f"{self.id}.{self.render}"
+
+    @property
+    def waits_until(self) -> datetime | None:
+        """Until when no picture is made of it: a still is awaited, or its best frame chosen."""
+        return self.still_until or self.choice_until
 
     @property
     def wanted(self) -> tuple[Wanted, ...]:
@@ -170,7 +177,11 @@ class Shot:
         """Plain values, readable in a file."""
         data = {f.name: getattr(self, f.name) for f in fields(self)}
         data["taken"] = self.taken.isoformat()
-        data["still_until"] = self.still_until.isoformat() if self.still_until else None
+        for moment, until in (
+            ("still_until", self.still_until),
+            ("choice_until", self.choice_until),
+        ):
+            data[moment] = until.isoformat() if until else None
         data["encoding"] = self.encoding.to_json()
         data["people"], data["notes"] = list(self.people), list(self.notes)
         data["former_pictures"] = list(self.former_pictures)
@@ -196,8 +207,9 @@ class Shot:
         try:
             known = {f.name: data[f.name] for f in fields(cls) if f.name in data}
             known["taken"] = datetime.fromisoformat(data["taken"])
-            until = data.get("still_until")
-            known["still_until"] = datetime.fromisoformat(until) if until else None
+            for moment in ("still_until", "choice_until"):
+                until = data.get(moment)
+                known[moment] = datetime.fromisoformat(until) if until else None
             known["encoding"] = Encoding.from_json(data["encoding"])
             known["people"] = tuple(str(p) for p in data["people"])
             known["notes"] = tuple(str(n) for n in data.get("notes", ()))

@@ -67,7 +67,12 @@ def _next_number(event: Event) -> int:
     return max(taken) + 1
 
 
-def _commit_shot(event: Event, partial: Path, draft: Shot) -> Shot:
+def commit_shot(event: Event, partial: Path, draft: Shot) -> Shot:
+    """Give a shot that lies ready in a folder its number and its name.
+
+    Raises:
+        OSError: the disk did not take it.
+    """
     with held(event.paths.lock):
         number = _next_number(event)
         shot = replace(draft, number=number, id=f"{number:04d}-{draft.unique[:6]}")
@@ -78,7 +83,7 @@ def _commit_shot(event: Event, partial: Path, draft: Shot) -> Shot:
     return shot
 
 
-def _draft(
+def draft_shot(
     event: Event,
     frame: Frame,
     file: str,
@@ -90,6 +95,17 @@ def _draft(
     mirror: bool,
     nudge: Nudge | None,
 ) -> Shot:
+    """A shot that has no number yet; what is wrong beside its frame is noted with it.
+
+    Args:
+        event: where to.
+        frame: the frame.
+        file: its name inside the shot's folder.
+        people, template, plate, settings, mirror, nudge: as of `save_shot`.
+
+    Raises:
+        UserError: the template is not there or cannot be used.
+    """
     # The moment does not come again: what is wrong beside the frame is noted, not refused.
     wanted, notes = ordered(event, people, template)
     output: dict[str, Any] = dict(event.config.pictures)
@@ -151,13 +167,14 @@ def save_shot(
     settings: Settings,
     mirror: bool = False,
     still_until: datetime | None = None,
+    choice_until: datetime | None = None,
     notes: Sequence[str] = (),
     nudge: Nudge | None = None,
 ) -> Shot:
     """Keep a frame for good, with everything needed to render it again.
 
     When this returns, the shot survives a power cut. It is not queued yet: see
-    `stream.batch.jobs.enqueue`, and not at all while a still is awaited.
+    `stream.batch.jobs.enqueue`, and not at all while a still or a choice is awaited.
 
     Args:
         event: where to.
@@ -168,6 +185,7 @@ def save_shot(
         settings: the key settings in use.
         mirror: the picture shows the frame flipped left to right.
         still_until: with a tethered camera, until when its still is awaited; aware.
+        choice_until: until when its best frame may be chosen; aware.
         notes: warnings to keep with the shot.
         nudge: how far the subject is moved, the event's and the template's nudge included; None
             for those alone.
@@ -182,7 +200,7 @@ def save_shot(
     frame = frame.on_host()
     file, data = encode_frame(frame.planes, frame.encoding)
     with storing("this shot", event.paths.root):
-        draft = _draft(
+        draft = draft_shot(
             event,
             frame,
             file,
@@ -194,14 +212,20 @@ def save_shot(
             nudge=nudge,
         )
         digest = hashlib.sha256(data).hexdigest()
-        draft = replace(draft, still_until=still_until, notes=(*draft.notes, *notes), sha256=digest)
+        draft = replace(
+            draft,
+            still_until=still_until,
+            choice_until=choice_until,
+            notes=(*draft.notes, *notes),
+            sha256=digest,
+        )
         partial = partial_path(event.paths.shots)
         try:
             partial.mkdir()
             write_synced(partial / file, data)
             view = view_jpeg(frame.planes, frame.encoding, frame.quarter_turns)
             write_synced(partial / "view.jpg", view)
-            return _commit_shot(event, partial, draft)
+            return commit_shot(event, partial, draft)
         except BaseException:
             shutil.rmtree(partial, ignore_errors=True)
             raise
@@ -266,7 +290,7 @@ def add_still(
     """
     frame = read_photo(path)
     with storing(f"the still {path.name}", event.paths.root):
-        draft = _draft(
+        draft = draft_shot(
             event,
             frame,
             "",
@@ -288,7 +312,7 @@ def add_still(
         try:
             partial.mkdir()
             copy_synced(path, partial / name)
-            return _commit_shot(event, partial, draft), True
+            return commit_shot(event, partial, draft), True
         except BaseException:
             shutil.rmtree(partial, ignore_errors=True)
             raise

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 import subprocess
+import wave
 from pathlib import Path
 
 import av
@@ -97,6 +98,28 @@ def test_a_frame_covers_the_whole_picture(made: Path, name: str) -> None:
         assert p.dy <= 0.01
         assert p.dx + p.scale * frame[1] >= 239.99
         assert p.dy + p.scale * frame[0] >= 299.99
+
+
+def test_music_plays_round_and_round_without_a_gap(made: Path) -> None:
+    with wave.open(str(made / "event" / "templates" / scenario.EVENING / "music.wav")) as file:
+        assert (file.getframerate(), file.getnchannels()) == (48_000, 2)
+        played = np.frombuffer(file.readframes(file.getnframes()), "<i2").reshape(-1, 2)
+    assert len(played) == round(len(sound.SLOW) * sound.BEAT_S * sound.RATE)
+    loud = np.abs(played.astype(np.float32)).max(1)
+    assert loud.max() > 6000
+    # What rings at the end rings on at the beginning.
+    joint = np.concatenate([played[-480:], played[:480]]).astype(np.float32)
+    steps = np.abs(np.diff(joint, axis=0)).max()
+    assert steps <= np.abs(np.diff(played.astype(np.float32), axis=0)).max()
+    assert loud[:480].max() > 300
+
+
+def test_the_evening_template_shows_takes(made: Path) -> None:
+    film = load_template(made / "event" / "templates" / scenario.EVENING).film
+    assert film.opening.seconds > 0
+    assert film.music is not None
+    assert {move.of for move in film.moves} == {"ribbon", "{name}", "{group}"}
+    assert load_template(made / "event" / "templates" / scenario.DAYLIGHT).film.music is None
 
 
 def test_daylight_layers_are_numbered_and_one_is_multiplied(made: Path) -> None:

@@ -1,4 +1,4 @@
-"""`make demo`, whole: five finished pictures, held against the demo's known alpha.
+"""`make demo`, whole: five finished pictures and a greeting, held against the demo's known alpha.
 
 The clip's subject, alpha and screen are known exactly (`demo_clips.truth`), so what the pictures
 should be is worked out here without the Keyer: the true subject, its green limited to the larger of
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 import torch
@@ -26,7 +27,10 @@ from models.composite import apply_overlays
 from models.transfer import Transfer, decode, encode
 from stream.capture.frame import Frame
 from stream.event import Event
+from stream.film.owner import film_owner
+from stream.prints.picture import picture_owner
 from stream.shot import find_shot, load_frame
+from stream.take import find_take
 from stream.template import Template
 from tests.models.placing import place
 
@@ -48,6 +52,43 @@ def played(tmp_path_factory: pytest.TempPathFactory) -> Played:
     folder = tmp_path_factory.mktemp("demo") / "event"
     assert play.main(["--event", str(folder)]) == 0
     return Played(Event.open(folder), sorted((folder / "pictures").glob("*.jpg")))
+
+
+def _film(played: Played) -> list[NDArray[np.float32]]:
+    """The frames of the greeting, (H, W, 3), 0 to 255."""
+    (path,) = (played.event.paths.films).glob("*.mp4")
+    with av.open(str(path)) as film:
+        return [f.to_ndarray(format="rgb24").astype(np.float32) for f in film.decode(video=0)]
+
+
+def test_a_greeting_with_a_card_a_name_and_music(played: Played) -> None:
+    take = find_take(played.event, "1")
+    (wanted,) = take.films
+    path = played.event.paths.films / wanted.film
+    assert film_owner(path) == picture_owner(path.with_suffix(".jpg")) == take.unique
+    begin_s, end_s, person = play.GREETING
+    assert take.people == (person,)
+    template = played.event.template_version(take.template, take.template_version)
+    card_s = template.film.opening.seconds
+    with av.open(str(path)) as film:
+        video, voice = film.streams.video[0], film.streams.audio[0]
+        assert (video.width, video.height, video.average_rate) == (1920, 1080, truth.FPS)
+        length_s = card_s + float(end_s) - float(begin_s)
+        assert video.frames == round(length_s * truth.FPS)
+        heard = np.concatenate([f.to_ndarray() for f in film.decode(voice)], 1)
+        # Music under the card, before anybody is there to speak.
+        assert float(np.abs(heard[:, : int(0.9 * card_s * voice.rate)]).max()) > 0.01
+    frames = _film(played)
+    first, taken = frames[0], frames[round((card_s + 0.45) * truth.FPS)]
+    # The card shows nobody; the take shows the subject where the card shows the lake.
+    other = np.abs(taken - first).mean(2) > 25
+    high, across = other.shape
+    assert (
+        float(other[int(0.32 * high) : int(0.6 * high), int(0.42 * across) :][:, :200].mean()) > 0.5
+    )
+    assert float(other[: int(0.25 * high)].mean()) < 0.02, "the sky over the lake has changed"
+    green = taken[..., 1] - np.maximum(taken[..., 0], taken[..., 2])
+    assert float((green > 12).mean()) < 0.001, "the green screen is to be seen"
 
 
 def _loop_frame(frame: Frame) -> int:

@@ -1,4 +1,7 @@
+import { framesBeside } from "./beside.js";
+import { greeting } from "./greeting.js";
 import { ageOf, ask, follow } from "./link.js";
+import { fill, make } from "./rows.js";
 
 const el = (id) => document.getElementById(id);
 const [canvas, find, found] = [el("picture"), el("find"), el("found")];
@@ -7,25 +10,9 @@ let linked = false;
 let hits = [];
 let picked = 0;
 
-/** An element with a class and a text; text only, so that a name can never become markup. */
-function make(tag, kind, text) {
-  const node = document.createElement(tag);
-  if (kind) node.className = kind;
-  if (text !== undefined) node.textContent = text;
-  return node;
-}
-
 function answer(text, trouble = false) {
   el("answer").textContent = text;
   el("answer").classList.toggle("trouble", trouble);
-}
-
-/** Rebuild a list only when what it shows changed: focus and touch stay where they are. */
-function fill(list, items, build) {
-  const key = JSON.stringify(items);
-  if (list.dataset.key === key) return;
-  list.dataset.key = key;
-  list.replaceChildren(...items.map(build));
 }
 
 const NO_NAME = "name not shown in pictures";
@@ -66,6 +53,7 @@ function showDesign() {
 }
 
 const STATES = {
+  choosing: "kept, its best frame is being chosen",
   still: "kept, the camera's still is awaited",
   kept: "kept", queued: "kept, waiting for its picture", working: "picture in work",
   done: "picture ready", failed: "picture failed",
@@ -85,10 +73,20 @@ function shotRow(shot) {
   }
   row.append(make("span", "number", shot.id.split("-")[0]), make("time", "", shot.time), make("span", "who", shot.who || "nobody by name"),
     make("span", "what", [shot.why || STATES[shot.state] || shot.state, ...(shot.notes || [])].join("; ")));
+  if (shot.looked_at && shot.state === "choosing")
+    row.querySelector(".what").append(` (${shot.looked_at[0]} of ${shot.looked_at[1]} looked at)`);
+  if (shot.frames > 1) beside.add(row, shot);
   if (shot.template && shot.template !== shot.usual)
     row.querySelector(".who").append(make("span", "also", `in ${shot.template}`));
   return row;
 }
+
+const beside = framesBeside({
+  use: (shot, place) => tell("/best", { shot: shot.id, place }),
+  trouble: (sentence) => answer(sentence, true),
+  changed: () => show(),
+});
+const takes = greeting((path, words) => tell(path, words), answer);
 
 function figuresWords(now) {
   if (!now) return "";
@@ -132,9 +130,11 @@ function show() {
   const troubles = state.troubles.filter((text) => text !== el("answer").textContent);
   fill(el("troubles"), troubles, (text) => make("p", "", text));
   fill(el("people"), state.next.length ? state.next : [{}], personRow);
-  const shots = state.shots.map((shot) => ({ ...shot, usual: state.usual }));
+  const shots = beside.mark(state.shots.map((shot) => ({ ...shot, usual: state.usual })));
   fill(el("shots"), shots.length ? shots : [{ none: true }], shotRow);
   showDesign();
+  // Of a tethered camera's stills there are no last seconds.
+  el("best").hidden = Boolean(state.stills);
   el("platenote").textContent = state.plate.sentence;
   el("platenote").classList.toggle("trouble", state.plate.state === "gone");
   el("platedrop").hidden = state.plate.state !== "fits";
@@ -147,13 +147,17 @@ follow(canvas, {
   page: "desk",
   mirrored: () => false,
   linked(is) { linked = is; show(); },
-  state(now) { state = now; show(); },
+  state(now) {
+    state = now;
+    takes.state(now);
+    show();
+  },
 });
 
-async function grab(event, after_s = 0) {
-  answer(after_s ? "Counting" : "Keeping");
+async function grab(event, more = {}) {
+  answer(more.after_s ? "Counting" : "Keeping");
   try {
-    const kept = await ask("/grab", { age_s: ageOf(event), after_s });
+    const kept = await ask("/grab", { age_s: ageOf(event), ...more });
     answer(kept.sentence);
   } catch (error) {
     answer(error.message, true);
@@ -161,7 +165,11 @@ async function grab(event, after_s = 0) {
 }
 
 el("grab").addEventListener("click", (event) => grab(event));
-el("grab3").addEventListener("click", (event) => grab(event, 3));
+el("grab3").addEventListener("click", (event) => grab(event, { after_s: 3 }));
+// As many seconds as usual.
+const best = (event) => grab(event, { best_s: 0 });
+el("best").addEventListener("click", best);
+el("take").addEventListener("click", takes.press);
 
 function plateAsk(open) {
   el("plateask").hidden = !open;
@@ -309,6 +317,8 @@ addEventListener("keydown", (event) => {
     event.preventDefault();
     grab(event);
   } else if (event.key === "p") plateAsk(true);
+  else if (event.key === "b" && !el("best").hidden) best(event);
+  else if (event.key === "t") takes.press(event);
   else if (event.key === "n" || event.key === "/") {
     event.preventDefault();
     find.focus();

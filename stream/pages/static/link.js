@@ -24,6 +24,12 @@ export function ageOf(event) {
   return Math.max(0, (performance.now() - event.timeStamp) / 1000);
 }
 
+/** Minutes and seconds; a second that has begun to run is still shown. */
+export function clock(seconds) {
+  const whole = Math.max(0, Math.ceil((seconds ?? 0) - 0.05));
+  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
+}
+
 const SILENT_MS = 3000;
 
 /**

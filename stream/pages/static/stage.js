@@ -1,4 +1,5 @@
 import { ageOf, ask, follow } from "./link.js";
+import { recording } from "./recording.js";
 
 const body = document.body;
 const canvas = document.getElementById("picture");
@@ -7,6 +8,8 @@ const count = document.getElementById("count");
 const mirror = document.getElementById("mirror");
 
 const KEPT_MS = 2600;
+const RECORDED_MS = 4000;
+const COUNT_S = 3;
 const AWAY = "The camera is away for a moment";
 let mirrored = null; // null until chosen here; then the choice of this screen
 let byDefault = false;
@@ -15,6 +18,7 @@ let state = null;
 let keptAt = -Infinity;
 let keptBefore = null;
 let countEnd = null;
+let recordedAt = -Infinity;
 
 body.classList.add("empty");
 
@@ -31,7 +35,8 @@ function say(text, kind = "") {
 function refresh() {
   const live = linked && state !== null && state.source.state === "live";
   body.classList.toggle("away", state !== null && !live);
-  if (performance.now() - keptAt < KEPT_MS) say("Kept", "kept");
+  if (performance.now() - recordedAt < RECORDED_MS) say("Thank you, it is recorded", "kept");
+  else if (performance.now() - keptAt < KEPT_MS) say("Kept", "kept");
   else if (!linked || state === null) say("Back in a moment");
   else if (state.source.state === "starting") say("Getting ready");
   else if (state.source.state === "ended") say("Thank you");
@@ -45,6 +50,11 @@ function tick() {
   count.classList.toggle("shown", left > 0);
 }
 setInterval(tick, 100);
+
+const showRecording = recording(() => {
+  recordedAt = performance.now();
+  setTimeout(refresh, RECORDED_MS + 20);
+});
 
 const query = new URLSearchParams(location.search);
 if (query.has("mirror")) mirrored = query.get("mirror") !== "0";
@@ -68,6 +78,7 @@ follow(canvas, {
     keptBefore = now.kept;
     countEnd = now.count_s === null ? null : performance.now() + 1000 * now.count_s;
     tick();
+    showRecording(now.take);
     refresh();
   },
 });
@@ -104,6 +115,10 @@ addEventListener("keydown", (event) => {
     event.preventDefault();
     // Trouble belongs on the operator's page, not before the guests; the state carries it there.
     ask("/grab", { age_s: ageOf(event) }).catch(() => {});
+  } else if (event.key === "b") ask("/grab", { age_s: ageOf(event), best_s: 0 }).catch(() => {});
+  else if (event.key === "t") {
+    const runs = ["counting", "recording"].includes(state?.take?.state);
+    ask("/take", runs ? { do: "stop" } : { do: "start", count_s: COUNT_S }).catch(() => {});
   }
 });
 

@@ -23,6 +23,7 @@ from tests.stream.batch.scenario import (
     make_template,
     without_colour,
 )
+from tests.stream.shot.bursts import stills
 
 
 def typed(*words: str | Path) -> int:
@@ -147,3 +148,22 @@ def test_mistakes_are_one_sentence(
         typed(*words)
     assert "\n" not in str(caught.value)
     assert shot_ids(Event.open(event.paths.root)) == []
+
+
+def test_of_several_stills_the_best_is_one_shot(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    event = make_event(tmp_path)
+    paths = stills(tmp_path / "card", sharp=1, blurs=(4.0, 0.0, 2.0))
+    words = ["--best", "--person", "1", "--event", event.paths.root]
+    assert typed("batch", "add", *paths, *words) == 0
+    told = capsys.readouterr()
+    assert told.out.startswith("added as shot 0001: IMG_0001.png: ")
+    assert "3 of 3 stills looked at" in told.err
+    (shot_id,) = shot_ids(event)
+    shot = load_shot(event, shot_id)
+    assert (event.paths.shots / shot_id / shot.frame).read_bytes() == paths[1].read_bytes()
+    assert typed("batch", "add", *paths, *words) == 0
+    assert capsys.readouterr().out == "these stills are shot 0001 already\n"
+    with pytest.raises(UserError, match="got 1 different file"):
+        typed("batch", "add", paths[0], *words)

@@ -20,7 +20,8 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from stream.batch.jobs import Job, JobQueue, State
+from stream.batch.jobs import Job, JobQueue
+from stream.batch.state import State
 from stream.batch.worker import Worker
 from stream.durable import PARTIAL
 from stream.event import Event

@@ -18,10 +18,12 @@ import torch
 from PIL import Image
 
 from stream import durable
-from stream.batch.jobs import Job, JobQueue, QueueError, State, enqueue
-from stream.batch.making import is_transient, make_pictures
+from stream.batch.answer import is_transient
+from stream.batch.jobs import Job, JobQueue, QueueError, enqueue
+from stream.batch.making import make_pictures
 from stream.batch.process import WorkerProcess
 from stream.batch.render import Renderer
+from stream.batch.state import State
 from stream.batch.sweep import Sweep, retry_passed
 from stream.batch.worker import Worker, worker_at_work, worker_lock
 from stream.durable import StorageError

@@ -211,9 +211,8 @@ except UserError as error:
 
 def command(event: Event, *words: str) -> subprocess.CompletedProcess[str]:
     """A command beside the live program."""
-    name, *rest = words
     return subprocess.run(
-        [sys.executable, "-c", RUN, name, "--event", str(event.paths.root), *rest],
+        [sys.executable, "-c", RUN, *words, "--event", str(event.paths.root)],
         capture_output=True,
         text=True,
         timeout=PATIENCE_S,

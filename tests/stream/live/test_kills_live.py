@@ -26,7 +26,8 @@ import av
 import pytest
 from PIL import Image
 
-from stream.batch.jobs import JobQueue, State
+from stream.batch.jobs import JobQueue
+from stream.batch.state import State
 from stream.durable import PARTIAL, STALE_S
 from stream.errors import UserError
 from stream.event import Event

@@ -196,7 +196,7 @@ def test_what_is_kept_and_printed_is_whole(tmp_path: Path, slow: bool) -> None:
         )
         held = evening.ring.nearest(evening.keyer.now_s)
         assert held is not None
-        shot = shooting.take(held.arrived_s, ("007",), held=held)
+        shot = shooting.take(held, ("007",))
     kept = load_frame(evening.event, shot).planes
     whole = green(held.index).planes
     assert all(torch.equal(a, b) for a, b in zip(kept, whole, strict=True))

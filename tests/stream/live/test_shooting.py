@@ -47,7 +47,8 @@ def test_stills_after_it_have_it(event: Event, tmp_path: Path) -> None:
     shooting = Shooting(
         event, event.template(None), KeySettings(), ring, PlateKeeper(said.append), said.append
     )
-    shots = [shooting.take(10.0, ("007",), await_still=True).id for _ in range(4)]
+    pressed = shooting.frame_at(10.0)
+    shots = [shooting.take(pressed, ("007",), await_still=True).id for _ in range(4)]
     size = (240, 360)
     shooting.attach(shots[0], still(tmp_path, "before.jpg", size, subject=True))
     shooting.still_plate(still(tmp_path, "empty.jpg", size))

@@ -6,7 +6,7 @@ import threading
 
 import pytest
 
-from stream.live.commands import _Screen
+from stream.live.terminal import Terminal
 
 
 @pytest.mark.parametrize("lively", [False, True])
@@ -14,7 +14,7 @@ def test_a_line_may_say_something_while_it_is_worked_out(
     lively: bool, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """As where kernels that are being made tell once that they take longer."""
-    screen = _Screen()
+    screen = Terminal()
     screen._lively, screen._again = lively, 0.0
 
     def line(_: int | None) -> str:

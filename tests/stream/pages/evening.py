@@ -36,8 +36,12 @@ class Evening:
             "kept": 0,
             "count_s": None,
             "stills": None,
+            "take": {"state": "none", "sound": "microphone of the hall"},
+            "takes": [],
             "troubles": [],
         }
+        self.asked: list[tuple[str, Any]] = []
+        self.beside_shots: dict[str, dict[str, Any]] = {}
         self.full = False
         self.broken = ""
         self.moves: list[tuple[float, float, float]] = []
@@ -49,7 +53,10 @@ class Evening:
     def state(self) -> dict[str, Any]:
         return self.now
 
-    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
+    def grab(
+        self, age_s: float, after_s: float = 0.0, best_s: float | None = None
+    ) -> Future[dict[str, Any]]:
+        self.asked.append(("best" if best_s is not None else "grab", best_s))
         future: Future[dict[str, Any]] = Future()
         if self.full:
             future.set_exception(UserError("The disk is full; make room and press again."))
@@ -58,6 +65,36 @@ class Evening:
             shot = {"id": f"{kept:04d}-aaaaaa", "time": "19:02:11", "who": "", "state": "kept"}
             self.say(kept=kept, shots=[shot, *self.now["shots"]])
             future.set_result({"shot": shot["id"], "sentence": f"Kept {shot['id']}"})
+        return future
+
+    def beside(self, shot: str, views: bool) -> dict[str, Any]:
+        self.asked.append(("beside", (shot, views)))
+        return self.beside_shots[shot]
+
+    def use_frame(self, shot: str, place: int) -> Future[dict[str, Any]]:
+        self.asked.append(("use", (shot, place)))
+        frames = self.beside_shots[shot]["frames"]
+        for frame in frames:
+            frame["in_use"] = frame["place"] == place
+        self.say(shots=[s | {"place": place} if s["id"] == shot else s for s in self.now["shots"]])
+        future: Future[dict[str, Any]] = Future()
+        future.set_result({"shot": shot, "sentence": f"Shot {shot} is made of its frame {place}"})
+        return future
+
+    def start_take(
+        self, count_s: float, most_s: float | None, before_s: float
+    ) -> Future[dict[str, Any]]:
+        self.asked.append(("start", (count_s, most_s, before_s)))
+        future: Future[dict[str, Any]] = Future()
+        if self.broken:
+            raise UserError(self.broken)
+        future.set_result({"take": "t0001-aaaaaa", "sentence": "Recording t0001-aaaaaa"})
+        return future
+
+    def stop_take(self) -> Future[dict[str, Any]]:
+        self.asked.append(("stop", None))
+        future: Future[dict[str, Any]] = Future()
+        future.set_result({"take": "t0001-aaaaaa", "sentence": "Kept take t0001-aaaaaa"})
         return future
 
     def plate(self, age_s: float) -> Future[dict[str, Any]]:

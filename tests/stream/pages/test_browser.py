@@ -213,6 +213,6 @@ def test_reduced_motion_is_respected(tab: Tab, pages: PageServer) -> None:
         features=[{"name": "prefers-reduced-motion", "value": "reduce"}],
     )
     tab.go(f"{pages.address}/stage")
-    for part in ("picture", "note", "count"):
+    for part in ("picture", "note", "count", "ready", "mark", "rest"):
         style = f"getComputedStyle(document.getElementById('{part}')).transitionDuration"
         assert tab.run(style) == "0s"

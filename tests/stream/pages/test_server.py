@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import http.client
 import json
 import socket
 import threading
@@ -18,56 +17,11 @@ from websockets.typing import Origin
 from stream.errors import UserError
 from stream.live.keeping import Keeper
 from stream.pages import app
+from stream.pages.app import STATIC_FOLDER
 from stream.pages.feed import Feed
 from stream.pages.guard import TOKEN_HEADER
 from stream.pages.serve import PageServer
-
-TOKEN = "token of this run"
-JSON = {"Content-Type": "application/json"}
-
-
-class Desk:
-    """Controls that remember what they were asked; no camera behind them."""
-
-    def __init__(self) -> None:
-        self.asked: list[tuple[str, Any]] = []
-
-    def state(self) -> dict[str, Any]:
-        return {"kept": 0}
-
-    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
-        self.asked.append(("grab", age_s))
-        future: Future[dict[str, Any]] = Future()
-        if age_s > 5:
-            future.set_exception(UserError("The disk is full."))
-        else:
-            future.set_result({"shot": "0001-abcdef"})
-        return future
-
-    def plate(self, age_s: float) -> Future[dict[str, Any]]:
-        self.asked.append(("plate", age_s))
-        future: Future[dict[str, Any]] = Future()
-        future.set_result({"plate": "1"})
-        return future
-
-    def drop_plate(self) -> dict[str, Any]:
-        self.asked.append(("drop", None))
-        return {}
-
-    def show_in(self, template: str) -> dict[str, Any]:
-        self.asked.append(("template", template))
-        return {}
-
-    def move(self, right: float, down: float, scale: float) -> dict[str, Any]:
-        self.asked.append(("move", (right, down, scale)))
-        return {}
-
-    def set_next(self, people: list[str], template: str | None = None) -> dict[str, Any]:
-        self.asked.append(("next", people))
-        return {"people": people}
-
-    def find(self, words: str) -> list[dict[str, Any]]:
-        return [{"number": "7", "name": words, "group": ""}]
+from tests.stream.pages.asked import JSON, TOKEN, Desk, ask, own
 
 
 @pytest.fixture(scope="module")
@@ -100,32 +54,6 @@ def fed(desk: Desk, feed: Feed) -> Iterator[PageServer]:
         yield running
 
 
-def ask(
-    server: PageServer,
-    method: str,
-    path: str,
-    headers: dict[str, str] | None = None,
-    body: str | None = None,
-) -> tuple[int, str, dict[str, str]]:
-    """Status, text and headers of one request; a Host header given replaces the right one."""
-    connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=10)
-    try:
-        connection.putrequest(method, path, skip_host="Host" in (headers or {}))
-        for key, value in (headers or {}).items():
-            connection.putheader(key, value)
-        connection.putheader("Content-Length", str(len(body or "")))
-        connection.endheaders((body or "").encode())
-        response = connection.getresponse()
-        text = response.read().decode()
-        return response.status, text, {k.lower(): v for k, v in response.getheaders()}
-    finally:
-        connection.close()
-
-
-def own(server: PageServer) -> dict[str, str]:
-    return {TOKEN_HEADER: TOKEN, "Origin": server.address, **JSON}
-
-
 def test_pages_are_served_and_kept_to_themselves(server: PageServer) -> None:
     for path in ("/stage", "/desk"):
         status, text, headers = ask(server, "GET", path)
@@ -145,7 +73,9 @@ def test_no_page_loads_anything_from_elsewhere(server: PageServer) -> None:
     for path in ("stage.html", "desk.html", "house.css", "stage.css", "desk.css"):
         _, text, _ = ask(server, "GET", f"/static/{path}")
         assert "//" not in text.replace("/*", "").replace("*/", "")
-    for path in ("link.js", "stage.js", "desk.js"):
+    scripts = sorted(p.name for p in STATIC_FOLDER.glob("*.js"))
+    assert "desk.js" in scripts
+    for path in scripts:
         _, text, _ = ask(server, "GET", f"/static/{path}")
         assert "http://" not in text
         assert "https://" not in text
@@ -186,13 +116,16 @@ def test_posts_of_other_pages_are_refused(server: PageServer, desk: Desk, origin
 
 
 @pytest.mark.parametrize("token", [None, "", "token of this ru", "token of this run2", "ü"])
-@pytest.mark.parametrize("path", ["/grab", "/plate", "/next", "/state", "/people"])
+@pytest.mark.parametrize(
+    "path", ["/grab", "/plate", "/next", "/take", "/state", "/people", "/best"]
+)
 def test_acting_needs_the_token(
     server: PageServer, desk: Desk, token: str | None, path: str
 ) -> None:
     headers = {**JSON} if token is None else {TOKEN_HEADER: token, **JSON}
-    method = "GET" if path in ("/state", "/people") else "POST"
+    method = "GET" if path in ("/state", "/people", "/best") else "POST"
     assert ask(server, method, path, headers, "{}")[0] == 403
+    assert ask(server, "POST", path, headers, "{}")[0] in (403, 405)
     assert desk.asked == []
 
 
@@ -310,6 +243,8 @@ def test_the_stage_is_told_nobodys_name(fed: PageServer, feed: Feed) -> None:
         "next": [{"number": "3", "name": "Zora Quill"}],
         "shots": [{"id": "0001-a", "who": "Zora Quill"}],
         "troubles": ["Zora Quill: the name is set smaller."],
+        "take": {"state": "recording", "id": "t0001-a", "left_s": 9.0, "sound": "Zora's phone"},
+        "takes": [{"id": "t0001-a", "who": "Zora Quill"}],
         "something": "that will be told one day of Zora",
     }
     feed.say(state)
@@ -319,6 +254,9 @@ def test_the_stage_is_told_nobodys_name(fed: PageServer, feed: Feed) -> None:
         with connect(address, origin=Origin(fed.address)) as socket:
             told[page] = json.loads(socket.recv(timeout=10))["state"]
     assert told["desk"] == state
+    assert "Zora" not in str(told["stage"])
+    take = told["stage"].pop("take")
+    assert {k: v for k, v in take.items() if v is not None} == {"state": "recording", "left_s": 9.0}
     assert told["stage"] == {"kept": 1, "mirror": False, "source": {"state": "live"}}
 
 
@@ -337,7 +275,9 @@ class SlowDesk(Desk):
         super().__init__()
         self.keeper, self.disk, self.kept = keeper, disk, list[float]()
 
-    def grab(self, age_s: float, after_s: float = 0.0) -> Future[dict[str, Any]]:
+    def grab(
+        self, age_s: float, after_s: float = 0.0, best_s: float | None = None
+    ) -> Future[dict[str, Any]]:
         def store() -> dict[str, Any]:
             self.disk.wait(10)
             self.kept.append(age_s)

@@ -43,6 +43,10 @@ def test_the_grab_button_can_be_read() -> None:
     assert contrast(COLOURS["ink"], COLOURS["straw"]) >= 4.5
 
 
+def test_the_button_that_ends_a_recording_can_be_read() -> None:
+    assert contrast("#ffffff", COLOURS["live"]) >= 4.5
+
+
 @pytest.mark.parametrize("sheet", ["house.css", "stage.css", "desk.css"])
 def test_nothing_is_animated_by_itself(sheet: str) -> None:
     # WCAG 2.2, success criterion 2.3.1, no more than three flashes a second: there are none, only
