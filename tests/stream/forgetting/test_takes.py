@@ -172,7 +172,8 @@ def test_a_take_that_cannot_be_read_is_told(
     words = ("--group-shots", "remove", "--yes", "--event", evening.folder)
     assert run("event", "forget", NUMBER, *words) == 1
     assert f"look at takes/{evening.other} yourself" in capsys.readouterr().err
-    nothing_left(evening)
+    assert traces(evening.folder) == []
+    assert not evening.showing & set(hashes(evening.folder).values())
 
 
 def test_a_film_of_nobody_known_is_named(
