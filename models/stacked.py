@@ -32,6 +32,11 @@ class Laid:
         high, wide = self.piece.size
         return self.piece.y, self.piece.x, self.piece.y + high, self.piece.x + wide
 
+    @property
+    def hides(self) -> bool:
+        """Whether nothing is seen of what lies below it."""
+        return self.piece.alpha is None and self.opacity == 1 and self.mode is Mode.NORMAL
+
     def alpha(self) -> Tensor:
         """(1, 1, h, w) coverage with the opacity in it."""
         cover = self.piece.alpha
@@ -252,9 +257,12 @@ class Run:
                     like = laid.piece.rgb_enc
                     gain = like.new_ones(1, 1, bottom - top, right - left)
                     offset = like.new_zeros(1, 3, bottom - top, right - left)
-                g, o = affine_pm(1.0, laid.piece.rgb_enc, laid.alpha(), laid.mode)
                 t, le, b, r = laid.window
                 at = (..., slice(t - top, b - top), slice(le - left, r - left))
+                if laid.hides:
+                    offset[at], gain[at] = laid.piece.rgb_enc, 0
+                    continue
+                g, o = affine_pm(1.0, laid.piece.rgb_enc, laid.alpha(), laid.mode)
                 if g.shape[1] > gain.shape[1]:
                     gain = gain.expand(1, 3, *gain.shape[-2:]).contiguous()
                 offset[at] = torch.addcmul(o, g, offset[at])

@@ -306,7 +306,7 @@ class Event:
             with storing("a copy of the template", self.paths.root):
                 template.copy_to(kept)
                 sync_folder(self.paths.template_versions)
-        return self._remember(template)
+        return self._remember(template.lying_in(kept))
 
     def template_version(self, name: str, version: str) -> Template:
         """A template exactly as it was when a shot used it.

@@ -28,8 +28,8 @@ _SURE_LOGIT = 0.0
 """The mesh's own word for whether it looks at a face: more likely than not."""
 _FOLLOWED_LOGIT = 10.0
 _SHIFTED = 0.35
-"""chosen: where a face that is followed went by up to half of its side, the mesh still lies on it and
-is surer than this (13 and more); on hair and cloth it was never surer than 9. A face that went
+"""chosen: where a face that is followed went by up to half of its side, the mesh still lies on it
+and is surer than this (13 and more); on hair and cloth it was never surer than 9. A face that went
 farther than a third is looked for anew."""
 _ROOM = 1.15
 _WIDER = 3.0
@@ -65,10 +65,8 @@ class SeenFace:
 
 def _subject_squares(glance: Glance) -> list[Region]:
     """Where faces are looked for, one after the other until there are some."""
-    found = _squares(glance, glance.sure)
-    if glance.sure is not glance.alpha:
-        found += [r for r in _squares(glance, glance.alpha) if r not in found]
-    return found
+    found = [] if glance.inner is None else _squares(glance, glance.inner)
+    return found + [r for r in _squares(glance, glance.alpha) if r not in found]
 
 
 def _squares(glance: Glance, alpha: Tensor) -> list[Region]:

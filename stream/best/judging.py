@@ -11,27 +11,34 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from statistics import mean
 
 from stream.best.looking import FaceFigures, Look
 from stream.best.matching import Person, called
-from stream.best.measuring import OwnEyes, Reference, face_or_all, stops
+from stream.best.measuring import ASKEW, CLEAR, GAMMA, OwnEyes, Reference, face_or_all, stops
 
 GROSS = 10.0
 """What a gross fault weighs beside its own size."""
 
-_SOFT, _SMEARED = 0.78, 0.45
-"""Shares of the sharpest frame's detail: below one it is seen, below the other it is gross."""
+_SOFT = 0.68
+"""Share of the sharpest frame's detail below which it is seen; below `CLEAR` it is gross."""
 _DIRECTED = 1.6
 """Where one direction keeps so many times as much detail as another, something moved."""
 _FAST, _MOVED = 2.0, 0.003
 """So many times as far as usual, and so many frame widths at least, is a movement."""
-_HALF_SHUT, _SHUT = 0.85, 0.62
-_TURNED, _ASKEW, _AWAY = 8.0, 12.0, 25.0
+_HALF_SHUT, _SHUT, _ONE_SHUT = 0.82, 0.66, 0.5
+"""Shares of the same person's own open eyes, both together; the last one of a single eye."""
+_BLINK = 0.05
+"""Least drop of an opening that is no noise: eyes that stay shut read up to so much apart."""
+_TURNED, _AWAY = 8.0, 25.0
 """Degrees further to a side than where the person faces the camera most."""
 _NODDED = 15.0
 _CUT, _CUT_OFF = 0.02, 0.08
 """Shares of the frame's edge that the subject touches beyond what it touches in other frames."""
 _STOPS, _FAR_STOPS = 0.3, 1.0
+_SCREENS = 0.42, 0.6
+"""Encoded luma that screens are lit to: about the middle of the signal (*common practice*)."""
+_UNUSUAL = 0.6
 _CLIPPED, _BURNT = 0.02, 0.2
 _HOLED, _THINNED = 0.06, 0.1
 
@@ -87,10 +94,10 @@ def _sharpness(look: Look, ref: Reference) -> list[Remark]:
     fast = look.moved is not None and look.moved > max(_FAST * ref.moved, _MOVED)
     moved = _directed(look, ref) > _DIRECTED or fast
     words = "blurred by movement" if moved else "out of focus"
-    if share >= _SMEARED:
-        words = f"a little {words}"
+    if share >= CLEAR:
+        words = "a little blurred by movement" if moved else "a little soft"
     size = 2 * math.log2(1 / max(share, 0.01))
-    return [_graded(size, share < _SMEARED, words, share < _SOFT)]
+    return [_graded(size, share < CLEAR, words, share < _SOFT)]
 
 
 def _lost(look: Look, ref: Reference) -> Remark | None:
@@ -131,6 +138,14 @@ def _off(look: Look, ref: Reference, middle: float) -> float:
     return max(found, key=abs)
 
 
+def _unusual(look: Look) -> float:
+    """How many stops the bare screen lies outside of where screens are exposed."""
+    if look.plate_stops is not None or not look.screen_light:
+        return 0.0
+    low, high = (encoded**GAMMA for encoded in _SCREENS)
+    return max(math.log2(low / look.screen_light), math.log2(look.screen_light / high), 0.0)
+
+
 def _exposure(look: Look, ref: Reference) -> list[Remark]:
     if look.exposed is None:
         return []
@@ -140,41 +155,52 @@ def _exposure(look: Look, ref: Reference) -> list[Remark]:
     clipped = max(max(p.clipped for p in parts) - ref.clipped, 0.0)
     black = max(look.exposed.black - ref.black, 0.0)
     bright = off > 0
-    burnt = clipped > _BURNT or (bright and off > _FAR_STOPS)
+    # Two frames have no middle: each is as far from it as the other.
+    known = look.plate_stops is not None or ref.count > 2
     words = f"too bright{where}" if bright or clipped > _CLIPPED else "too dark"
     told = abs(off) > _STOPS or clipped > _CLIPPED
-    far = burnt or off < -_FAR_STOPS
+    far = clipped > _BURNT or (known and abs(off) > _FAR_STOPS)
     if told and not far:
         words = words.replace("too", "a little too")
-    return [_graded(abs(off) + 8 * clipped + 2 * black, far, words, told)]
+    size = abs(off) + 8 * clipped + 2 * black
+    return [_graded(size + _UNUSUAL * _unusual(look), far, words, told)]
 
 
-def _face(face: FaceFigures, own: OwnEyes) -> Remark:
-    """What speaks against one face."""
+def _eyes(face: FaceFigures, own: OwnEyes, aside: float) -> Remark:
+    """What speaks against the eyes of one face."""
     seen = face.seen
-    aside = abs(seen.aside - own.aside)
-    nod = abs(seen.nod - own.nod)
+    shares = [seen.open_left / max(own.left, 0.02), seen.open_right / max(own.right, 0.02)]
+    drops = [own.left - seen.open_left, own.right - seen.open_right]
+    if aside > ASKEW:
+        # Of a head that is turned the farther eye looks narrow.
+        nearer = max((0, 1), key=lambda n: shares[n])
+        shares, drops = [shares[nearer]] * 2, [drops[nearer]] * 2
+    share, drop = mean(shares), mean(drops)
+    # What is within the noise of an eye that nobody saw open is no blink.
+    size = 3 * max(1 - share - 0.05, 0.0) * min(max(drop, 0.0) / _BLINK, 1.0)
+    if share < _SHUT and drop > _BLINK:
+        return _graded(size, True, "eyes shut")
+    if min(shares) < _ONE_SHUT and max(drops) > 2 * _BLINK and max(shares) > _HALF_SHUT:
+        return _graded(size, True, "one eye shut")
+    return _graded(size, False, "eyes half shut", share < _HALF_SHUT and drop > _BLINK)
+
+
+def _face(face: FaceFigures, own: OwnEyes) -> list[Remark]:
+    """What speaks against one face."""
+    aside = abs(face.seen.aside - own.aside)
+    nod = abs(face.seen.nod - own.nod)
     if aside > _AWAY:
-        # Of an eye that is seen from the side nobody can say how far it is open.
-        return _graded(aside / 10, True, "head turned away")
-    left, right = seen.open_left / max(own.left, 0.02), seen.open_right / max(own.right, 0.02)
-    # Of a head that is turned the farther eye looks narrow.
-    open_share = max(left, right) if aside > _ASKEW else min(left, right)
-    shut = open_share < _SHUT
-    eyes = 3 * max(1 - open_share - 0.05, 0.0)
-    head = aside / 20 + max(nod - 5, 0.0) / 20
-    if shut:
-        one = max(left, right) >= _HALF_SHUT
-        return _graded(eyes + head, True, "one eye shut" if one else "eyes shut")
-    if eyes >= head:
-        told = open_share < _HALF_SHUT
-        return _graded(eyes + head, False, "eyes half shut", told)
+        # Of eyes that are seen from the side nobody can say how far they are open.
+        return [_graded(aside / 10, True, "head turned away")]
     words = "head a little turned" if aside > _TURNED else "head down or up"
-    return _graded(eyes + head, False, words, aside > _TURNED or nod > _NODDED)
+    told = aside > _TURNED or nod > _NODDED
+    head = _graded(aside / 20 + max(nod - 5, 0.0) / 20, False, words, told)
+    return [_eyes(face, own, aside), head]
 
 
 def _faces(look: Look, ref: Reference, people: Sequence[Person]) -> list[Remark]:
-    if not look.looked:
+    if not look.looked or _share(look, ref) < CLEAR:
+        # Landmarks of a smear are guesses.
         return []
     out = []
     for n, own in enumerate(ref.people):
@@ -183,8 +209,9 @@ def _faces(look: Look, ref: Reference, people: Sequence[Person]) -> list[Remark]
             # Turned away, covered, or out of the picture: in other frames it is seen.
             out.append(_graded(2.0, True, _named("face not to be seen", people, n)))
             continue
-        remark = _face(face, own)
-        out.append(Remark(_named(remark.words, people, n) if remark.words else "", remark.weight))
+        for remark in _face(face, own):
+            words = _named(remark.words, people, n) if remark.words else ""
+            out.append(Remark(words, remark.weight))
     return out
 
 

@@ -136,6 +136,12 @@ class Looker:
             self.looks.append(look)
             before = at.glance
             seen(n + 1, len(frames))
+        for n, look in enumerate(self.looks):
+            # Only now is it known which one is the sharpest.
+            if n in found and look.sharp is not None and sharpest is not None:
+                look.looked = look.sharp.share_of(sharpest) >= _HOPELESS
+                if not look.looked:
+                    del found[n]
         self.people = match({n: [f.seen for f in faces] for n, faces in found.items()})
         for n, faces in found.items():
             self._name(n, faces, frames)
@@ -180,8 +186,9 @@ class Looker:
 
 def _own(glance: Glance) -> Tensor:
     """The matte that is measured in: without walls and lamps, where anything is left then."""
-    much = float(glance.sure.sum()) > _LEFT * float(glance.alpha.sum())
-    return glance.sure if much else glance.alpha
+    if glance.inner is None or glance.inner.sum() < _LEFT * glance.alpha.sum():
+        return glance.alpha
+    return glance.inner
 
 
 def _upright(frame: Frame) -> Upright:

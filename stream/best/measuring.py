@@ -15,14 +15,19 @@ from stream.best.matching import Person
 _UPPER_SHARE = 1 / 3
 """What an eye is when open: the mean of this share of its widest openings in the burst. A blink
 takes some tenths of a second, so that it never fills two thirds of one."""
+CLEAR = 0.45
+"""Share of the sharpest frame's detail below which a frame is a smear."""
+ASKEW = 12.0
+"""Degrees to a side from which on an eye looks narrower or wider than it is."""
 _THERE = 0.7
-_GAMMA = 2.2
+"""Share of the usual coverage below which somebody is leaving the frame."""
+GAMMA = 2.2
 """Encoded luma to light, near enough to count in stops."""
 
 
 def stops(encoded: float, of: float) -> float:
     """How many stops an encoded luma lies above another."""
-    return _GAMMA * math.log2(max(encoded, 0.01) / max(of, 0.01))
+    return GAMMA * math.log2(max(encoded, 0.01) / max(of, 0.01))
 
 
 def _widest(values: Sequence[float]) -> float:
@@ -96,13 +101,22 @@ def _sharpest(found: Iterable[Sharpness | None]) -> Sharpness | None:
     return max((s for s in found if s is not None), key=lambda s: s.total, default=None)
 
 
-def _own(looks: Sequence[Look], n: int) -> OwnEyes:
-    faces = [look.faces[n] for look in looks if n in look.faces]
-    seen = [f.seen for f in faces]
+def _own(looks: Sequence[Look], n: int, sharp: Sharpness | None) -> OwnEyes:
+    there = [look for look in looks if n in look.faces]
+    faces = [look.faces[n] for look in there]
+    # Landmarks of a smear are guesses.
+    clear = [
+        look.faces[n].seen
+        for look in there
+        if sharp is not None and look.sharp is not None and look.sharp.share_of(sharp) >= CLEAR
+    ]
+    seen = clear or [f.seen for f in faces]
+    aside = min((f.aside for f in seen), key=abs)
+    towards = [f for f in seen if abs(f.aside - aside) <= ASKEW]
     return OwnEyes(
-        _widest([f.open_left for f in seen]),
-        _widest([f.open_right for f in seen]),
-        min((f.aside for f in seen), key=abs),
+        _widest([f.open_left for f in towards]),
+        _widest([f.open_right for f in towards]),
+        aside,
         median(f.nod for f in seen),
         _sharpest(f.sharp for f in faces),
     )
@@ -126,6 +140,7 @@ def reference(looks: Sequence[Look], people: Sequence[Person]) -> Reference:
     good = [k for k in looks if k.whole.somebody and (k.screen_found or not screen)]
     some = good or list(looks)
     exposed = [k.exposed for k in some if k.exposed is not None]
+    sharp = _sharpest(k.sharp for k in some)
     light = [k.screen_light for k in some if k.screen_light is not None]
     whole = [k.whole for k in some]
     # Who has left the frame touches none of its edges.
@@ -136,7 +151,7 @@ def reference(looks: Sequence[Look], people: Sequence[Person]) -> Reference:
         len(looks),
         screen,
         bool(good),
-        _sharpest(k.sharp for k in some),
+        sharp,
         median([e.middle for e in exposed] or [0.0]),
         median(light) if light else None,
         min([e.clipped for e in exposed] or [0.0]),
@@ -149,5 +164,5 @@ def reference(looks: Sequence[Look], people: Sequence[Person]) -> Reference:
         median(w.holes for w in whole),
         median(w.thin for w in whole),
         median(moved or [0.0]),
-        tuple(_own(looks, n) for n in range(len(people))),
+        tuple(_own(looks, n, sharp) for n in range(len(people))),
     )

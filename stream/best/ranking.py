@@ -131,8 +131,15 @@ def _reasons(
     if any(r.weight >= GROSS for r in told[n]):
         return own
     others = [r.words for m, rest in enumerate(told) if m != n for r in rest if r.words]
-    topics = ("shut", "turned", "cut off", "bright", "dark", "movement", "focus")
-    missed = [t for t in topics if any(t in words for words in own)]
+    # Who is a little too dark is not praised for not being too bright.
+    topics = (
+        ("shut",),
+        ("turned",),
+        ("cut off",),
+        ("bright", "dark"),
+        ("movement", "focus", "soft"),
+    )
+    missed = [t for some in topics if any(x in words for x in some for words in own) for t in some]
     free = [w for w in others if not any(t in w for t in missed)]
     return _praise(looks[n], ref, free, len(looks) == 1) + own
 

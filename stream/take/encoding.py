@@ -176,8 +176,8 @@ class FrameEncoder:
                 elif piece.frame is None:
                     self.out.put(piece)
                 elif self._until_us is not None and piece.at_us >= self._until_us:
-                    break
-                elif piece.at_us >= self._zero_us:
+                    pipe.close()  # sound comes a little later, and goes on
+                elif piece.at_us >= self._zero_us and not pipe.closed:
                     _write(pipe, piece.frame, piece.at_us - self._zero_us)
         except OSError as e:
             log.warning("the encoder of a take took no more (%s)", e)

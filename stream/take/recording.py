@@ -16,7 +16,7 @@ from stream.capture.tap import SECOND_US, Piece
 from stream.durable import StorageError, held, storage_sentence
 from stream.event import Event
 from stream.shot.frames import FrameFileError
-from stream.take.backlog import Backlog
+from stream.take.backlog import Backlog, Gap
 from stream.take.encoding import FrameEncoder
 from stream.take.finding import replace_take
 from stream.take.media_file import MediaFile
@@ -180,9 +180,11 @@ class Recording(threading.Thread):
         while True:
             piece = source.get(_TICK_S)
             if piece is None:
-                if source.ended is not None:
+                if source.ended:
                     self.trouble = self.trouble or source.ended
                     return
+                if source.ended is not None:  # all that was to be compressed is
+                    break
                 if self._rested():
                     return
             elif not piece.sound and piece.decode_us >= self._end_us:
@@ -294,8 +296,10 @@ class Recording(threading.Thread):
             piece = source.get(_TICK_S)
             if piece is not None and piece.sound:
                 self._write(piece, zero_us)
-            elif piece is None and source.ended is not None:
+            elif piece is None and source.ended:
                 return
+            elif piece is None:
+                self.ended.wait(_TICK_S)
 
     def _close(self) -> None:
         self._ring.detach(self._backlog)
@@ -313,6 +317,8 @@ class Recording(threading.Thread):
         except (OSError, ValueError) as e:
             self._file = file
             self._fail(e)
+        ends = [min(g.at_us + g.length_us, self._end_us) for g in gaps]
+        gaps = [Gap(g.at_us, e - g.at_us) for g, e in zip(gaps, ends, strict=True) if e > g.at_us]
         if gaps:
             missing_s = sum(g.length_us for g in gaps) / SECOND_US
             first_s = (gaps[0].at_us - (self._plan.zero_us or gaps[0].at_us)) / SECOND_US

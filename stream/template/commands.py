@@ -13,11 +13,13 @@ from models.flatten import bare_sides, flatten
 from stream.drawn_file import drawn_target, save_drawn
 from stream.durable import renamed_to, storing, write_synced
 from stream.errors import UserError
+from stream.film.sheet import draw_film_sheet
 from stream.template.codes import Code
+from stream.template.film import Film
 from stream.template.layers import Layer, LayerGroup
 from stream.template.loader import DESCRIPTION, examine, read_layers
 from stream.template.paper import MM_PER_IN, PAPERS
-from stream.template.preview import HEIGHT, draw_preview, sample_fields
+from stream.template.preview import HEIGHT, SAMPLES, draw_preview, sample_fields
 from stream.template.scene import nodes_of
 from stream.template.sketch import sketch
 from stream.template.starter import choose_layer, start_description
@@ -41,7 +43,8 @@ def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> No
         help="tell everything that is wrong with a template, and draw a preview",
         description="Reads a template's folder, tells everything that is wrong with it at once, "
         "and draws its layers with a stand-in figure, sample words, the slot, the cut edge and the "
-        f"safe area. The preview lies beside the folder, as NAME{ENDING}.",
+        f"safe area. The preview lies beside the folder, as NAME{ENDING}; where template.toml has "
+        f"a part [film], so does a contact sheet of its film, as NAME.film{ENDING}.",
     )
     check.add_argument("folder", type=Path, metavar="DIR", help="the template's folder")
     check.add_argument(
@@ -193,6 +196,41 @@ def _sketched(folder: Path, given: dict[str, str], target: Path) -> bool:
     return True
 
 
+def film_line(template: Template) -> str:
+    """What its film is made of, in a sentence."""
+    film = template.film
+    cards = [
+        f"a card of {card.seconds:g} s {where} the take"
+        for card, where in ((film.opening, "before"), (film.closing, "after"))
+        if card.seconds > 0
+    ]
+    counted = [
+        f"{n} {one if n == 1 else many}"
+        for n, one, many in (
+            (len(film.clips), "clip", "clips"),
+            (len(film.stills), "picture of its own", "pictures of its own"),
+            (len(film.moves), "move", "moves"),
+        )
+        if n
+    ]
+    music = [] if film.music is None else [f"music {film.music.under_lu:g} LU under the voice"]
+    said = ", ".join([*cards, *counted, *music]) or "the still as it is"
+    return f"As a film: {said}; loudness {film.loudness:g} LUFS."
+
+
+def _film_sheet(template: Template, fields: dict[str, str], target: Path) -> Path | None:
+    """Draw the film's contact sheet beside the preview, where template.toml says of a film."""
+    if template.film == Film():
+        return None
+    _working(f"{template.name}: drawing its film")
+    ending = ENDING if target.name.endswith(ENDING) else target.suffix
+    stem = target.name[: -len(ending)]
+    sheet = drawn_target(target.with_name(f"{stem}.film{ending}"), "preview", ENDING)
+    own = {c: SAMPLES.get(c.lower(), c.title()) for c in template.film.columns if c not in fields}
+    save_drawn(draw_film_sheet(template, {**own, **fields}), sheet, "preview")
+    return sheet
+
+
 def run_check(args: argparse.Namespace) -> int:
     """Check a template; 0 where it can be used, 1 where not."""
     given = _fields(args.fields)
@@ -223,6 +261,7 @@ def run_check(args: argparse.Namespace) -> int:
     notes += template.scene_warnings(fields)
     _working(f"{template.name}: drawing the preview")
     save_drawn(draw_preview(template, fields), target, "preview")
+    sheet = _film_sheet(template, fields, target)
     _working("")
     print(_headline(template))
     print("\nFrom the top:")
@@ -230,7 +269,11 @@ def run_check(args: argparse.Namespace) -> int:
     if notes:
         print("\nGood to know:")
         print(_wrapped(list(dict.fromkeys(notes))))
+    if sheet is not None:
+        print("\n" + film_line(template))
     print(f"\nIt can be used. Preview: {target}")
+    if sheet is not None:
+        print(f"Its film, at its key times: {sheet}")
     return 0
 
 

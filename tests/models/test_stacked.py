@@ -96,6 +96,20 @@ def test_two_moving_layers_lie_on_each_other() -> None:
     torch.testing.assert_close(apply_overlays(picture(), steps), want, atol=2e-6, rtol=0)
 
 
+def test_an_opaque_piece_hides_what_is_below() -> None:
+    run = Run([folded(raster(1)), None, folded(raster(2, Mode.SCREEN))], SIZE)
+    rgb = codes(3, (5, 6)).float()[None, :3] / 255
+    hiding = Laid(Piece(rgb, None, 2, 4))
+    full = Laid(Piece(rgb, torch.ones(1, 1, 5, 6), 2, 4))
+    assert hiding.hides
+    assert not full.hides
+    got, want = (
+        apply_overlays(picture(), run.steps((1.0, 1.0, 1.0), [[], [one], []])[0])
+        for one in (hiding, full)
+    )
+    torch.testing.assert_close(got, want, atol=1e-6, rtol=0)
+
+
 def test_without_anything_moving_it_is_what_stands_still() -> None:
     run = Run([folded(raster(1)), None], SIZE)
     steps, window = run.steps((1.0, 1.0), [[], [laid(3, 0, 0, opacity=0.0)]])

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import weakref
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +14,7 @@ import torch
 
 from models.color import SRGB_8BIT, Encoding
 from models.settings import KeySettings
-from stream.best import Ranking, rank
+from stream.best import Ranking, contact_strip, rank
 from stream.capture.frame import Frame
 from stream.errors import UserError
 from tests.stream.best.bursts import (
@@ -28,9 +31,9 @@ from tests.stream.best.bursts import (
 SETTINGS = KeySettings()
 
 
-def frames_of(*shots: Shot, seed: int = 0, **how: object) -> list[Frame]:
+def frames_of(*shots: Shot, seed: int = 0, **how: Any) -> list[Frame]:
     rng = np.random.default_rng(seed)
-    return [taken(shot, rng, index=n, **how) for n, shot in enumerate(shots)]  # type: ignore[arg-type]
+    return [taken(shot, rng, index=n, **how) for n, shot in enumerate(shots)]
 
 
 def alone(name: str = "a", view: str = "open", **how: float) -> Shot:
@@ -65,7 +68,7 @@ def test_open_eyes_win_over_the_same_person_s_shut_eyes(name: str) -> None:
         assert all(isinstance(e, float) for e in eyes)
         if view == "shut":
             assert told(ranking, n).startswith("eyes shut")
-            assert max(float(e or 0) for e in eyes) < 0.62
+            assert sum(float(e or 0) for e in eyes) / 2 < 0.66
         else:
             assert "eyes open" in told(ranking, n)
             assert min(float(e or 0) for e in eyes) > 0.8
@@ -106,10 +109,11 @@ def test_of_two_people_nobody_may_have_shut_eyes_or_look_away(who: int) -> None:
         ({"stops": -2.0}, "too dark"),
     ],
 )
-def test_reasons_say_what_is_wrong(how: dict[str, float], words: str) -> None:
-    ranking = rank(frames_of(alone(), alone(**how), alone()), SETTINGS, None)
+def test_reasons_say_what_is_wrong(how: dict[str, Any], words: str) -> None:
+    ranking = rank(frames_of(alone(), replace(alone(), **how), alone()), SETTINGS, None)
     assert ranking.order[-1] == 1
     assert words in told(ranking, 1)
+    assert "shut" not in told(ranking, 1), "landmarks of a smear are guesses"
     assert words not in told(ranking, 0)
 
 
@@ -233,14 +237,36 @@ def test_frames_are_asked_for_one_by_one_and_progress_is_told() -> None:
     assert seen == [(1, 4), (2, 4), (3, 4), (4, 4)]
 
 
-def test_it_is_the_same_each_time_and_figures_are_plain() -> None:
-    import json
+def test_frames_are_not_kept() -> None:
+    """Sixty frames of 1080 lines in memory at once would be 190 MB."""
+    alive: list[weakref.ref[torch.Tensor]] = []
+    most = 0
 
+    class Lazy(Sequence[Frame]):
+        def __len__(self) -> int:
+            return 6
+
+        def __getitem__(self, n: int) -> Frame:  # type: ignore[override]
+            nonlocal most
+            frame = taken(alone("b", "turned" if n == 3 else "open"), np.random.default_rng(n))
+            alive.append(weakref.ref(frame.planes[0]))
+            most = max(most, sum(r() is not None for r in alive))
+            return frame
+
+    ranking = rank(Lazy(), SETTINGS, None)
+    assert most <= 2, "the one before, while the next is read"
+    assert len(contact_strip(Lazy(), ranking, 0)) > 10_000
+    assert all(r() is None for r in alive)
+
+
+def test_it_is_the_same_each_time_and_figures_are_plain() -> None:
     made = burst(3)
     first, second = (rank(made.frames, SETTINGS, made.plate) for _ in range(2))
     assert first == second
     for judged in first.judged:
         assert json.loads(json.dumps(dict(judged.figures))) == judged.figures
         assert judged.reasons
+        own = " ".join(judged.reasons)
+        assert not ("well exposed" in own and ("too bright" in own or "too dark" in own))
     assert sorted(first.order) == list(range(len(made.frames)))
     assert [first.judged[n].place for n in first.order] == list(range(1, len(made.frames) + 1))

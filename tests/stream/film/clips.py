@@ -71,9 +71,7 @@ def write_clip(
     return path
 
 
-def _frame(
-    picture: NDArray[np.uint8], pixel: str, weights: tuple[float, float]
-) -> av.VideoFrame:
+def _frame(picture: NDArray[np.uint8], pixel: str, weights: tuple[float, float]) -> av.VideoFrame:
     """A frame of a pixel format; planes of Y'CbCr are worked out here, not by a library."""
     if not pixel.startswith("yuv"):
         plain = av.VideoFrame.from_ndarray(np.ascontiguousarray(picture), "rgba")

@@ -11,7 +11,7 @@ import torch
 from PIL import Image
 from torch import Tensor
 
-from models.composite import Scene, apply_overlays
+from models.composite import Mode, Scene, apply_overlays
 from models.transfer import Transfer, encode
 from stream.film.design import Design, design
 from stream.film.shape import SHAPES, TALL, WIDE, Shape
@@ -19,7 +19,7 @@ from stream.film.view import look
 from stream.template import Nudge, OraGroup, OraLayer, Template, load_template, write_ora
 from stream.template.scene import make_scene
 from tests.stream.film.clips import film_folder, numbered, patches, write_clip
-from tests.stream.template.building import PICTURE, SLOT, plain
+from tests.stream.template.building import PICTURE, SLOT, folder_of, plain
 
 FIELDS = {"name": "Ana"}
 # Small films: what is held to the still does not hang on the size.
@@ -80,8 +80,6 @@ def test_at_rest_it_is_the_still(film: str, window: str, name: str, tmp_path: Pa
     if window and "text" not in film:
         # Words that a window cuts are refused; these windows are tried without words.
         toml = PICTURE + SLOT + film.replace('of = "{name}"', 'of = "frame"') + window
-        from tests.stream.template.building import folder_of
-
         template = load_template(folder_of(tmp_path / "t", toml))
     else:
         template = load_template(film_folder(tmp_path / "t", film))
@@ -101,8 +99,6 @@ def test_layers_of_every_kind_are_the_stills(tmp_path: Path) -> None:
         if alpha is not None:
             values[..., 3] = alpha
         return Image.fromarray(values, "RGBA")
-
-    from models.blend import Mode
 
     folder = tmp_path / "t"
     folder.mkdir()
@@ -136,8 +132,6 @@ def test_what_moves_is_where_its_keys_say(tmp_path: Path) -> None:
     files = {"10-sky.png": plain((0, 0, 0, 255)), "20-hills.png": plain((0, 0, 0, 0)),
              "30-square.png": square}  # fmt: skip
     folder = tmp_path / "t"
-    from tests.stream.template.building import folder_of
-
     template = load_template(folder_of(folder, PICTURE + SLOT + film, files))
     shape = Shape("tall", (1920, 1080))
     made = design(template, shape, {}, 6.0)
@@ -185,7 +179,8 @@ def test_sides_are_the_background_and_nobody_stands_on_them(tmp_path: Path) -> N
 def test_a_clip_in_place_of_the_background(tmp_path: Path) -> None:
     folder = film_folder(
         tmp_path / "t",
-        '[[film.layer]]\nfile = "sky.mkv"\nname = "clip"\ninstead = "sky"\nfrom = "take"\nat_end = "hold"\n'
+        '[[film.layer]]\nfile = "sky.mkv"\nname = "clip"\ninstead = "sky"\n'
+        'from = "take"\nat_end = "hold"\n'
         "[film.in]\nseconds = 1\n",
     )
     write_clip(
