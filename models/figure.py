@@ -190,7 +190,8 @@ def usual_figure(figures: Sequence[Figure | None]) -> Figure | None:
         return None
 
     def line(name: str) -> float:
-        return median(getattr(figure, name) for figure in seen)
+        values: list[float] = [getattr(figure, name) for figure in seen]
+        return median(values)
 
     def told(name: str) -> float | None:
         values = [v for v in (getattr(figure, name) for figure in seen) if v is not None]

@@ -33,6 +33,7 @@ import torch
 from demo_clips import make, scenario
 from scripts.cards import card_name, on_card
 from scripts.evening import TEMPLATES, evening
+from scripts.films import films
 from scripts.firststart import compile_all, first_start
 from scripts.keying import against_pixels, job, over_baseline
 from scripts.large import large
@@ -80,7 +81,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument(
         "--only",
         default="",
-        help="measure only these, apart by spaces: final prints evening large "
+        help="measure only these, apart by spaces: final prints evening large films "
         "keying pixels live card long (the long run alone, with --minutes)",
     )
     parser.add_argument(
@@ -93,7 +94,10 @@ def _options() -> argparse.Namespace:
         value = getattr(args, name)
         if value is not None and not 0 < value < float("inf"):
             parser.error(f"--{name} {value}: need a number above 0")
-    known = ("final", "prints", "evening", "large", "keying", "pixels", "live", "card", "long")
+    known = (
+        *("final", "prints", "evening", "large", "films"),
+        *("keying", "pixels", "live", "card", "long"),
+    )
     if unknown := set(args.only.split()) - set(known):
         parser.error(f"--only {' '.join(sorted(unknown))}: known are {' '.join(known)}")
     if "long" in args.only.split() and args.minutes is None:
@@ -133,6 +137,10 @@ def _measure(args: argparse.Namespace, templates: list[Path], folder: Path, repo
     if "large" in args.only and not quick:
         with report.measuring("large"):
             add(large(made))
+    if "films" in args.only and not quick:
+        with report.measuring("films"):
+            for row in films(made, templates[0], 2.0):
+                add(row)
     bound_threads()  # what the live program allows itself
     if "keying" in args.only:
         with report.measuring("live composite"):

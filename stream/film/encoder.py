@@ -29,7 +29,8 @@ log = logging.getLogger("posewall.film")
 SOFTWARE = "libx264"
 _BT709, _NARROW = 1, 1
 _QUALITY = "18"
-"""chosen: see `Coding`."""
+"""chosen: on a film of the demo event 99.9 % of the luma codes come back within 4 of 255 (16: 3,
+20: 5, 23: 7), at 7.6 Mbit/s where somebody moves in front of a busy design (16: 9.1, 20: 6.2)."""
 _TRIED_FRAMES = 12
 _DISK = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG, errno.EROFS, errno.EACCES)
 _MOST_OFF = 4.0
@@ -93,7 +94,9 @@ def software(threads: int | None = None) -> Coding:
         "preset": "medium",
         "crf": _QUALITY,
         "profile": "high",
-        "x264-params": "chromaloc=0:open-gop=0",
+        # Without the bits' tree over macroblocks: it reads memory that nobody wrote, so that the
+        # same pictures gave other bytes each time (seen on a heap full of used blocks).
+        "x264-params": "chromaloc=0:open-gop=0:mbtree=0",
     }
     return Coding(SOFTWARE, "yuv420p", options, threads or min(os.cpu_count() or 1, 8))
 
@@ -110,6 +113,10 @@ def video_frame(planes: Planes | Sequence[Tensor], form: str) -> av.VideoFrame:
     for target, plane in zip(frame.planes, planes, strict=True):
         rows = np.frombuffer(memoryview(target), np.uint8).reshape(-1, target.line_size)
         rows[: plane.shape[0], : plane.shape[1]] = plane.numpy()
+        # Encoders look beyond the edge where a side is no multiple of their blocks: what lies
+        # there by chance would decide what they write.
+        rows[: plane.shape[0], plane.shape[1] :] = rows[: plane.shape[0], plane.shape[1] - 1, None]
+        rows[plane.shape[0] :] = rows[plane.shape[0] - 1]
     if form != "yuv420p":
         frame = frame.reformat(
             format=form, src_color_range=_NARROW, dst_color_range=_NARROW, threads=1
@@ -134,7 +141,9 @@ def add_picture(
         rate: frames a second.
         group: most frames from one key frame to the next.
     """
-    stream: VideoStream = container.add_stream(coding.encoder, rate=rate)
+    stream = container.add_stream(coding.encoder, rate=rate)
+    if not isinstance(stream, VideoStream):
+        raise ValueError(f"{coding.encoder} codes no pictures")
     stream.height, stream.width = size
     stream.pix_fmt = coding.form
     stream.time_base = 1 / rate

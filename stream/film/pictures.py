@@ -37,7 +37,7 @@ class Staging(Protocol):
         """How much of the subjects is seen, 0 to 1."""
 
     def placings(
-        self, frame_upright_size: tuple[int, int], mirror: bool, nudge: Nudge
+        self, frame_size: tuple[int, int], mirror: bool, nudge: Nudge
     ) -> Sequence[Placing | None]:
         """Where the take's frames lie in each slot, or what tells it from the figure in them."""
 

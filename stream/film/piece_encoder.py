@@ -13,7 +13,8 @@ from torch import Tensor
 
 from models.color import Planes
 from stream.durable import partial_path, sync_folder
-from stream.film.encoder import Coding, write_piece
+from stream.film.encoder import Coding
+from stream.film.encoder import write_piece as write_piece
 
 PIECE_S = 2.0
 """chosen: what is lost at most when a film is broken off; a key frame every two seconds is usual

@@ -13,7 +13,6 @@ import time
 from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
-from math import inf
 
 import torch
 from torch import Tensor
@@ -28,6 +27,7 @@ from stream.film.encoder import SOFTWARE, Coding, EncoderError, choose
 from stream.film.finishing import check_names, finish
 from stream.film.mux import PiecesDifferError
 from stream.film.owner import metadata_of
+from stream.film.part import PLATE_UNFIT, notes_of, part_of, poster_at
 from stream.film.pictures import FilmPictures, placements_of
 from stream.film.pins import pins_of
 from stream.film.poster import poster_bytes
@@ -44,15 +44,9 @@ from stream.take import Take, TakeError, open_take
 
 log = logging.getLogger("posewall.film")
 
-PLATE_UNFIT = "the clean plate was not used: it is of another source or size than this take"
-OTHER_SCREEN = "the clean plate does not show this screen, so the film was cut without it"
-NO_SCREEN = (
-    "no green or blue screen was to be seen in {} of the {} frames, so all of them was laid over "
-    "the design; look at the film before you hand it on"
-)
-NOBODY = "nobody was found in this take; look at the film before you hand it on"
-_MOST_WORKERS = 8
-"""chosen: see `FilmRenderer`; each frame in work takes its memory."""
+_MOST_WORKERS = 4
+"""chosen: frames that are keyed at a time take some hundred megabytes each at 1080p, and what is
+done in their order leaves no more than that to do."""
 Rank = Callable[[Sequence[Frame], KeySettings, Frame | None], Sequence[int]]
 """Puts frames in order, the best first."""
 
@@ -257,7 +251,7 @@ class FilmRenderer:
         """All films of a take; those that show the same frames at the same times in one go."""
         take, found = cast.take, cast.found
         template = self.event.template_version(take.template, take.template_version)
-        begin_s, end_s = _part(take, found)
+        begin_s, end_s = part_of(take, found)
         designs: dict[str, Design] = {}
         together: dict[TimeLine, list[str]] = {}
         for name in codings:
@@ -265,12 +259,32 @@ class FilmRenderer:
             line = time_line(found.times_s, begin_s, made.length_s, made.take_at)
             designs[name] = made
             together.setdefault(line, []).append(name)
+        try:
+            return self._filmed(cast, keyer, codings, work, notes, watch, designs, together, end_s)
+        finally:
+            for made in designs.values():
+                made.close()
+
+    def _filmed(
+        self,
+        cast: _Cast,
+        keyer: Keyer,
+        codings: Mapping[str, Coding],
+        work: Work,
+        notes: list[str],
+        watch: Watch,
+        designs: Mapping[str, Design],
+        together: Mapping[TimeLine, list[str]],
+        end_s: float,
+    ) -> Made:
+        """As `_films`, once their designs are there."""
+        take, found = cast.take, cast.found
         reels = []
         for line, names in together.items():
             films = [self._pictures(name, designs[name], line, cast) for name in names]
-            poster_at = _poster_at(line, films, found.best)
+            at = poster_at(line, films, found.best)
             part = work.part("+".join(names))
-            reels.append(Reel(films, line, codings, part, poster_at, self._workers))
+            reels.append(Reel(films, line, codings, part, at, self._workers))
         watch.begin(sum(reel.frames for reel in reels))
         told = Told()
         for reel in reels:
@@ -279,14 +293,14 @@ class FilmRenderer:
         finished = []
         for wanted in take.films:
             reel = next(r for r in reels if wanted.shape in r.names)
-            names = tuple(p.shown_name for p in cast.people if p.shown_name)
-            about = metadata_of(take, self.event.name, names)
+            people = [p.shown_name for p in cast.people if p.shown_name]
+            about = metadata_of(take, self.event.name, people)
             finished.append(
                 finish(
                     self.event, take, wanted, designs[wanted.shape], reel, end_s, about, watch.look
                 )
             )
-        notes += _notes(told, found)
+        notes += notes_of(told, found)
         notes += [note for made in designs.values() for note in made.notes]
         notes += [note for film in finished for note in film.notes]
         return Made(
@@ -312,46 +326,3 @@ def best_first(
 ) -> Sequence[int]:
     """Frames in order, the best for a poster first."""
     return rank(frames, settings, plate).order
-
-
-def _part(take: Take, found: Survey) -> tuple[float, float]:
-    """Where the part of a take that is shown begins and ends, within what it holds.
-
-    Raises:
-        TakeError: it holds nothing there.
-    """
-    times = found.times_s
-    usual = (times[-1] - times[0]) / (len(times) - 1) if len(times) > 1 else float(1 / USUAL)
-    end_s = min(inf if take.end_s is None else take.end_s, times[-1] + usual)
-    if end_s <= take.begin_s:
-        raise TakeError(
-            f"take {take.id} holds {times[-1] + usual:.1f} s and is to be shown from second "
-            f"{take.begin_s:.1f} on; correct begin_s in its record."
-        )
-    return max(take.begin_s, min(times[0], end_s - usual)), end_s
-
-
-def _poster_at(line: TimeLine, films: Sequence[FilmPictures], best: Sequence[int]) -> int:
-    """The number of the frame for the poster: the best that all films show in full."""
-    first: dict[int, int] = {}
-    for n, source in enumerate(line.shown):
-        if source is not None and all(film.full_at(n) for film in films):
-            first.setdefault(source, n)
-    for source in best:
-        if source in first:
-            return first[source]
-    # Of a take faster than its film not every frame is shown: the nearest that is.
-    if first and best:
-        return first[min(first, key=lambda source: abs(source - best[0]))]
-    return len(line.shown) // 2
-
-
-def _notes(told: Told, found: Survey) -> list[str]:
-    notes = []
-    if told.bare:
-        notes.append(NO_SCREEN.format(told.bare, told.keyed))
-    if told.unfit > told.keyed // 2:
-        notes.append(OTHER_SCREEN)
-    if found.figure is None and not told.bare:
-        notes.append(NOBODY)
-    return notes

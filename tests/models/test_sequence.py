@@ -89,6 +89,38 @@ def test_a_placed_clip_is_calmer_than_its_frames_one_by_one() -> None:
     assert flicker(joined) < 0.5 * flicker(alone)
 
 
+def changes(got: list[torch.Tensor], want: list[torch.Tensor], where: torch.Tensor) -> float:
+    """dtSSD: how far a matte's changes from frame to frame lie from the true ones.
+
+    Source: Erofeev et al., "Perceptually Motivated Benchmark for Video Matting", BMVC 2015; here
+    as a root of means a frame, times 100, over the pixels of ``where``.
+    """
+    joined, true = torch.cat(got), torch.cat(want)
+    off = (joined[1:] - joined[:-1]) - (true[1:] - true[:-1])
+    return 100 * float(torch.stack([o[where[0]].square().mean().sqrt() for o in off]).mean())
+
+
+@pytest.mark.parametrize("sway", [0.0, 0.3, 2.0])
+def test_a_clip_flickers_no_more_than_its_stills(sway: float) -> None:
+    """All over the frame, and around the subject's edge, where flicker is seen."""
+    frames = clip_of(12, sway)
+    true = [shown(person(13 + sway * i), colour(SKIN), uneven(GREEN)).alpha for i in range(12)]
+    clip, single = Keyer().clip(), Keyer()
+    joined = [subject(clip, f)[:, 3:4] for f in frames]
+    alone = []
+    for planes in frames:
+        placed = single.place(planes, VIDEO_8, 0, HERE, SIZE)
+        assert placed.subject_pm is not None
+        alpha = torch.zeros(1, 1, *SIZE)
+        alpha[..., placed.rows, placed.columns] = placed.subject_pm[:, 3:4]
+        alone.append(alpha)
+    everywhere = torch.ones(1, 1, *SIZE, dtype=torch.bool)
+    partly = torch.cat(true).gt(0).any(0) & torch.cat(true).lt(1).any(0)
+    edge = torch.nn.functional.max_pool2d(partly.float(), 5, 1, 2)[None] > 0
+    for where in (everywhere, edge):
+        assert changes(joined, true, where) <= changes(alone, true, where)
+
+
 def test_one_frame_serves_several_pictures() -> None:
     frame = Keyer().clip().next(clip_of(1)[0], VIDEO_8)
     wide, tall = frame.place(HERE, SIZE), frame.place(Placement(1.7, -40, 0), (272, 153))

@@ -27,7 +27,7 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["--only", "keyed"], "--only keyed: known are final prints evening large keying pixels"),
+        (["--only", "keyed"], "--only keyed: known are final prints evening large films keying"),
         (["--only", "long"], "--only long: need --minutes, too"),
         (["--minutes", "0"], "--minutes 0.0: need a number above 0"),
         (["--people", "0"], "--people 0: need at least 1"),

@@ -71,9 +71,9 @@ class Stage:
         return min(1.0, t_s / self.fade_s) if self.fade_s else 1.0
 
     def placings(
-        self, frame_upright_size: tuple[int, int], mirror: bool, nudge: Nudge
+        self, frame_size: tuple[int, int], mirror: bool, nudge: Nudge
     ) -> list[Placing | None]:
-        scale = self.size[0] / frame_upright_size[0]
+        scale = self.size[0] / frame_size[0]
         return [Placement(scale, nudge.right, nudge.down, mirror)]
 
 
