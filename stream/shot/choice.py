@@ -79,9 +79,11 @@ class Candidate:
     @property
     def words(self) -> str:
         """When it was taken, and how it was judged, for people."""
-        when = "at the press"
-        if not self.press:
-            when = self.name if self.before_s is None else f"{max(self.before_s, 0):.1f} s before"
+        when = "at the press" if self.press else self.name
+        if not self.press and self.before_s is not None:
+            off_s = abs(self.before_s)
+            side = "before" if self.before_s > 0 else "after"
+            when = f"{off_s:.{1 if off_s >= 0.1 else 2}f} s {side}"
         return ": ".join(filter(None, (when, ", ".join(self.reasons))))
 
 

@@ -42,7 +42,8 @@ from stream.shot.record import Shot
 from stream.shot.store import load_frame
 
 log = logging.getLogger("posewall.shot")
-_LOW = 15
+# As the other threads and processes beside the picture, and behind the one that makes pictures.
+_LOW = 10
 
 
 def placed(ranking: Ranking, keep: int, press: int | None) -> tuple[int, ...]:

@@ -73,3 +73,11 @@ def test_empty_and_cleared() -> None:
     ring.clear()
     assert ring.nearest(0.0) is None
     assert ring.held_bytes == 0
+
+
+def test_the_frames_of_a_stretch_of_time_are_there_in_order() -> None:
+    ring = Ring()
+    for n in range(10):
+        ring.add(frame(n / 10, n))
+    assert [f.index for f in ring.between(0.25, 0.7)] == [3, 4, 5, 6, 7]
+    assert ring.between(2.0, 3.0) == []

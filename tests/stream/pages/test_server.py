@@ -243,6 +243,8 @@ def test_the_stage_is_told_nobodys_name(fed: PageServer, feed: Feed) -> None:
         "next": [{"number": "3", "name": "Zora Quill"}],
         "shots": [{"id": "0001-a", "who": "Zora Quill"}],
         "troubles": ["Zora Quill: the name is set smaller."],
+        "take": {"state": "recording", "id": "t0001-a", "left_s": 9.0, "sound": "Zora's phone"},
+        "takes": [{"id": "t0001-a", "who": "Zora Quill"}],
         "something": "that will be told one day of Zora",
     }
     feed.say(state)
@@ -252,6 +254,9 @@ def test_the_stage_is_told_nobodys_name(fed: PageServer, feed: Feed) -> None:
         with connect(address, origin=Origin(fed.address)) as socket:
             told[page] = json.loads(socket.recv(timeout=10))["state"]
     assert told["desk"] == state
+    assert "Zora" not in str(told["stage"])
+    take = told["stage"].pop("take")
+    assert {k: v for k, v in take.items() if v is not None} == {"state": "recording", "left_s": 9.0}
     assert told["stage"] == {"kept": 1, "mirror": False, "source": {"state": "live"}}
 
 

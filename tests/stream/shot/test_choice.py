@@ -35,6 +35,7 @@ from stream.shot.choice import (
     MOST_KEPT,
     PAINT_DROPPED,
     STRIP,
+    Candidate,
     kept_runners,
     load_choice,
     sweep_runners,
@@ -142,6 +143,23 @@ def test_the_frame_of_the_press_is_always_kept(
     count: int, press: int | None, expect: tuple[int, ...]
 ) -> None:
     assert placed(ranked((4, 3, 2, 1, 0)), count, press) == expect
+
+
+@pytest.mark.parametrize(
+    ("before_s", "press", "name", "words"),
+    [
+        (0.0, True, "", "at the press: sharpest"),
+        (1.25, False, "", "1.2 s before: sharpest"),
+        (0.033, False, "", "0.03 s before: sharpest"),
+        (-0.04, False, "", "0.04 s after: sharpest"),
+        (None, False, "IMG_1.JPG", "IMG_1.JPG: sharpest"),
+    ],
+)
+def test_each_frame_says_when_it_was_and_why(
+    before_s: float | None, press: bool, name: str, words: str
+) -> None:
+    one = Candidate("a.mkv", "", "a.jpg", ("sharpest",), {}, press, before_s, name)
+    assert one.words == words
 
 
 def test_another_frame_makes_another_picture_and_the_earlier_one_stays(event: Event) -> None:
