@@ -131,8 +131,8 @@ def of_nobody_known(event: Event) -> list[Path]:
     )
     uniques |= {t.unique for t in readable_takes(event)[0].values()}
     frames = {f"{s.number:04d}.frame.png" for s in shots}
-    known = (paths.shots, paths.takes, paths.film_work, paths.plates)
-    known += (paths.templates, paths.template_versions)
+    media = paths.shots, paths.takes, paths.film_work, paths.plates
+    known = (*media, paths.templates, paths.template_versions)
     return sorted(
         path
         for path in walk_files(paths.root)
