@@ -26,7 +26,7 @@ from stream.prints.naming import inside
 from stream.prints.picture import picture_owner
 from stream.shot import Shot, shot_ids
 from stream.shot.store import file_digest
-from stream.take import Take
+from stream.take import Take, take_ids
 from stream.take.titling import film_names
 
 _SHOWING = frozenset({
@@ -131,7 +131,8 @@ def of_nobody_known(event: Event) -> list[Path]:
     )
     uniques |= {t.unique for t in readable_takes(event)[0].values()}
     frames = {f"{s.number:04d}.frame.png" for s in shots}
-    known = (paths.shots, paths.takes, paths.plates, paths.templates, paths.template_versions)
+    media = paths.shots, paths.takes, paths.film_work, paths.plates
+    known = (*media, paths.templates, paths.template_versions)
     return sorted(
         path
         for path in walk_files(paths.root)
@@ -193,11 +194,13 @@ def _erase_named(event: Event, affected: Affected, erased: Erased) -> None:
 
 
 def _erase_film_work(event: Event, takes: Iterable[Take]) -> None:
-    """Remove pieces of films in work, which show whom the takes show."""
+    """Remove pieces of films in work, which show whom the takes show, and those of takes gone."""
     folder = event.paths.film_work
+    affected = {t.id for t in takes}
+    stay = tuple(f"{i}." for i in take_ids(event) if i not in affected)
     there = list(folder.iterdir()) if folder.is_dir() else []
     for path in there:
-        if any(path.name.startswith(t.id) for t in takes):
+        if not path.name.startswith(stay):
             if path.is_dir() and not path.is_symlink():
                 shutil.rmtree(path)
             else:

@@ -27,7 +27,7 @@ def make_clip(path: Path, frames: int = 12, rate: int = 25) -> Path:
             for plane, codes in zip(frame.planes, make_frame(n).planes, strict=True):
                 rows = np.zeros((plane.height, plane.line_size), np.uint8)
                 rows[:, : plane.width] = codes.numpy()
-                plane.update(rows)
+                plane.update(rows.tobytes())
             frame.pts, frame.time_base = n, Fraction(1, rate)
             container.mux(stream.encode(frame))
         container.mux(stream.encode())

@@ -155,7 +155,7 @@ def test_of_several_stills_the_best_is_one_shot(
 ) -> None:
     event = make_event(tmp_path)
     paths = stills(tmp_path / "card", sharp=1, blurs=(4.0, 0.0, 2.0))
-    words = ["--best", "--person", "1", "--event", event.paths.root]
+    words: list[str | Path] = ["--best", "--person", "1", "--event", event.paths.root]
     assert typed("batch", "add", *paths, *words) == 0
     told = capsys.readouterr()
     assert told.out.startswith("added as shot 0001: IMG_0001.png: ")

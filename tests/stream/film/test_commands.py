@@ -56,9 +56,9 @@ def test_how_greetings_stand(event: Event, capsys: pytest.CaptureFixture[str]) -
     assert typed("greet", "1", "--no-wait", *here) == 0
     assert "take t0001; 'batch run' makes 0001-Mira-Tallow-wide.mp4" in capsys.readouterr().out
     assert typed("batch", "status", *here) == 0
-    told = capsys.readouterr().out
-    assert "1 take; 1 waiting." in told
-    assert "  t0001  waiting" in told
+    told = capsys.readouterr()
+    assert "1 take; 1 waiting." in told.out
+    assert "  t0001  waiting" in told.out
     assert typed("batch", "run", *here) == 0
     told = capsys.readouterr()
     assert told.out == "1 of 1 greetings are made, 0 failed.\n"
