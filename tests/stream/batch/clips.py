@@ -35,10 +35,14 @@ def make_clip(path: Path, frames: int = 12, rate: int = 25) -> Path:
 
 
 def add_take(
-    event: Event, people: tuple[str, ...] = ("1",), frames: int = 12, **more: object
+    event: Event,
+    people: tuple[str, ...] = ("1",),
+    frames: int = 12,
+    rate: int = 25,
+    **more: object,
 ) -> Take:
     """A take of such a clip, kept in the event and not queued."""
-    clip = event.paths.root.parent / f"clip-{frames}.mp4"
+    clip = event.paths.root.parent / f"clip-{frames}-{rate}.mp4"
     if not clip.exists():
-        make_clip(clip, frames)
+        make_clip(clip, frames, rate)
     return add_clip(event, clip, settings=KeySettings(), people=people, **more)  # type: ignore[arg-type]

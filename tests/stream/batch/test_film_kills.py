@@ -24,9 +24,8 @@ from stream.durable import PARTIAL
 from stream.event import Event
 from stream.film.owner import film_owner
 from tests.stream.batch import roles
-from tests.stream.batch.clips import add_take
 from tests.stream.batch.scenario import make_event
-from tests.stream.batch.test_films import LONG, until
+from tests.stream.batch.test_films import add_long, until
 
 KILLS = int(os.environ.get("POSEWALL_FILM_KILLS", "3"))
 
@@ -47,7 +46,7 @@ def finished(event: Event, take_id: str) -> dict[str, bytes]:
 @pytest.mark.parametrize("seed", [20260531])
 def test_killed_at_random_moments(tmp_path: Path, seed: int) -> None:
     event = make_event(tmp_path)
-    take = add_take(event, frames=LONG)
+    take = add_long(event)
     whole = tmp_path / "whole"
     shutil.copytree(event.paths.root, whole)
     chance = random.Random(seed)

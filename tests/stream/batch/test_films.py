@@ -24,14 +24,18 @@ from stream.event import Event
 from stream.film.owner import film_owner
 from stream.prints.picture import picture_owner
 from stream.shot import save_shot
-from stream.take import TakeError, load_take, rewrite_take
+from stream.take import Take, TakeError, load_take, rewrite_take
 from stream.take.changes import change_take
 from stream.take.recorder import recording_lock
 from tests.stream.batch.clips import add_take
 from tests.stream.batch.scenario import SETTINGS, make_event, make_frame
 
-LONG = 80
-"""Frames of a film of two pieces."""
+FILM_FRAMES = 81
+
+
+def add_long(event: Event) -> Take:
+    """A take whose film has two pieces; a frame that is shown three times is keyed once."""
+    return add_take(event, frames=FILM_FRAMES // 3, rate=10)
 
 
 @pytest.fixture
@@ -75,6 +79,18 @@ def until_keyed(queue: JobQueue, take_id: str, share: float = 0.0) -> None:
         time.sleep(0.02)
 
 
+def until_a_piece(event: Event, queue: JobQueue, take_id: str) -> None:
+    """Wait until the first piece of a take's film is on the disk."""
+    while not any(not p.name.startswith(durable.PARTIAL) for p in pieces(event)):
+        job = until(queue, take_id, State.WAITING, State.IN_WORK)
+        assert not job.finished
+        time.sleep(0.02)
+
+
+def pieces(event: Event) -> list[Path]:
+    return list(event.paths.film_work.rglob("*.mkv"))
+
+
 def test_a_take_becomes_a_film_with_its_poster(
     event: Event, queue: JobQueue, worker: Worker
 ) -> None:
@@ -100,7 +116,7 @@ def test_a_take_becomes_a_film_with_its_poster(
 def test_pictures_that_come_meanwhile_are_made_before_the_film(
     event: Event, queue: JobQueue, worker: Worker
 ) -> None:
-    take = add_take(event, frames=LONG)
+    take = add_long(event)
     enqueue_take(event, take.id)
     worker.start()
     until_keyed(queue, take.id)
@@ -117,14 +133,14 @@ def test_pictures_that_come_meanwhile_are_made_before_the_film(
 
 
 def test_a_film_goes_on_where_its_worker_was_ended(event: Event, queue: JobQueue) -> None:
-    take = add_take(event, frames=LONG)
+    take = add_long(event)
     enqueue_take(event, take.id)
     first = Worker(event)
     first.start()
-    until_keyed(queue, take.id, 0.6)
+    until_a_piece(event, queue, take.id)
     first.stop()
     assert queue.films()[0].state is State.IN_WORK, "its job is left open"
-    kept = {p: p.stat().st_mtime_ns for p in event.paths.film_work.rglob("*.mkv")}
+    kept = {p: p.stat().st_mtime_ns for p in pieces(event)}
     assert kept
     second = Worker(event)
     second.start()
@@ -132,13 +148,13 @@ def test_a_film_goes_on_where_its_worker_was_ended(event: Event, queue: JobQueue
     second.stop()
     assert job.state is State.DONE, job.why
     with av.open(str(event.paths.films / job.films[0])) as container:
-        assert sum(1 for _ in container.decode(video=0)) == LONG
+        assert sum(1 for _ in container.decode(video=0)) == FILM_FRAMES
 
 
 def test_a_film_that_is_asked_for_otherwise_is_given_up(
     event: Event, queue: JobQueue, worker: Worker
 ) -> None:
-    take = add_take(event, frames=LONG)
+    take = add_long(event)
     enqueue_take(event, take.id)
     worker.start()
     until_keyed(queue, take.id)
@@ -147,7 +163,7 @@ def test_a_film_that_is_asked_for_otherwise_is_given_up(
     job = until(queue, take.id, State.DONE, State.FAILED)
     assert job.state is State.DONE, job.why
     with av.open(str(event.paths.films / job.films[0])) as container:
-        assert sum(1 for _ in container.decode(video=0)) == 10
+        assert sum(1 for _ in container.decode(video=0)) == 12  # 0.4 s at 30 a second
 
 
 def test_a_corrected_name_leaves_one_film(event: Event, queue: JobQueue, worker: Worker) -> None:
