@@ -138,7 +138,9 @@ class Recorder:
         if self._microphone is not None:
             self._microphone.open()
         press_us = ring.line_us(now)
-        backlog = Backlog(MOST_BYTES if streams.picture is not None else MOST_FRAME_BYTES)
+        # Of frames all that the ring holds, and as much again while the encoder begins.
+        most = MOST_BYTES if streams.picture is not None else 2 * MOST_FRAME_BYTES
+        backlog = Backlog(most)
         ring.attach(backlog, press_us - round(before_s * SECOND_US), sound=self._microphone is None)
         try:
             first = backlog.first_key()

@@ -20,8 +20,8 @@ log = logging.getLogger("posewall.take")
 KEEP_S = 5.0
 MOST_BYTES = 64 << 20
 """chosen: 10 s of a camera of 50 Mbit/s; telephones and cameras send less."""
-MOST_FRAME_BYTES = 256 << 20
-"""chosen: 2 s of uncompressed 4:2:2 of 1080p at 30 frames a second."""
+MOST_FRAME_BYTES = 128 << 20
+"""chosen: 1 s of uncompressed 4:2:2 of 1080p at 30 frames a second."""
 
 
 @dataclass(frozen=True)
