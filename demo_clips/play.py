@@ -30,7 +30,7 @@ GRABS = ((4.5, "103"), (9.0, "111"))
 STILLS = (("portrait_24mp.jpg", "104"), ("portrait_6mp.jpg", "105"))
 """Files, and whose they are; their orders on the roster say by which templates they are made."""
 
-GREETING = ("4", "5", "103")
+GREETING = ("4", "5.4", "103")
 """From and to which second of the clip, and whose greeting it is."""
 
 

@@ -80,7 +80,7 @@ FILM = """
 music = {{ file = "music.wav" }}
 
 [film.in]
-seconds = 1.2
+seconds = 0.8
 show = ["night", "mist", "lanterns", "glow", "shade", "reeds"]
 
 [film.wide]

@@ -45,10 +45,12 @@ def display_matrix(frame: av.VideoFrame) -> bytes | None:
     """The display matrix that came with a frame, nine 32-bit integers; None without one."""
     # Not frame.side_data, which the frame keeps: the two would hold each other until a collection.
     read = cast("Callable[[av.VideoFrame], Iterable[SideData]]", SideDataContainer)
-    for entry in read(frame):
-        if entry.type == SideDataType.DISPLAYMATRIX:
-            return bytes(entry)
-    return None
+    try:
+        found = [bytes(e) for e in read(frame) if e.type == SideDataType.DISPLAYMATRIX]
+    except ValueError:
+        # A kind that PyAV has no name for, such as the Exif data of a JPEG, hides all the others.
+        return None
+    return found[0] if found else None
 
 
 def _name(frame: av.VideoFrame) -> object:

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import torch
+from PIL import Image
 
 from models.color import Encoding, Matrix, Range, Siting, planes_to_rgb
 from models.transfer import Transfer
@@ -276,3 +277,19 @@ def test_a_clip_with_no_picture_in_it_is_refused(tmp_path: Path) -> None:
     path.write_bytes(data[:400])
     with pytest.raises(SourceError, match=r"x\.mkv: holds no"):
         read_all(path)
+
+
+def test_pictures_with_camera_data_are_read(tmp_path: Path) -> None:
+    # Exif as cameras and their network streams write it (CIPA DC-008); PyAV has no name for it.
+    exif = Image.Exif()
+    exif[0x010F] = "maker"
+    path = tmp_path / "camera.mjpeg"
+    picture = Image.new("RGB", (64, 48), (30, 180, 60))
+    with path.open("wb") as file:
+        for _ in range(3):
+            picture.save(file, "JPEG", exif=exif)
+    source = Clip(path, paced=False)
+    source.open()
+    frames = [source.read() for _ in range(3)]
+    source.close()
+    assert [f.upright_size for f in frames if f is not None] == [(48, 64)] * 3
