@@ -6,6 +6,7 @@ import errno
 import os
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,16 @@ from stream.capture.clip import Clip
 from stream.capture.container import Target
 from stream.capture.microphone import Microphone
 from stream.event import Event
-from stream.take import About, PacketRing, Recorder, Take, load_take, open_take, sweep_takes
+from stream.take import (
+    About,
+    PacketRing,
+    Recorder,
+    Take,
+    load_take,
+    open_take,
+    rewrite_take,
+    sweep_takes,
+)
 from stream.take.media_file import MediaFile
 from stream.take.recorder import LOCK
 from tests.stream.batch.scenario import SETTINGS
@@ -109,6 +119,20 @@ def test_a_disk_that_fails_at_the_very_end_keeps_the_take(
     assert not take.recording
     assert [n for n in take.notes if "the rest of this take was not kept" in n] == list(take.notes)
     assert len(list(open_take(event, take).frames())) >= 15
+
+
+def test_who_was_taken_out_while_it_was_recorded_stays_out(event: Event, tmp_path: Path) -> None:
+    path = numbered_clip(tmp_path / "n.mp4", 100, key_every=5)
+    ring, recorder = PacketRing(), Recorder(event)
+    with Player(Clip(path, loop=True, tap=ring)) as player:
+        player.wait(5)
+        begun = recorder.start(ring, About(SETTINGS, people=["1", "2"]))
+        wait_until(lambda: recorder.state().bytes > 0)
+        rewrite_take(event, replace(load_take(event, begun.id), people=("2",)))
+        player.wait(5)
+        take = recorder.stop()
+    assert take.people == load_take(event, take.id).people == ("2",)
+    assert take.length_s
 
 
 def test_one_that_has_ended_lets_go_of_nothing_that_the_next_one_holds(
