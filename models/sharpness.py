@@ -9,8 +9,9 @@ luma squared, so that brightness does not count, and averaged, so that size does
 screen, which is smooth, shows of the same energy is noise, and is taken off.
 
 A movement takes detail away along its own direction and leaves that across it; a lens out of focus
-takes it away in all directions (Chen, Yang, Wu, Su, "Image motion deblurring and estimation", 2010,
-from memory, use the same anisotropy). So two frames of one subject are compared by direction.
+takes it away in all directions (Zhang, He, Li, "Motion Blurring Direction Identification Based on
+Second-Order Difference Spectrum", CCTA 2010, doi 10.1007/978-3-642-18336-2_12, find the direction
+by second differences, too). So two frames of one subject are compared by direction.
 """
 
 from __future__ import annotations

@@ -13,8 +13,9 @@ from stream.best.looking import Look
 from stream.best.matching import Person
 
 _UPPER_SHARE = 1 / 3
-"""What an eye is when open: the mean of this share of its widest openings in the burst. A blink
-takes some tenths of a second, so that it never fills two thirds of one."""
+"""chosen: what an eye is when open: the mean of this share of its widest openings in the burst. A
+blink takes one to four tenths of a second (from memory): less than two thirds of a second's burst;
+of eyes that are shut in all frames of a shorter one nothing is said."""
 CLEAR = 0.45
 """Share of the sharpest frame's detail below which a frame is a smear."""
 ASKEW = 12.0

@@ -149,7 +149,7 @@ class Microphone:
         self._thread: threading.Thread | None = None
         self.parameters: Parameters | None = None
         self._trouble = ""
-        self._listening = False
+        self._listening = self._heard = False
         self._peaks: deque[tuple[float, float]] = deque()
         self._sounded_s: float | None = None
 
@@ -222,6 +222,8 @@ class Microphone:
             except Exception as e:  # noqa: BLE001 - the one place: no sound card ends the event
                 log.exception("microphone %s: listening failed", self.name)
                 self._lose(f"microphone {self.name}: listening failed ({e}); see the log")
+            if self._heard:
+                self._heard, wait_s = False, FIRST_RETRY_S
             self._closed.wait(wait_s)
             wait_s = min(2 * wait_s, LONGEST_RETRY_S)
 
@@ -270,6 +272,8 @@ class Microphone:
         now = now_us / SECOND_US
         with self._lock:
             self.parameters, self._listening = opened.parameters, True
+            if not self._heard:  # what was silent before it was plugged in does not count
+                self._heard, self._sounded_s = True, now
             if peak > 0 or self._sounded_s is None:
                 self._sounded_s = now
             self._peaks.append((now, peak))

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 SECOND_US = 1_000_000
 # chosen: pictures wait for fewer others (16 at most in AVC and HEVC, at 25 a second or more).
 _LONGEST_WAIT_US = 700_000
+# chosen: a live source whose picture stalls for so long is begun anew; its sound would pile up.
+_LONGEST_STALL_US = 10 * SECOND_US
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +169,9 @@ class Gathering:
             decode_us = self._decoded_us(at_us, sound)
             if decode is not None:
                 decode_us = _microseconds(decode, packet)
+        waited_us = at_us - self._pieces[0].at_us if self._pieces else 0
+        if sound and self._live and waited_us > _LONGEST_STALL_US:
+            return
         data = bytes(packet)
         if sound and self._headed:
             data = bare(data)

@@ -121,8 +121,9 @@ def _next_number(event: Event) -> int:
 def keep_new(
     event: Event,
     draft: Take,
-    fill: Callable[[Path, Take], Take],
+    fill: Callable[[Path, Take], Take] | None = None,
     shapes: Sequence[str] | None = None,
+    named: Callable[[Path], None] | None = None,
 ) -> Take:
     """Give a draft its number and keep it; it survives a power cut.
 
@@ -131,6 +132,7 @@ def keep_new(
         draft: from `drafted`.
         fill: puts more into its folder, before that has its name; gives the draft to be kept.
         shapes: of the films of a take that is recorded already; None for what the event says.
+        named: is given the folder once it has its name, under the event's lock.
 
     Raises:
         StorageError: the disk did not take it; nothing is left behind.
@@ -140,7 +142,7 @@ def keep_new(
         partial = partial_path(event.paths.takes)
         try:
             partial.mkdir()
-            draft = fill(partial, draft)
+            draft = draft if fill is None else fill(partial, draft)
             with held(event.paths.lock):
                 number = _next_number(event)
                 take = replace(draft, number=number, id=f"t{number:04d}-{draft.unique[:6]}")
@@ -148,6 +150,8 @@ def keep_new(
                     take = titled(event, take, shapes)
                 write_synced(partial / RECORD, take.to_bytes())
                 commit_folder(partial, event.paths.takes / take.id)
+                if named is not None:
+                    named(event.paths.takes / take.id)
         except BaseException:
             shutil.rmtree(partial, ignore_errors=True)
             raise

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -243,15 +244,19 @@ def add_clip(
     in_order = _in_order([first, *more])
 
     def fill(folder: Path, draft: Take) -> Take:
+        def told(done_s: float) -> None:
+            os.utime(folder)  # at work: not for another process to sweep away
+            seen(done_s)
+
         media, first_us = folder / draft.file, own_us(first) or 0
-        zero_us, silent = _copied(path, media, seen) if in_order else (None, "")
+        zero_us, silent = _copied(path, media, told) if in_order else (None, "")
         if zero_us is None:
             media.unlink(missing_ok=True)
             zero_us = first_us
             silent = "its packets cannot be copied, so that its picture was compressed anew"
             if not _has_sound(path):
                 silent = ""
-            _encoded(path, media, None if in_order else _step_us(path), seen)
+            _encoded(path, media, None if in_order else _step_us(path), told)
         shown_s = (first_us - zero_us) / SECOND_US
         _, length_s = measured(media)
         if not shown_s + begin_s < length_s:

@@ -35,7 +35,7 @@ class Backlog:
     def __init__(self, most_bytes: int = MOST_BYTES) -> None:
         self._most = most_bytes
         self._waiting: deque[Piece] = deque()
-        self._bytes = 0
+        self._bytes = self._pictures = 0
         self._there = threading.Condition()
         self._gap_from: int | None = None
         self.ended: str | None = None
@@ -46,9 +46,19 @@ class Backlog:
         """What waits."""
         return self._bytes
 
+    @property
+    def over(self) -> bool:
+        """Whether it has ended and no picture waits any more; sound may still come."""
+        return self.ended is not None and not self._pictures
+
     def put(self, piece: Piece) -> None:
-        """Add one; never waits. What does not fit is left out, up to the next key frame."""
+        """Add one; never waits. What does not fit is left out, up to the next key frame.
+
+        A picture that comes after the end is of something else, and is left out, too.
+        """
         with self._there:
+            if self.ended is not None and not piece.sound:
+                return
             full = self._bytes + piece.size > self._most
             if piece.sound:
                 # Sound is small, and a gap in it is heard: it may fill a little more.
@@ -63,10 +73,11 @@ class Backlog:
                 self._gap_from = None
             self._waiting.append(piece)
             self._bytes += piece.size
+            self._pictures += not piece.sound
             self._there.notify()
 
     def end(self, why: str) -> None:
-        """Nothing more comes, for this reason; what waits is still written."""
+        """No picture comes any more, for this reason; what waits is still written."""
         with self._there:
             if self.ended is None:
                 self.ended = why
@@ -80,6 +91,7 @@ class Backlog:
                 return None
             piece = self._waiting.popleft()
             self._bytes -= piece.size
+            self._pictures -= not piece.sound
             return piece
 
     def first_key(self) -> Piece | None:
@@ -92,4 +104,4 @@ class Backlog:
         with self._there:
             self._most = -SECOND_US
             self._waiting.clear()
-            self._bytes = 0
+            self._bytes = self._pictures = 0

@@ -179,6 +179,8 @@ class FrameEncoder:
                     pipe.close()  # sound comes a little later, and goes on
                 elif piece.at_us >= self._zero_us and not pipe.closed:
                     _write(pipe, piece.frame, piece.at_us - self._zero_us)
+                if self._given.over:
+                    pipe.close()
         except OSError as e:
             log.warning("the encoder of a take took no more (%s)", e)
         finally:

@@ -157,7 +157,7 @@ class MediaFile:
 
     def abandon(self) -> None:
         """Leave it as it is, after the disk failed."""
-        with suppress(OSError):
+        with suppress(OSError, ValueError):  # ValueError: `finish` has closed it
             os.fsync(self._file.fileno())
         self._file.close()
         with suppress(av.error.FFmpegError, OSError, ValueError):

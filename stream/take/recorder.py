@@ -138,7 +138,9 @@ class Recorder:
         if self._microphone is not None:
             self._microphone.open()
         press_us = ring.line_us(now)
-        backlog = Backlog(MOST_BYTES if streams.picture is not None else MOST_FRAME_BYTES)
+        # Of frames all that the ring holds, and as much again while the encoder begins.
+        most = MOST_BYTES if streams.picture is not None else 2 * MOST_FRAME_BYTES
+        backlog = Backlog(most)
         ring.attach(backlog, press_us - round(before_s * SECOND_US), sound=self._microphone is None)
         try:
             first = backlog.first_key()
@@ -154,7 +156,7 @@ class Recorder:
                 source=shown.source,
                 turns=shown.quarter_turns,
             )
-            take = keep_new(self._event, draft, self._hold)
+            take = keep_new(self._event, draft, named=self._hold)
         except BaseException:
             ring.detach(backlog)
             self._let_go()
@@ -171,18 +173,17 @@ class Recorder:
             clock=self._clock,
             wall=self._wall,
         )
-        recording.on_end = self._ended
+        recording.on_close, recording.on_end = self._closed, self._on_end
         self._now = recording
         self._most_s, self._before_s = most_s, max(0, press_us - begin_us) / SECOND_US
         recording.begin(now - (press_us - zero_us) / SECOND_US)
         return take
 
-    def _hold(self, folder: Path, draft: Take) -> Take:
+    def _hold(self, folder: Path) -> None:
         """Show other processes that somebody writes here."""
         self._lock = recording_lock(folder)
         with suppress(OSError, Timeout):
             self._lock.acquire()
-        return draft
 
     def _let_go(self) -> None:
         lock, self._lock = self._lock, None
@@ -190,12 +191,10 @@ class Recorder:
             with suppress(OSError):
                 lock.release()
 
-    def _ended(self, take: Take) -> None:
+    def _closed(self, take: Take) -> None:
         self._let_go()
         with suppress(OSError):
             (self._event.paths.takes / take.id / LOCK).unlink(missing_ok=True)
-        if self._on_end is not None:
-            self._on_end(take)
 
     def end(self) -> None:
         """End the take that is being recorded, if one is; returns at once."""

@@ -70,6 +70,9 @@ class Recording(threading.Thread):
     Attributes:
         take: its record, as it is kept now.
         trouble: a sentence for people; empty while all is well.
+        ended: set once it is kept.
+        on_close: is given it just before that; must not raise.
+        on_end: is given it after that.
     """
 
     def __init__(
@@ -99,6 +102,7 @@ class Recording(threading.Thread):
         self.take = take
         self.trouble = ""
         self.ended = threading.Event()
+        self.on_close: Callable[[Take], None] | None = None
         self.on_end: Callable[[Take], None] | None = None
 
     @property
@@ -155,6 +159,9 @@ class Recording(threading.Thread):
                 log.exception("take %s: could not be ended", self.take.id)
                 self.trouble = f"the take could not be ended well ({e}); see the log"
             finally:
+                # Before anybody may begin another, which has a lock of its own.
+                if self.on_close is not None:
+                    self.on_close(self.take)
                 self.ended.set()
         if self.on_end is not None:
             self.on_end(self.take)
@@ -179,18 +186,20 @@ class Recording(threading.Thread):
         self._begin_file(first, source)
         while True:
             piece = source.get(_TICK_S)
-            if piece is None:
-                if source.ended:
-                    self.trouble = self.trouble or source.ended
-                    return
-                if source.ended is not None:  # all that was to be compressed is
+            if piece is not None and not piece.sound:
+                if piece.decode_us >= self._end_us:
                     break
-                if self._rested():
-                    return
-            elif not piece.sound and piece.decode_us >= self._end_us:
-                break
-            else:
                 self._write(piece, first.at_us)
+                continue
+            if piece is not None:  # sound goes on when the camera is gone
+                self._write(piece, first.at_us)
+            if source.over:
+                if not source.ended:  # all that was to be compressed is
+                    break
+                self.trouble = self.trouble or source.ended
+                return
+            if self._rested():
+                return
         self._rest_of_sound(source, first.at_us)
 
     def _first(self) -> Piece | None:
@@ -218,6 +227,7 @@ class Recording(threading.Thread):
         while self._encoder.parameters is None:
             if self._encoder.out.ended is not None:
                 raise TakeError("its pictures could not be compressed; see the log")
+            self._rested()
             self.ended.wait(_TICK_S)
         return self._encoder.out
 
@@ -258,7 +268,10 @@ class Recording(threading.Thread):
         """Keep what is only known once the first picture is there."""
         begin_us = max(self._plan.begin_us, zero_us)
         if self._plan.zero_us is None:  # nobody saw anything before it
-            self._end_us += begin_us - self._plan.begin_us
+            if self._asked_s is None:
+                self._end_us += begin_us - self._plan.begin_us
+                if self._encoder is not None:
+                    self._encoder.finish(self._end_us)
             self._plan = replace(self._plan, zero_us=zero_us, begin_us=begin_us)
         now = self._clock()
         ago_us = self._ring.line_us(now) - zero_us
@@ -282,10 +295,14 @@ class Recording(threading.Thread):
 
     def _rested(self) -> bool:
         """Whether nothing more will come, after the end was asked for or the time is over."""
-        if self._encoder is not None and self._encoder.busy and self._asked_s is not None:
-            return False
         over_s = (self._ring.line_us(self._clock()) - self._end_us) / SECOND_US
-        return over_s > _REST_WITHIN_S
+        if over_s <= _REST_WITHIN_S:
+            return False
+        if self._encoder is None or not self._encoder.busy:
+            return True
+        # What it was given it still gives; of a source that is lost no frame comes that ends it.
+        self._backlog.end("")
+        return False
 
     def _rest_of_sound(self, source: Backlog, zero_us: int) -> None:
         """Sound comes a little later than the picture."""

@@ -20,8 +20,8 @@ log = logging.getLogger("posewall.take")
 KEEP_S = 5.0
 MOST_BYTES = 64 << 20
 """chosen: 10 s of a camera of 50 Mbit/s; telephones and cameras send less."""
-MOST_FRAME_BYTES = 256 << 20
-"""chosen: 2 s of uncompressed 4:2:2 of 1080p at 30 frames a second."""
+MOST_FRAME_BYTES = 128 << 20
+"""chosen: 1 s of uncompressed 4:2:2 of 1080p at 30 frames a second."""
 
 
 @dataclass(frozen=True)
@@ -202,13 +202,16 @@ class PacketRing:
     def _trim(self) -> None:
         """Forget what no take can want any more."""
         streams, groups = self._streams, self._groups
-        if streams is None or not groups:
+        if streams is None:
             return
         most = self._most if streams.picture is not None else self._most_frames
-        oldest_us = groups[-1][-1][1].decode_us - self._keep_us
+        newest = groups[-1][-1][1] if groups else self._sound[-1][1] if self._sound else None
+        if newest is None:
+            return
+        oldest_us = newest.decode_us - self._keep_us
         while len(groups) > 1 and (groups[1][0][1].at_us <= oldest_us or self._bytes > most):
             self._bytes -= sum(p.size for _, p in groups.popleft())
-        if self._bytes > most and len(groups[0]) > 1:
+        if self._bytes > most and groups and len(groups[0]) > 1:
             # So long without a key frame that it may not be kept: a take begins with the next one.
             self._bytes -= sum(p.size for _, p in groups.popleft())
         first_us = groups[0][0][1].at_us if groups else oldest_us

@@ -8,7 +8,7 @@ from dataclasses import replace
 from models.errors import PosewallError
 from stream.durable import held, replace_file
 from stream.event import Event
-from stream.take.finding import replace_take
+from stream.take.finding import load_take, replace_take
 from stream.take.reading import measured, open_take
 from stream.take.record import VIEW, Take
 from stream.take.titling import titled
@@ -47,6 +47,8 @@ def settled(
         log.warning("take %s: no view was made (%s)", take.id, e)
     try:
         with held(event.paths.lock):
+            # Somebody may have been taken out of it while it was recorded.
+            take = replace(take, people=load_take(event, take.id).people)
             if length_s and not take.films:
                 take = titled(event, take, shapes)
             return replace_take(event, take)

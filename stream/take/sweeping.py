@@ -6,10 +6,10 @@ import logging
 
 from filelock import Timeout
 
-from stream.durable import sweep_partials
+from stream.durable import StorageError, held, sweep_partials
 from stream.event import Event
 from stream.take.finding import load_take, takes
-from stream.take.record import Take
+from stream.take.record import Take, TakeError
 from stream.take.recorder import LOCK, recording_lock
 from stream.take.settling import settled
 
@@ -34,8 +34,10 @@ def sweep_takes(event: Event) -> list[Take]:
         folder = event.paths.takes / take.id
         lock = recording_lock(folder)
         try:
-            lock.acquire()
-        except (Timeout, OSError):
+            # A new take has its name and its lock before anybody else has the event's.
+            with held(event.paths.lock):
+                lock.acquire()
+        except (Timeout, OSError, StorageError):
             continue  # it is being recorded, by this program or by another
         try:
             take = load_take(event, take.id)
@@ -43,6 +45,8 @@ def sweep_takes(event: Event) -> list[Take]:
                 take = settled(event, take.noting(CUT_OFF), take.end_s)
                 mended.append(take)
                 log.warning("take %s: %s (%.1f s)", take.id, CUT_OFF, take.length_s or 0.0)
+        except TakeError as e:  # gone, or damaged, since it was listed
+            log.error("take %s: %s", take.id, e)
         finally:
             lock.release()
             (folder / LOCK).unlink(missing_ok=True)

@@ -89,6 +89,23 @@ def test_lavfi_is_a_microphone_too() -> None:
         microphone.close()
 
 
+def test_a_plug_that_is_loose_is_tried_as_soon_each_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("stream.capture.microphone.FIRST_RETRY_S", 0.02)
+    monkeypatch.setattr("stream.capture.microphone.LONGEST_RETRY_S", 1e6)
+    opened: list[int] = []
+
+    def make() -> Target:
+        opened.append(1)
+        return Target("sine=sample_rate=44100:duration=0.05", "tone", "lavfi")
+
+    microphone = Microphone(make, name="tone").open()
+    try:
+        # If each wait were twice the one before, the last of these would be of five minutes.
+        wait_until(lambda: len(opened) > 15)
+    finally:
+        microphone.close()
+
+
 def test_silence_and_a_pulled_plug_are_told(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:

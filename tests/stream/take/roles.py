@@ -41,7 +41,7 @@ def record(root: str, first: int, told: Connection) -> None:
             take = recorder.start(ring, About(SETTINGS), before_s=chance.choice((0.0, 0.7)))
             told.send(("begun", take.id, number_of(frame)))
             left = chance.randrange(8, 60)
-        told.send(("shown", local_now(), number_of(frame)))
+        told.send(("shown", local_now(), number_of(frame), recorder.state().waiting))
         left -= 1
         if left == 0:  # the source goes on while it ends
             stopping = threading.Thread(target=stop)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
@@ -12,6 +13,7 @@ import torch
 
 from stream.capture.clip import Clip
 from stream.capture.frame import Frame
+from stream.durable import PARTIAL, sweep_partials
 from stream.errors import UserError
 from stream.event import Event
 from stream.take import (
@@ -118,6 +120,21 @@ def test_a_clip_whose_packets_cannot_be_copied_is_compressed_anew(
         assert max(int((a.int() - b.int()).abs().max()) for a, b in pairs) <= 3
         assert abs(shown_at(other) - Fraction(n, 25)) <= Fraction(1, 1000)
     assert take.notes == ()
+
+
+def test_a_clip_that_takes_long_is_not_swept_away(event: Event, tmp_path: Path) -> None:
+    path = make_clip(tmp_path / "a.mp4", count=300, size=(32, 32))
+    left: list[int] = []
+
+    def seen(done_s: float) -> None:
+        (folder,) = event.paths.takes.glob(f"{PARTIAL}*")
+        left.append(sweep_partials(event.paths.takes))
+        os.utime(folder, (0, 0))  # begun long ago
+
+    take = add_clip(event, path, settings=SETTINGS, seen=seen)
+    assert len(left) >= 3
+    assert not any(left)
+    assert len(list(open_take(event, take).frames())) == 300
 
 
 NOON = datetime(2026, 5, 31, 12, tzinfo=UTC)

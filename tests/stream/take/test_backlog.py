@@ -39,6 +39,21 @@ def test_it_ends_for_the_first_reason_and_still_gives_what_it_holds() -> None:
     assert backlog.ended == "unplugged"
 
 
+def test_after_the_end_only_sound_comes() -> None:
+    backlog = Backlog()
+    backlog.put(piece(1, key=True))
+    assert not backlog.over
+    backlog.end("unplugged")
+    backlog.put(piece(2, key=True))  # of another camera
+    backlog.put(piece(3, sound=True))
+    assert not backlog.over
+    first = backlog.get(0)
+    assert first is not None
+    assert first.at_us == 1
+    assert backlog.over
+    assert [p.at_us for p in iter(lambda: backlog.get(0), None)] == [3]
+
+
 @pytest.mark.parametrize("key", [True, False])
 def test_a_closed_one_takes_nothing(key: bool) -> None:
     backlog = Backlog()

@@ -82,8 +82,9 @@ def test_jpegs_over_http_lie_where_they_arrived(sender: Sender) -> None:
     assert last is not None
     arrived_s = last.arrived_s - first.arrived_s
     assert (pieces[19].at_us - pieces[0].at_us) / 1e6 == pytest.approx(arrived_s, abs=0.15)
-    # Nineteen steps at 25 a second, as the demuxer counts them, would be .76 s.
-    assert arrived_s > 1.5
+    # Nineteen steps at 25 a second, as the demuxer counts them, would be .76 s; the first ones may
+    # have waited for whoever opens them.
+    assert arrived_s > 1.0
 
 
 def test_a_take_goes_on_after_a_lost_connection(event: Event, sender: Sender) -> None:

@@ -14,11 +14,13 @@ from PIL import Image
 
 from stream.capture.clip import Clip
 from stream.capture.frame import Frame
+from stream.capture.parameters import parameters_of
 from stream.capture.source import open_source
-from stream.capture.tap import Piece
+from stream.capture.tap import Gathering, Piece, Streams
 from stream.take import PacketRing
 from stream.take.backlog import Backlog
 from stream.take.media_file import MediaFile
+from tests.stream.batch.scenario import make_frame
 from tests.stream.capture.media_files import make_clip
 from tests.stream.take.stage import Clock, click_times, numbered_clip, read_into
 
@@ -192,6 +194,44 @@ def test_a_ring_is_bounded_in_bytes(tmp_path: Path) -> None:
     late = Backlog()
     ring.attach(late, 0)
     assert late.first_key() is None
+
+
+def test_sound_is_bounded_where_no_key_frame_comes(tmp_path: Path) -> None:
+    path = numbered_clip(tmp_path / "n.mp4", 5, sound=True)
+    with av.open(str(path)) as given:
+        picture, heard = (
+            parameters_of(s) for s in (given.streams.video[0], given.streams.audio[0])
+        )
+    ring = PacketRing(keep_s=1.0, most_bytes=1000)
+    ring.opened(Streams("stage", picture, sound=heard), again=False)
+    for n in range(500):
+        at = n * 40_000
+        shown = Piece(at, at, 40_000, n == 0, True, False, b"x" * 600, size=600)
+        sound = Piece(at, at, 40_000, True, True, True, b"y" * 10, size=10)
+        frame = replace(make_frame(), pts=n, time_base=Fraction(1, 25), arrived_s=5 + n / 25)
+        ring.took([shown, sound], 0, frame)
+    assert not ring.state().ready
+    # What is kept, and a second more.
+    assert 10 * 25 <= ring.state().bytes <= 10 * 52
+
+
+def test_sound_whose_picture_stalls_does_not_pile_up(tmp_path: Path) -> None:
+    path = numbered_clip(tmp_path / "n.mp4", 750, sound=True)
+    backlogs = []
+    for live in (True, False):
+        ring, backlog = PacketRing(), Backlog()
+        ring.attach(backlog, 0)
+        with av.open(str(path)) as given:
+            picture, sound = given.streams.video[0], given.streams.audio[0]
+            how = {"clock": Clock(), "by_arrival": False, "live": live}
+            gathering = Gathering(ring, "stage", picture, sound, **how)  # type: ignore[arg-type]
+            for packet in given.demux(sound):
+                gathering.note(packet, True)
+            gathering.hand(0, replace(make_frame(), pts=0, time_base=Fraction(1, 25)))
+        backlogs.append(pieces_of(backlog))
+    bounded, whole = ([p.at_us for p in pieces] for pieces in backlogs)
+    assert 9_900_000 < bounded[-1] - bounded[0] <= 10_000_000
+    assert whole[-1] - whole[0] > 29_000_000
 
 
 def test_a_connection_that_comes_back_leaves_its_true_pause(tmp_path: Path) -> None:

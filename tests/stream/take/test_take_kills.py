@@ -26,7 +26,7 @@ from tests.stream.take.stage import click_times, number_of, numbered_clip
 KILLS = int(os.environ.get("POSEWALL_KILLS", "5"))
 COUNT = 500
 LOST_S = 1.0
-# The process that compresses has to begin, which takes long on a busy computer.
+# What the process that compresses has in hand is lost as well.
 LOST_RAW_S = 2.0
 
 
@@ -105,8 +105,9 @@ def look_at_cut_off(event: Event, take: Take, told: list[tuple[Any, ...]]) -> No
     assert CUT_OFF in take.notes
     assert take.length_s is not None
     lost_s = LOST_RAW_S if take.source == "raw.avi" else LOST_S
-    due = told[: -round(lost_s * 25)]
-    if not due:  # dead within its first second
+    lost = round(lost_s * 25)
+    due = [t[:3] for t in told[:-lost]]
+    if not due or told[-lost][3]:  # dead within its first second, or before it was compressed
         return
     shown = check(event, take)
     times = {number: at for at, number in shown}
