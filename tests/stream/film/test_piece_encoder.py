@@ -8,7 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stream.film.encoder import Coding, EncoderError, software
@@ -99,6 +99,7 @@ def _last(shown: list[int | None]) -> Iterator[int | None]:
         yield last
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 2), st.booleans()), min_size=1, max_size=600))
 def test_every_frame_of_a_take_belongs_to_one_piece(steps: list[tuple[int, bool]]) -> None:
     at, shown = 0, []
