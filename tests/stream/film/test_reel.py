@@ -185,19 +185,21 @@ def test_a_take_that_lost_frames_is_a_sentence(tmp_path: Path) -> None:
     assert not list(tmp_path.glob("*.mkv"))
 
 
-def test_nothing_is_written_any_more_once_a_reel_has_failed(tmp_path: Path) -> None:
+def test_nothing_is_written_any_more_once_a_reel_has_failed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The folder may be removed then, and the film begun anew in it."""
     run = Run(tmp_path)
 
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, "no space left on device")
 
-    run.work.finish = full  # type: ignore[method-assign]
+    monkeypatch.setattr(run.work, "finish", full)
     with pytest.raises(OSError, match="no space left"):
         run()
     assert not [t for t in threading.enumerate() if t.name == "posewall-encoder"]
     assert not list(tmp_path.glob(".partial-*"))
-    del run.work.finish
+    monkeypatch.undo()
     run()
     assert len(list(tmp_path.glob("wide-*.mkv"))) == 3
 
