@@ -123,7 +123,8 @@ class KeyedClip:
             averaged = self._steady.follow(shown.planes, self._found)
             calm = Upright(averaged, self._found, quarter_turns)
         frame = KeyedFrame(self._parts, calm, shown, self._follows)
-        if not self._parts.analysis.settled:
+        # The first lays the plate for all, whatever was analysed before the clip began.
+        if not self._follows or not self._parts.analysis.settled:
             frame.known()
         self._follows = True
         return frame

@@ -161,7 +161,7 @@ def _film(event: Event, clip: Path, shapes: tuple[str, ...], device: str) -> dic
         start = time.perf_counter()
         renderer.make(take, lambda progress: told.append((time.perf_counter(), progress)))
         took = time.perf_counter() - start
-    made = [(at, p) for at, p in told if p.total]
+    made = [(at, p) for at, p in told if p.stage == "keying"]
     # From the first frame on: what comes before it, and after the last, is the same for any length.
     frames = made[-1][1].done - made[0][1].done
     pace = frames / (made[-1][0] - made[0][0])

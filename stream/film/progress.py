@@ -76,6 +76,20 @@ class Watch:
         """So many more are made, from an earlier run."""
         self._done += frames
 
+    def pulse(self) -> None:
+        """`look` and `tell`, for work that is not counted in frames.
+
+        Raises:
+            Stopped: as in `look`.
+        """
+        self.look()
+        self.tell()
+
+    def ending(self, stage: str) -> None:
+        """All frames are made; what is done now, and for how long nobody knows."""
+        self.stage, self._made = stage, 0
+        self.tell()
+
     def made(self, frames: int = 1) -> None:
         """So many more are made now."""
         self._done += frames

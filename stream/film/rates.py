@@ -3,8 +3,9 @@
 The take's own timestamps decide. A film has its take's rate where that is a usual one (or every
 second or fourth of its frames); then its frames are laid on those of the take, so that none is
 shown twice or left out, and sound and picture stay as far apart as they were recorded. A take whose
-frames come at any time gets a film of 60 frames a second, on which every one of them is shown
-within a few milliseconds of its time; frames that are shown twice cost next to nothing.
+frames come at any time gets a film of 60 frames a second, on which each is shown within a few
+milliseconds of its time, but for one that the next follows within a sixtieth: it may fall between
+two. Frames that are shown twice cost next to nothing.
 
 Sources: EBU Technical Recommendation R37, "The relative timing of the sound and vision components
 of a television signal" (sound may be 5 ms early and 15 ms late after each stage); the rates are

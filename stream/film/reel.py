@@ -59,9 +59,18 @@ class _Ending:
 
     def count(self, work: Work) -> None:
         """Wait for its files, and let it count."""
-        for encoder in self.encoders.values():
-            encoder.wait()
+        try:
+            for encoder in self.encoders.values():
+                encoder.wait()
+        except BaseException:
+            self.drop()
+            raise
         work.finish(list(self.encoders), self.number, self.state, asdict(self.told))
+
+    def drop(self) -> None:
+        """Leave it; nothing is written any more once this returns."""
+        for encoder in self.encoders.values():
+            encoder.drop()
 
 
 def _sources(shown: Sequence[int | None]) -> Iterator[int]:
@@ -139,12 +148,13 @@ class Reel:
         begin = self._begins[kept.pieces]
         watch.passed(begin * len(self._films))
         ending: _Ending | None = None
+        encoders: dict[str, PieceEncoder] = {}
         keyed: Keyed | None = None
         with Keying(clip, Sources(frames), self._films, self._workers) as keying:
             coming = keying.frames(_sources(self.line.shown[begin:]))
-            for number in range(kept.pieces, len(self._begins) - 1):
-                encoders = self._encoders(number)
-                try:
+            try:
+                for number in range(kept.pieces, len(self._begins) - 1):
+                    encoders = self._encoders(number)
                     for n in range(self._begins[number], self._begins[number + 1]):
                         watch.look()
                         source = self.line.shown[n]
@@ -156,19 +166,22 @@ class Reel:
                         if ending is not None and ending.done:
                             ending.count(self.work)
                             ending = None
-                except BaseException as e:
                     for encoder in encoders.values():
-                        encoder.drop()
-                    if ending is not None and isinstance(e, Stopped):
+                        encoder.close()
+                    if ending is not None:
                         ending.count(self.work)
-                    raise
-                for encoder in encoders.values():
-                    encoder.close()
+                    ending, encoders = _Ending(number, encoders, state, told), {}
                 if ending is not None:
                     ending.count(self.work)
-                ending = _Ending(number, encoders, state, told)
-        if ending is not None:
-            ending.count(self.work)
+            except BaseException as e:
+                # Nobody writes into the folder once this has ended.
+                for encoder in encoders.values():
+                    encoder.drop()
+                if ending is not None and isinstance(e, Stopped):
+                    ending.count(self.work)
+                elif ending is not None:
+                    ending.drop()
+                raise
         return told
 
     def _frame(

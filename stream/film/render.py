@@ -223,16 +223,12 @@ class FilmRenderer:
         def rank(frames: Sequence[Frame]) -> Sequence[int]:
             return self._rank(frames, settings, None if plate is None else plate.frame)
 
-        def seen(_at_s: float) -> None:
-            watch.look()
-            watch.tell()
-
         end_s = take.end_s or take.length_s
         if end_s is None:  # a record made by hand
             with closing(self._frames(take)) as frames:
                 end_s = max((second_of(f, n) for n, f in enumerate(frames)), default=0.0)
         with closing(self._frames(take)) as frames:
-            looked = survey(frames, take.begin_s, end_s, keyer, rank, seen)
+            looked = survey(frames, take.begin_s, end_s, keyer, rank, lambda _: watch.pulse())
         if looked is None:
             raise TakeError(
                 f"take {take.id} holds no frame that can be read; put its file back from a copy."
@@ -289,7 +285,7 @@ class FilmRenderer:
         told = Told()
         for reel in reels:
             told = told.plus(self._run(reel, cast, keyer, watch))
-        watch.stage = "sound"
+        watch.ending("sound")
         finished = []
         for wanted in take.films:
             reel = next(r for r in reels if wanted.shape in r.names)
@@ -297,7 +293,7 @@ class FilmRenderer:
             about = metadata_of(take, self.event.name, people)
             finished.append(
                 finish(
-                    self.event, take, wanted, designs[wanted.shape], reel, end_s, about, watch.look
+                    self.event, take, wanted, designs[wanted.shape], reel, end_s, about, watch.pulse
                 )
             )
         notes += notes_of(told, found)

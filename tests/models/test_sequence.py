@@ -11,6 +11,7 @@ from safetensors.torch import load, save
 
 from models.color import SRGB_8BIT, Encoding, Planes, Siting, rgb_to_planes
 from models.keyer import Grade, Keyer, KeySettings
+from models.register import Move, moved
 from models.resample import Placement
 from models.sequence import KeyedClip
 from models.state import State, StateError
@@ -29,6 +30,7 @@ from tests.models.rendered import (
     shown,
     uneven,
 )
+from tests.models.stages import folds, plain
 
 SIZE = (HEIGHT, WIDTH)
 HERE = Placement(1.0, 0.0, 0.0)
@@ -161,6 +163,43 @@ def test_a_clip_is_gone_on_with_bit_for_bit(make: Callable[[], Keyer], after: in
     other.restore(state)
     for planes, expected in zip(frames[after:], want[after:], strict=True):
         assert torch.equal(subject(other, planes), expected)
+
+
+def test_what_was_looked_at_before_a_clip_changes_nothing_of_it() -> None:
+    """A plate that lay elsewhere on another frame, and frames that are cut in any order."""
+    back = plain() * folds()
+    scenes = [shown(person(13 + 0.4 * i), colour(SKIN), back).picture for i in range(3)]
+    bumped = [moved(scene, Move(4 / WIDTH, -2 / WIDTH)) for scene in scenes]
+    frames = [rgb_to_planes(encode(s.clamp(0, 1), VIDEO_8.transfer), VIDEO_8) for s in bumped]
+    before = rgb_to_planes(encode(scenes[0], VIDEO_8.transfer), VIDEO_8)
+
+    def made() -> Keyer:
+        keyer = Keyer()
+        keyer.set_plate(rgb_planes(back), SRGB_8BIT)
+        return keyer
+
+    alone = made().clip()
+    want = [subject(alone, planes) for planes in frames]
+    keyer = made()
+    keyer.figure(before, VIDEO_8)
+    lay_elsewhere = keyer.clip().state.tensors
+    clip = keyer.clip()
+    coming = []
+    for n, planes in enumerate(frames):
+        coming.append(clip.next(planes, VIDEO_8))
+        if n == 0:
+            kept = stored(clip.state)
+    got = {n: coming[n].place(HERE, SIZE) for n in (2, 1, 0)}
+    for n, expected in enumerate(want):
+        out = torch.zeros(1, 4, *SIZE)
+        part = got[n].subject_pm
+        assert part is not None
+        out[..., got[n].rows, got[n].columns] = part
+        assert torch.equal(out, expected)
+    laid = [name for name in kept.tensors if name.startswith("analysis.laid.")]
+    assert laid
+    assert all(torch.equal(kept.tensors[n], alone.state.tensors[n]) for n in laid)
+    assert not all(torch.equal(kept.tensors[n], lay_elsewhere[n]) for n in laid)
 
 
 def test_a_kept_state_does_not_change_while_the_clip_goes_on() -> None:

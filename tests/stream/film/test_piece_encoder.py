@@ -8,7 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stream.film.encoder import Coding, EncoderError, software
@@ -99,6 +99,7 @@ def _last(shown: list[int | None]) -> Iterator[int | None]:
         yield last
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 2), st.booleans()), min_size=1, max_size=600))
 def test_every_frame_of_a_take_belongs_to_one_piece(steps: list[tuple[int, bool]]) -> None:
     at, shown = 0, []
@@ -108,7 +109,8 @@ def test_every_frame_of_a_take_belongs_to_one_piece(steps: list[tuple[int, bool]
     begins = cut_in_pieces(shown, RATE)
     assert begins[0] == 0
     assert begins[-1] == len(shown)
-    assert all(b - a >= 60 for a, b in itertools.pairwise(begins))
+    # The last is what is left.
+    assert all(b - a >= 60 for a, b in itertools.pairwise(begins[:-1]))
     for begin in begins[1:-1]:
         before = {s for s in shown[:begin] if s is not None}
         after = {s for s in shown[begin:] if s is not None}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
@@ -181,6 +183,25 @@ def test_a_take_that_lost_frames_is_a_sentence(tmp_path: Path) -> None:
     with pytest.raises(TakeError, match="the take ends earlier than when its film was begun"):
         run()
     assert not list(tmp_path.glob("*.mkv"))
+
+
+def test_nothing_is_written_any_more_once_a_reel_has_failed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The folder may be removed then, and the film begun anew in it."""
+    run = Run(tmp_path)
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "no space left on device")
+
+    monkeypatch.setattr(run.work, "finish", full)
+    with pytest.raises(OSError, match="no space left"):
+        run()
+    assert not [t for t in threading.enumerate() if t.name == "posewall-encoder"]
+    assert not list(tmp_path.glob(".partial-*"))
+    monkeypatch.undo()
+    run()
+    assert len(list(tmp_path.glob("wide-*.mkv"))) == 3
 
 
 def test_frames_without_a_screen_are_counted(tmp_path: Path) -> None:

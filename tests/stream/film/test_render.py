@@ -6,6 +6,7 @@ import shutil
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from itertools import groupby
 from pathlib import Path
 
 import av
@@ -123,6 +124,10 @@ def test_it_tells_how_far_it_is(made: tuple[Event, Take, Made, list[Progress]]) 
     assert (shares[0], shares[-1]) == (0.0, 1.0)
     assert told[-1].done == told[-1].total
     assert any(p.seconds_left is not None and p.seconds_left > 0 for p in told)
+    stages = [name for name, _ in groupby(p.stage for p in told)]
+    assert stages == ["looking through the take", "keying", "sound"]
+    # Not once: it takes a while, and somebody waits.
+    assert sum(p.stage == "sound" for p in told) > 4
 
 
 def test_a_take_is_not_made_twice(made: tuple[Event, Take, Made, list[Progress]]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import av
@@ -12,6 +13,7 @@ from av.audio.stream import AudioStream
 
 from stream.event import Event
 from stream.film.mux import mux
+from stream.film.render import FilmRenderer
 from stream.film.sound import make_sound
 from stream.take import add_clip, open_take
 from tests.stream.batch.scenario import SETTINGS
@@ -23,18 +25,25 @@ LENGTH_S = 6.0
 EARLY_S, LATE_S = 0.005, 0.015
 
 
-def shown(varying: bool) -> list[float]:
+def shown(varying: bool, length_s: float = LENGTH_S) -> list[float]:
     """When the pictures of a clip are shown: at 29.97, or as a phone gives them, now and then."""
     if not varying:
-        return [n / float(NTSC) for n in range(int(LENGTH_S * NTSC))]
+        return [n / float(NTSC) for n in range(int(length_s * NTSC))]
     rng = np.random.default_rng(7)
     steps = rng.choice([1 / 60, 1 / 30, 0.05, 0.11], 400, p=[0.2, 0.5, 0.2, 0.1])
-    return [float(t) for t in np.cumsum(steps) - steps[0] if t < LENGTH_S]
+    return [float(t) for t in np.cumsum(steps) - steps[0] if t < length_s]
 
 
-def clip(path: Path, times: list[float], flashes: set[int], rate: int, codec: str) -> Path:
+def clip(
+    path: Path,
+    times: list[float],
+    flashes: set[int],
+    rate: int,
+    codec: str,
+    length_s: float = LENGTH_S,
+) -> Path:
     """A clip whose picture flashes and whose sound beeps at the same moments."""
-    sound = beeps([times[n] for n in sorted(flashes)], rate, LENGTH_S)
+    sound = beeps([times[n] for n in sorted(flashes)], rate, length_s)
     tick = Fraction(1, 90_000)
     with av.open(str(path), "w") as file:
         picture = file.add_stream("libx264", rate=NTSC, options={"preset": "ultrafast", "bf": "2"})
@@ -115,3 +124,41 @@ def test_a_clip_s_sound_stays_with_its_picture(
     assert np.abs(after - off).max() < 0.0005
     # A picture of 60 a second stands half of one off its moment at most.
     assert np.abs(np.array(flashes) - want).max() < 0.5 / 60 + 0.001
+
+
+def flashes_of(film: Path) -> list[float]:
+    """The seconds of a film at which a flash begins; what else is in its pictures stays dark."""
+    with av.open(str(film)) as file:
+        rows = [(f.time, float(f.to_ndarray()[: f.height].mean())) for f in file.decode(video=0)]
+    light = [level for _, level in rows]
+    bright = (np.median(light) + max(light)) / 2
+    found = []
+    for (_, before), (time_s, now) in pairwise(rows):
+        if before < bright <= now:
+            assert time_s is not None
+            found.append(time_s)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("name", "rate", "codec", "varying"),
+    [("clip.mp4", 44_100, "aac", False), ("clip.mkv", 48_000, "pcm_s16le", True)],
+)
+def test_a_film_s_sound_stays_with_its_picture(
+    event: Event, tmp_path: Path, name: str, rate: int, codec: str, varying: bool
+) -> None:
+    """By the renderer itself, from the clip to the file under its name."""
+    length_s = 1.8
+    times = shown(varying, length_s)
+    # A picture of a sixtieth may fall between two of the film's.
+    long = [n for n, (a, b) in enumerate(pairwise(times)) if b - a > 1 / 50]
+    marks = {long[round(len(long) * part)] for part in (0.35, 0.5, 0.65)}
+    made = clip(tmp_path / name, times, marks, rate, codec, length_s)
+    take = add_clip(event, made, settings=SETTINGS, shapes=("wide",))
+    films = FilmRenderer(event, encoder="libx264", rank=lambda f, s, p: [0]).make(take)
+    film = event.paths.films / films.films[0]
+    flashes = flashes_of(film)
+    assert len(flashes) == len(marks)
+    off = np.array(heard_beeps(film, flashes)) - flashes
+    assert (off >= -EARLY_S).all(), off
+    assert (off <= LATE_S).all(), off
