@@ -14,9 +14,9 @@ os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 from models.errors import PosewallError
 from stream.live import commands as live
 
-AT_ONCE = ("grab", "plate", "next")
+AT_ONCE = ("grab", "plate", "next", "take")
 """Commands that only speak to the running program: they do not wait for the large libraries."""
-ALONE = ("live", *AT_ONCE)
+ALONE = ("live", "best", *AT_ONCE)
 """Commands that need none of the other rooms, and do not wait for the libraries of those."""
 
 

@@ -12,15 +12,30 @@ from stream.cli import AT_ONCE, build_parser, main
 
 def test_every_command_is_offered() -> None:
     text = build_parser().format_help()
-    for word in ("live", "grab", "plate", "next", "event", "batch", "cut", "check"):
+    for word in (
+        "live",
+        "grab",
+        "best",
+        "take",
+        "greet",
+        "plate",
+        "next",
+        "event",
+        "batch",
+        "cut",
+        "check",
+    ):
         assert f"\n    {word}" in text
+
+
+SECOND = {"take": ("stop",)}
 
 
 @pytest.mark.parametrize("word", AT_ONCE)
 def test_a_press_loads_no_large_library(word: str) -> None:
     look = (
         "import sys; from stream.cli import main\n"
-        f"code = main([{word!r}, '--event', 'nowhere'])\n"
+        f"code = main({[word, *SECOND.get(word, ())]!r} + ['--event', 'nowhere'])\n"
         "print(code, [m for m in ('torch', 'cv2', 'dbos', 'av') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)

@@ -146,7 +146,11 @@ function show() {
 follow(canvas, {
   page: "desk",
   mirrored: () => false,
-  linked(is) { linked = is; show(); },
+  linked(is) {
+    linked = is;
+    if (!is) takes.gone();
+    show();
+  },
   state(now) {
     state = now;
     takes.state(now);

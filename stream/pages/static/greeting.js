@@ -57,6 +57,12 @@ export function greeting(tell, answer) {
       show();
     },
 
+    /** The program does not answer: whatever ran has ended with it. */
+    gone() {
+      take = until = null;
+      show();
+    },
+
     /** Begin one as it is set, or end the one that runs. */
     press(event) {
       const value = (id) => Number(el(id).value);

@@ -6,7 +6,7 @@ const el = (id) => document.getElementById(id);
 // The last seconds are counted in large figures again.
 const LAST_S = 5;
 
-/** Shows it by the newest state; `ended` is told when one that ran is over. */
+/** Shows it by the newest state, or none where the program is gone; `ended` is told of an orderly end. */
 export function recording(ended) {
   let now = "none";
   let until = null; // when the count or the recording ends, by this page's clock
@@ -26,13 +26,13 @@ export function recording(ended) {
   }
   setInterval(tick, 100);
 
-  return (take) => {
+  return (take, gone = false) => {
     const before = now;
     now = take?.state || "none";
     const left = now === "counting" ? take.count_s : now === "recording" ? take.left_s : null;
     until = left == null ? null : performance.now() + 1000 * left;
     most = take?.most_s || 1;
-    if (before === "recording" && now !== "recording") ended();
+    if (!gone && before === "recording" && now !== "recording") ended();
     tick();
   };
 }

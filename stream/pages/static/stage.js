@@ -64,6 +64,8 @@ follow(canvas, {
   mirrored: () => mirrored ?? byDefault,
   linked(is) {
     linked = is;
+    // Nobody is to go on talking to a program that is gone.
+    if (!is) showRecording(null, true);
     refresh();
   },
   state(now) {

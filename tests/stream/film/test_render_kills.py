@@ -40,7 +40,7 @@ def until(pipe: Connection, count: int) -> int | None:
     """Wait for so many messages; what the last said, None where the process ended before."""
     last: int | None = None
     for _ in range(count):
-        assert pipe.poll(120), "nothing was told for two minutes"
+        assert pipe.poll(600), "nothing was told for ten minutes"
         try:
             last = pipe.recv()
         except EOFError:

@@ -242,3 +242,19 @@ def test_the_stage_starts_and_stops_by_key(tab: Tab, pages: PageServer, evening:
     until(lambda: ("stop", None) in evening.asked)
     tab.press("b", "KeyB", "b")
     until(lambda: ("best", 0.0) in evening.asked)
+
+
+def test_nothing_goes_on_recording_when_the_program_is_gone(
+    tab: Tab, pages: PageServer, evening: Evening
+) -> None:
+    for page, runs in (
+        ("stage", "document.body.classList.contains('recording')"),
+        ("desk", f"{TEXT.format('takewords')}.startsWith('Stop')"),
+    ):
+        with PageServer(evening, evening.feed, token="t", port=0) as dying:
+            tab.go(f"{dying.address}/{page}")
+            evening.say(take=recording())
+            tab.until(runs)
+        tab.until(f"!({runs})")
+        if page == "stage":
+            assert not tab.run(f"{TEXT.format('note')}.startsWith('Thank you')")
