@@ -204,7 +204,7 @@ class Taking:
         self._on_change()
         sound = self._sound()
         heard = f"sound: {sound}" if sound else "without sound"
-        sentence = f"Recording {take.id}, {heard}; it ends by itself after {most_s:g} s"
+        sentence = f"Recording {take.id}, {heard}; it ends by itself after {most_s:g} s in all"
         return {"take": take.id, "sentence": sentence}
 
     def stop(self) -> Future[Answer]:
