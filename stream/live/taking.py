@@ -100,6 +100,12 @@ class Taking:
         self._over: set[str] = set()
         self._answered: set[str] = set()
 
+    @property
+    def kept(self) -> int:
+        """How many takes this run has kept."""
+        with self._lock:
+            return len(self._over)
+
     def open(self) -> None:
         """Begin to answer."""
         self._hand.start()
