@@ -69,6 +69,16 @@ def test_how_greetings_stand(event: Event, capsys: pytest.CaptureFixture[str]) -
     assert "0001-Mira-Tallow-wide.mp4 is no longer there" in told.out
 
 
+def test_what_is_made_first_is_told(event: Event, capsys: pytest.CaptureFixture[str]) -> None:
+    here = ("--event", event.paths.root)
+    for _ in range(2):
+        add_take(event, frames=2)
+    assert typed("greet", "1", "--no-wait", *here) == 0
+    assert "made first" not in capsys.readouterr().err
+    assert typed("greet", "2", *here) == 0
+    assert "Asked for earlier, and made first: t0001\n" in capsys.readouterr().err
+
+
 def test_a_failure_is_one_sentence_and_again_mends_it(
     event: Event, capsys: pytest.CaptureFixture[str]
 ) -> None:
