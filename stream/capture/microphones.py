@@ -73,8 +73,8 @@ def _pick(wanted: str, found: list[tuple[str, str]]) -> tuple[str, str]:
         return partly[0]
     there = "; ".join(f"{i}: {name}" for i, (_, name) in enumerate(found)) or "none"
     raise SourceError(
-        f"microphone:{wanted}: no microphone, or more than one, goes by this; plugged in: {there}; "
-        "check the cable, or write microphone:NUMBER"
+        f"microphone {wanted}: no microphone, or more than one, goes by this; plugged in: {there}; "
+        "check the cable, or give its number or name, 'own' for the source's own sound or 'none'"
     )
 
 

@@ -16,7 +16,7 @@ from stream.batch.jobs import JobQueue
 from stream.batch.running import Jobs, run_until_finished
 from stream.batch.state import State
 from stream.batch.sweep import Sweep
-from stream.batch.telling import line
+from stream.batch.telling import line, percent
 from stream.capture.still_file import RAW_SUFFIXES, STILL_SUFFIXES
 from stream.capture.stills import read_still
 from stream.config import FILM_SHAPES
@@ -124,6 +124,14 @@ def run_greet(args: argparse.Namespace) -> int:
         if not args.wait or not asked:
             return 1 if refused else 0
         ids = {t.id for t in asked}
+        before = [j for j in queue.films() if j.take_id not in ids and not j.finished]
+        before = [j for j in before if j.state in (State.IN_WORK, State.WAITING)]
+        if before:
+            listed = ", ".join(
+                j.number + (f" ({percent(j.share)} made)" if j.share is not None else "")
+                for j in before
+            )
+            print(f"Asked for earlier, and made first: {listed}", file=sys.stderr)
         ended = run_until_finished(event, device, lambda: _those(queue, ids))
     if ended is None:
         return 130

@@ -17,6 +17,12 @@ NO_SCREEN = (
     "no green or blue screen was to be seen in {} of the {} frames, so the whole of each was laid "
     "over the design; look at the film before you hand it on"
 )
+GROWN = (
+    "the {} film enlarges this take {:.1f} times, and people look soft in it; record in a larger "
+    "video format, or nearer to them, or give the film a slot that shows more of the frame"
+)
+MOST_GROWN = 1.5
+"""chosen: 1280x720 on the whole of 1920x1080; more is seen on a phone that is held near."""
 NOBODY = "nobody was found in this take; look at the film before you hand it on"
 
 
@@ -62,3 +68,8 @@ def notes_of(told: Told, found: Survey) -> list[str]:
     if found.figure is None and not told.bare:
         notes.append(NOBODY)
     return notes
+
+
+def grown_notes(films: Sequence[FilmPictures]) -> list[str]:
+    """Which films enlarge their take too much, a sentence each."""
+    return [GROWN.format(f.name, f.grown) for f in films if f.grown > 1.02 * MOST_GROWN]

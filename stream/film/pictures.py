@@ -75,6 +75,7 @@ class FilmPictures:
     Attributes:
         name: the film's shape; its pieces are called by it.
         size: (H, W) of its pictures.
+        grown: how many times the take's frames are enlarged, at most.
     """
 
     def __init__(
@@ -96,6 +97,7 @@ class FilmPictures:
         """
         self.name, self.size = name, design.size
         self._design, self._placements, self._rate = design, tuple(placements), rate
+        self.grown = max((p.scale for p in self._placements if p is not None), default=1.0)
         self._laying = Laying(wrap)
         self._convert = VideoPlanes(lambda scene: self._laying.bare_picture(scene, 8)[1])
         self._last: _Last | None = None

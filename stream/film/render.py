@@ -27,7 +27,7 @@ from stream.film.encoder import SOFTWARE, Coding, EncoderError, choose
 from stream.film.finishing import check_names, finish
 from stream.film.mux import PiecesDifferError
 from stream.film.owner import metadata_of
-from stream.film.part import PLATE_UNFIT, notes_of, part_of, poster_at
+from stream.film.part import PLATE_UNFIT, grown_notes, notes_of, part_of, poster_at
 from stream.film.pictures import FilmPictures, placements_of
 from stream.film.pins import pins_of
 from stream.film.poster import poster_bytes
@@ -281,6 +281,7 @@ class FilmRenderer:
             at = poster_at(line, films, found.best)
             part = work.part("+".join(names))
             reels.append(Reel(films, line, codings, part, at, self._workers))
+            notes += grown_notes(films)
         watch.begin(sum(reel.frames for reel in reels))
         told = Told()
         for reel in reels:

@@ -69,11 +69,11 @@ def add_asking(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "best",
         help="show the frames that a shot may be made of, or take another",
         description="List the frames that were kept beside a shot, the best first and why; with "
-        "--take the shot is made of another of them: its picture becomes another file, the "
+        "--use the shot is made of another of them: its picture becomes another file, the "
         "earlier one stays.",
     )
     best.add_argument("shot", metavar="SHOT", help="the shot's number")
-    best.add_argument("--take", type=int, metavar="N", help="make the shot of this frame")
+    best.add_argument("--use", type=int, metavar="N", help="make the shot of this frame")
     _event(best)
     best.set_defaults(run=run_best)
 
@@ -103,7 +103,7 @@ def add_asking(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         dest="most_s",
         type=positive,
         metavar="S",
-        help="end by itself after so many seconds (usually 60)",
+        help="end by itself after so many seconds, those of --before among them (usually 60)",
     )
     start.add_argument(
         "--before",
@@ -111,7 +111,7 @@ def add_asking(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         type=not_negative,
         default=0.0,
         metavar="S",
-        help="let so many seconds before belong to it",
+        help="let so many seconds before the recording begins belong to it",
     )
     _event(start)
     start.set_defaults(run=run_take_start)
@@ -189,7 +189,7 @@ def run_best(args: argparse.Namespace) -> int:
     from stream.live.beside import frames_beside
 
     event = Event.open(args.event)
-    if args.take is not None:
+    if args.use is not None:
         print(_take_frame(args, event))
         return 0
     found = frames_beside(event, args.shot)
@@ -212,15 +212,15 @@ def _take_frame(args: argparse.Namespace, event: Event) -> str:
     if link is not None and link.alive():
         # Its pages show at once what was taken. One that died is left behind by its file alone.
         try:
-            words = {"shot": args.shot, "place": args.take}
+            words = {"shot": args.shot, "place": args.use}
             return str(ask(link, "/best", words)["sentence"])
         except NotAnsweredError:
             pass
     with event.logging():
-        shot = take_candidate(event, find_shot(event, args.shot).id, args.take)
+        shot = take_candidate(event, find_shot(event, args.shot).id, args.use)
         enqueue(event, shot.id)
     return (
-        f"Shot {shot.id} is made of its frame {args.take}; its picture is made by "
+        f"Shot {shot.id} is made of its frame {args.use}; its picture is made by "
         "'posewall live' or 'posewall batch run'"
     )
 

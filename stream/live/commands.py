@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
 ENDING = "Ending; what was pressed is kept first, and the picture in work is finished."
 ENDED = (
-    "Ended; {shots} kept since the start. Pictures that are not made yet are made at the next "
-    "start, or by `posewall batch run`."
+    "Ended; {kept} kept since the start. Pictures and greetings that are not made yet are made at "
+    "the next start, or by `posewall batch run`."
 )
 
 
@@ -145,8 +145,7 @@ def run_live(args: argparse.Namespace) -> int:
             if begun:
                 screen.say(ENDING)
             session.stop()
-        kept = session.console.kept
-        screen.say(ENDED.format(shots="1 shot" if kept == 1 else f"{kept} shots"))
+        screen.say(ENDED.format(kept=session.console.kept_words))
     return 0
 
 

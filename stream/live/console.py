@@ -98,6 +98,15 @@ class Console:
         """How many shots this run has kept."""
         return self.grabbing.kept if self.grabbing is not None else 0
 
+    @property
+    def kept_words(self) -> str:
+        """What this run has kept, for people."""
+        takes = self.taking.kept if self.taking is not None else 0
+        words = "1 shot" if self.kept == 1 else f"{self.kept} shots"
+        if takes:
+            words += " and 1 take" if takes == 1 else f" and {takes} takes"
+        return words
+
     def _has_roster(self) -> bool:
         try:
             return len(self._event.roster) > 0

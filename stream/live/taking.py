@@ -100,6 +100,12 @@ class Taking:
         self._over: set[str] = set()
         self._answered: set[str] = set()
 
+    @property
+    def kept(self) -> int:
+        """How many takes this run has kept."""
+        with self._lock:
+            return len(self._over)
+
     def open(self) -> None:
         """Begin to answer."""
         self._hand.start()
@@ -204,7 +210,7 @@ class Taking:
         self._on_change()
         sound = self._sound()
         heard = f"sound: {sound}" if sound else "without sound"
-        sentence = f"Recording {take.id}, {heard}; it ends by itself after {most_s:g} s"
+        sentence = f"Recording {take.id}, {heard}; it ends by itself after {most_s:g} s in all"
         return {"take": take.id, "sentence": sentence}
 
     def stop(self) -> Future[Answer]:

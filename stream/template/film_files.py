@@ -229,9 +229,26 @@ def gather_film(
     return replace(film, clips=clips, stills=stills, paths=paths)
 
 
-def film_notes(film: Film, slots: Sequence[Slot]) -> tuple[str, ...]:
+def film_notes(
+    film: Film, slots: Sequence[Slot], written: Sequence[Text | Code]
+) -> tuple[str, ...]:
     """What is not wrong but worth knowing, a sentence each."""
     out = [note for facts in film.clips.values() for note in facts.notes]
+    for name, view in film.views.items():
+        if view.window is not None:
+            x, y, w, h = view.window
+            outside = [
+                item.label
+                for item in written
+                if item.box[0] + item.box[2] <= x
+                or item.box[1] + item.box[3] <= y
+                or item.box[0] >= x + w
+                or item.box[1] >= y + h
+            ]
+            out += [
+                f"{name} films do not show {label}: it lies outside of their window"
+                for label in outside
+            ]
     if film != Film() and max((s.shows for s in slots), default=1) > 1:
         out.append("it shows several shots; in a film the take stands in the place of each of them")
     return tuple(out)

@@ -176,7 +176,10 @@ def _notes(
     described: Description,
     faces: Mapping[tuple[str, ...], Typeface],
 ) -> tuple[str, ...]:
-    out = [*family_notes(document), *film_notes(described.film, described.slots)]
+    out = [
+        *family_notes(document),
+        *film_notes(described.film, described.slots, (*described.texts, *described.codes)),
+    ]
     out += [*(n for code in described.codes for n in code_notes(code))]
     out += [
         f"the font {faces[text.fonts].name} of {text.label} has no small capitals, so its small "

@@ -5,15 +5,15 @@ import { fill, make } from "./rows.js";
 
 const el = (id) => document.getElementById(id);
 const STATES = {
-  recording: "being recorded", kept: "kept", queued: "kept, waiting for its film",
-  working: "film in work", done: "film ready", failed: "film failed",
+  recording: "being recorded", kept: "kept", queued: "kept, waiting to be made",
+  working: "being made", done: "ready", failed: "not made",
 };
 
 function takeRow(take) {
   const row = make("li", take.state);
   const length = take.length_s == null ? "" : `${Math.round(take.length_s)} s`;
   const stands = take.state === "working" && take.share != null
-    ? `film in work, ${Math.round(100 * take.share)} %` : STATES[take.state] || take.state;
+    ? `being made, ${Math.round(100 * take.share)} %` : STATES[take.state] || take.state;
   row.append(make("span", "number", take.id.split("-")[0]), make("time", "", take.time),
     make("span", "who", [take.who || "nobody by name", length].filter(Boolean).join(", ")),
     make("span", "what", [take.why || stands, ...(take.notes || [])].join("; ")));

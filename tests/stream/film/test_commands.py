@@ -69,6 +69,16 @@ def test_how_greetings_stand(event: Event, capsys: pytest.CaptureFixture[str]) -
     assert "0001-Mira-Tallow-wide.mp4 is no longer there" in told.out
 
 
+def test_what_is_made_first_is_told(event: Event, capsys: pytest.CaptureFixture[str]) -> None:
+    here = ("--event", event.paths.root)
+    for _ in range(2):
+        add_take(event, frames=2)
+    assert typed("greet", "1", "--no-wait", *here) == 0
+    assert "made first" not in capsys.readouterr().err
+    assert typed("greet", "2", *here) == 0
+    assert "Asked for earlier, and made first: t0001\n" in capsys.readouterr().err
+
+
 def test_a_failure_is_one_sentence_and_again_mends_it(
     event: Event, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -114,7 +124,7 @@ def test_stopped_in_the_middle_it_stays_queued(
         (["greet", "still.jpg"], "still.jpg", 1),
         (["greet", "event.toml"], "event.toml", 1),
         (["greet", "1", "--from", "9"], "give an earlier begin", 1),
-        (["greet", "1", "--from", "0.2", "--to", "0.1"], "end after it begins", 1),
+        (["greet", "1", "--from", "0.2", "--to", "0.1"], "later than the begin", 1),
         (["greet", "1", "--person", "zz"], "nobody", 2),
         (["greet", "1", "--template", "dune"], "no template 'dune'", 2),
         (["greet", "1", "--plate", "none.jpg"], "none.jpg", 2),

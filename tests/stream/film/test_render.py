@@ -270,6 +270,8 @@ def test_a_plate_of_this_screen_is_used(event: Event, tmp_path: Path) -> None:
     plate = save_plate(event, replace(taken(1)[0], planes=bare))
     take = take_of(event, clip_of(tmp_path / "clip.mkv", 2), plate=plate)
     notes = renderer(event).make(take).notes
+    # 240 x 160 on the whole of 1920 x 1080.
+    assert any("enlarges this take 6.8 times" in note for note in notes), notes
     assert PLATE_UNFIT not in notes
     assert OTHER_SCREEN not in notes
 

@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from stream.batch.jobs import JobQueue
+from stream.batch.sweep import sweep_film_work
 from stream.event import Event
 from stream.film.owner import film_owner
 from stream.forgetting.commands import retain
@@ -55,6 +57,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Evening:
         once = add_take(event, (NUMBER,), frames=6)
         save_shot(event, make_frame(1), people=[NUMBER], settings=SETTINGS)
     assert run("batch", "run", "--event", root) == 0
+    with JobQueue(event) as queue:
+        sweep_film_work(event, queue)  # as the worker does now and then
     # Who was thought to be in it: the record is another's, the greeting still has the name.
     rewrite_take(event, replace(load_take(event, once.id), people=("102",)))
     shutil.copy(event.paths.films / alone.films[0].film, root / "for the family.mp4")

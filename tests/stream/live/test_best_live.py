@@ -96,14 +96,14 @@ def test_a_key_of_the_terminal_and_another_frame_by_command(running: LiveProcess
     running.until(lambda: not running_choice(running, shot_id))
     number = shot_id.split("-")[0]
     first = load_shot(running.event, shot_id)
-    done = running.command("best", number, "--take", "2")
+    done = running.command("best", number, "--use", "2")
     assert done.returncode == 0, done.stderr
     assert done.stdout == f"Shot {shot_id} is made of its frame 2\n"
     now = load_shot(running.event, shot_id)
     assert (now.render, now.picture != first.picture) == (2, True)
     running.until(lambda: row(running, shot_id)["place"] == 2)
     running.until(lambda: (running.event.paths.pictures / now.picture).is_file())
-    refused = running.command("best", number, "--take", "9")
+    refused = running.command("best", number, "--use", "9")
     assert (refused.returncode, "has no frame 9" in refused.stderr) == (2, True)
     assert running.command("best", "999").returncode == 2
     assert running.command("grab", "--seconds", "1").returncode == 2

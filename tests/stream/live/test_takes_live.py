@@ -196,6 +196,7 @@ def test_ending_the_program_keeps_it(tmp_path: Path, clip: Path) -> None:
         live.until(lambda: take(live)["elapsed_s"] >= 1.5)
         live.press("q")
         assert live.process.wait(120) == 0, live.said
+        live.until_told("Ended; 0 shots and 1 take kept")
     seconds(live, take_id, 1.4)
 
 

@@ -182,10 +182,10 @@ def test_the_last_greetings_and_their_films_are_listed(
     }
     evening.say(takes=[take])
     what = "document.querySelector('#takes .what')?.textContent"
-    tab.until(f"{what} === 'film in work, 41 %'")
+    tab.until(f"{what} === 'being made, 41 %'")
     assert tab.run("document.querySelector('#takes .who').textContent") == "<i>Bo</i>, 12 s"
     evening.say(takes=[take | {"state": "done", "share": None}])
-    tab.until(f"{what} === 'film ready'")
+    tab.until(f"{what} === 'ready'")
     evening.say(takes=[take | {"state": "failed", "why": "the disk is full"}])
     tab.until(f"{what} === 'the disk is full'")
 

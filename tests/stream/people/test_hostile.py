@@ -71,7 +71,13 @@ def test_mutated_text(tmp_path: Path) -> None:
     assert read > MUTANTS / 10, "small damage must not make every list unreadable"
 
 
+def most_memory() -> int:
+    """The most that this process has held so far, in kilobytes: getrusage(2) on Linux."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+
+
 def test_mutated_workbooks(tmp_path: Path) -> None:
+    before = most_memory()
     chance = random.Random(5)
     rows = [["number", "name", "group"], *people("cp1252", 12, chance)]
     whole = as_workbook({"Notes": [["x"]], "Lake": rows})
@@ -90,8 +96,8 @@ def test_mutated_workbooks(tmp_path: Path) -> None:
             data = out.getvalue()
         refused += outcome(tmp_path / "list.xlsx", data) is None
     assert MUTANTS / 4 < refused < MUTANTS
-    # Kilobytes: ru_maxrss of getrusage(2) on Linux.
-    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss < 3_000_000
+    # Other tests of this process may have held more before.
+    assert most_memory() <= max(before, 3_000_000)
 
 
 @given(st.binary(max_size=400))

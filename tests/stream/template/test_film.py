@@ -177,3 +177,13 @@ def test_the_still_is_the_same_with_a_film_part(tmp_path: Path) -> None:
     one, other = (t.scene((100, 80), {"name": "Ana"}) for t in (plain_one, filmed))
     assert torch.equal(one.below, other.below)
     assert filmed.columns == ("name",)
+
+
+def test_words_that_a_window_leaves_out_are_told(tmp_path: Path) -> None:
+    (text,) = load_template(film_folder(tmp_path / "a", "")).texts
+    x, y, w, h = (int(v) for v in text.box)
+    window = [x, y + h, w, h] if y < h else [x, 0, w, y]
+    folder = film_folder(tmp_path / "b", f"\n[film.wide]\nwindow = {window}\n")
+    assert f"wide films do not show {text.label}: it lies outside of their window" in (
+        load_template(folder).notes
+    )
