@@ -89,7 +89,7 @@ def _cut(take: Take, begin_s: float | None, end_s: float | None) -> Take:
     if begin < 0 or (end is not None and end <= begin):
         until = "its end" if end is None else f"{end:g} s"
         raise TakeError(
-            f"a part of take t{take.number:04d} from {begin:g} s to {until} was asked for; give an "
-            "end (--to) that is later than the begin (--from)."
+            f"a part of take t{take.number:04d} from {begin:g} s to {until} was asked for; it must "
+            "begin at 0 or later and end after it begins."
         )
     return replace(take, begin_s=begin, end_s=end)

@@ -124,7 +124,7 @@ def test_stopped_in_the_middle_it_stays_queued(
         (["greet", "still.jpg"], "still.jpg", 1),
         (["greet", "event.toml"], "event.toml", 1),
         (["greet", "1", "--from", "9"], "give an earlier begin", 1),
-        (["greet", "1", "--from", "0.2", "--to", "0.1"], "later than the begin", 1),
+        (["greet", "1", "--from", "0.2", "--to", "0.1"], "end after it begins", 1),
         (["greet", "1", "--person", "zz"], "nobody", 2),
         (["greet", "1", "--template", "dune"], "no template 'dune'", 2),
         (["greet", "1", "--plate", "none.jpg"], "none.jpg", 2),
