@@ -7,6 +7,7 @@ folder, fsync the file, rename it, fsync the folder that holds the name.
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import shutil
 import time
@@ -86,6 +87,16 @@ def replace_file(path: Path, data: bytes) -> None:
     with renamed_to(path) as partial:
         write_synced(partial, data)
     sync_folder(path.parent)
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file's bytes, read piece by piece, in hex.
+
+    Raises:
+        OSError: it cannot be read.
+    """
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def add_copy(source: Path, target: Path) -> None:

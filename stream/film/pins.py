@@ -11,9 +11,9 @@ from typing import Any
 import av
 import torch
 
+from stream.durable import file_digest
 from stream.event import Event
 from stream.film.encoder import Coding
-from stream.film.work import digest_of
 from stream.prints.about import software
 from stream.take import Take
 
@@ -54,7 +54,7 @@ def pins_of(
         "machine": [platform.machine(), torch.backends.cpu.get_cpu_capability(), device, card],
         "take": {
             "job": take.job,
-            "media": digest_of(event.paths.takes / take.id / take.file),
+            "media": file_digest(event.paths.takes / take.id / take.file),
             "part": [take.begin_s, take.end_s],
             "turns": [take.quarter_turns, take.mirror],
             "nudge": dict(take.nudge),

@@ -7,7 +7,6 @@ be removed at any time; the film then begins anew.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import shutil
 from collections.abc import Mapping, Sequence
@@ -19,17 +18,11 @@ from safetensors import SafetensorError
 from safetensors.torch import load, save
 
 from models.state import State
-from stream.durable import make_folder, replace_file, sync_folder
+from stream.durable import file_digest, make_folder, replace_file, sync_folder
 
 _PLAN = "plan.json"
 _STATE = "state-{:05d}.safetensors"
 _FACTS = "facts"
-
-
-def digest_of(path: Path) -> str:
-    """A file's content as one number, in hex."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @dataclass(frozen=True)
@@ -106,7 +99,7 @@ class Work:
             except (OSError, ValueError, KeyError, TypeError, SafetensorError):
                 continue
             wanted = [self.piece(name, i) for i in range(pieces) for name in names]
-            if all(p.is_file() and digest_of(p) == digests.get(p.name) for p in wanted):
+            if all(p.is_file() and file_digest(p) == digests.get(p.name) for p in wanted):
                 self._digests = digests
                 self._sweep({p.name for p in wanted} | {path.name})
                 return Kept(pieces, state, told)
@@ -126,7 +119,7 @@ class Work:
         """
         for name in names:
             path = self.piece(name, number)
-            self._digests[path.name] = digest_of(path)
+            self._digests[path.name] = file_digest(path)
         facts = {
             "pieces": number + 1,
             "digests": self._digests,

@@ -14,7 +14,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from stream.durable import sweep_partials, sync_folder
+from stream.durable import file_digest, sweep_partials, sync_folder
 from stream.event import Event
 from stream.film.owner import film_owner
 from stream.forgetting.belongings import readable
@@ -25,7 +25,6 @@ from stream.opening.openings import opened_documents
 from stream.prints.naming import inside
 from stream.prints.picture import picture_owner
 from stream.shot import Shot, shot_ids
-from stream.shot.store import file_digest
 from stream.take import Take, take_ids
 from stream.take.titling import film_names
 

@@ -11,7 +11,7 @@ from typing import overload
 from models.settings import KeySettings
 from stream.best import contact_strip, rank
 from stream.capture.frame import Frame
-from stream.durable import copy_synced, partial_path, storing, write_synced
+from stream.durable import copy_synced, file_digest, partial_path, storing, write_synced
 from stream.event import Event
 from stream.shot.choice import (
     CHOICE_RECORD,
@@ -29,7 +29,6 @@ from stream.shot.record import Shot, ShotError
 from stream.shot.store import (
     commit_shot,
     draft_shot,
-    file_digest,
     read_photo,
     still_name,
 )

@@ -11,11 +11,11 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
-from stream.durable import add_copy, held, replace_file, storing
+from stream.durable import add_copy, file_digest, held, replace_file, storing
 from stream.event import Event
 from stream.shot.finding import load_shot
 from stream.shot.record import RECORD, UNPAINTED, Shot, ShotError
-from stream.shot.store import file_digest, read_photo, still_name
+from stream.shot.store import read_photo, still_name
 from stream.shot.titling import another_edition, output_of, retitled
 
 log = logging.getLogger("posewall.shot")

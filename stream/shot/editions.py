@@ -11,14 +11,14 @@ from typing import Any
 
 from models.mask import Mask
 from models.settings import KeySettings
-from stream.durable import add_copy, held, replace_file, storing
+from stream.durable import add_copy, file_digest, held, replace_file, storing
 from stream.event import Event
 from stream.painted import MaskError, read_mask, write_matte
 from stream.shot.changes import rewrite
 from stream.shot.finding import load_shot
 from stream.shot.ordering import ordered, other_shape
 from stream.shot.record import UNPAINTED, Shot, ShotError
-from stream.shot.store import file_digest, load_frame
+from stream.shot.store import load_frame
 from stream.shot.titling import another_edition, output_of
 from stream.template import Nudge, Template
 

@@ -25,6 +25,7 @@ from stream.capture.stills import read_still
 from stream.durable import (
     commit_folder,
     copy_synced,
+    file_digest,
     held,
     partial_path,
     storing,
@@ -251,12 +252,6 @@ def read_photo(path: Path) -> Frame:
             "way; give the camera's own file."
         )
     return frame
-
-
-def file_digest(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hex."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def add_still(

@@ -8,6 +8,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from stream.durable import file_digest
+
 MOST_FILE = 384 << 20
 # chosen: half a minute of a full-size clip with alpha in an editing format; every version of the
 # template that was used keeps a copy.
@@ -23,16 +25,6 @@ class TemplateFile:
     name: str
     path: Path
     digest: str
-
-
-def digest_of(path: Path) -> str:
-    """The SHA-256 of a file, read piece by piece.
-
-    Raises:
-        OSError: it cannot be read.
-    """
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def copy_file(file: TemplateFile, target: Path) -> bool:
@@ -97,7 +89,7 @@ class Files:
                 )
                 return None
             if all(f.name != name for f in self.list):
-                self.list.append(TemplateFile(name, path, digest_of(path)))
+                self.list.append(TemplateFile(name, path, file_digest(path)))
         except OSError as e:
             problems.append(f"{name} cannot be read ({e.strerror})")
             return None
@@ -119,4 +111,4 @@ def copy_version(folder: Path) -> str:
     The program may have come to count fonts of its own that it did not count then.
     """
     found = [p for p in folder.rglob("*") if p.is_file()]
-    return _version((digest_of(p), p.relative_to(folder).as_posix()) for p in found)
+    return _version((file_digest(p), p.relative_to(folder).as_posix()) for p in found)
