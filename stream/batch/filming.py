@@ -59,6 +59,7 @@ class FilmWork:
     stop: Callable[[], bool]
     _renderer: FilmRenderer | None = field(default=None, init=False)
     _looked: float = field(default=0.0, init=False)
+    _looked_at: str = field(default="", init=False)
     _other: bool = field(default=False, init=False)
 
     @property
@@ -73,8 +74,9 @@ class FilmWork:
     def superseded(self, take: Take) -> bool:
         """Whether the films of a take were asked for otherwise since; looked at now and then."""
         now = time.monotonic()
-        if now - self._looked >= LOOK_S:
-            self._looked = now
+        # What was seen of another making says nothing of this one, however lately it was seen.
+        if take.job != self._looked_at or now - self._looked >= LOOK_S:
+            self._looked, self._looked_at = now, take.job
             try:
                 self._other = load_take(self.event, take.id).render != take.render
             except TakeError:

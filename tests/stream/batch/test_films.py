@@ -166,6 +166,17 @@ def test_a_film_that_is_asked_for_otherwise_is_given_up(
         assert sum(1 for _ in container.decode(video=0)) == 12  # 0.4 s at 30 a second
 
 
+def test_what_was_seen_of_one_making_says_nothing_of_the_next(event: Event) -> None:
+    first = add_take(event)
+    work = filming.FilmWork(event, "cpu", lambda: False, lambda: False)
+    assert not work.superseded(first)
+    other = add_take(event)
+    now = change_take(event, first.id)
+    assert not work.superseded(other)
+    assert work.superseded(first), "looked at another within the same moment"
+    assert not work.superseded(now), "the film that is asked for last is made"
+
+
 def test_a_corrected_name_leaves_one_film(event: Event, queue: JobQueue, worker: Worker) -> None:
     take = add_take(event)
     enqueue_take(event, take.id)
