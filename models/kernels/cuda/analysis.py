@@ -87,13 +87,14 @@ class LiveAnalysis(ScreenRow):
 
     def launches(self, planes: Planes, out: Fields, plate: bool) -> list[Launch]:
         """The kernels of one frame, in order; arguments as in a call."""
-        return [
+        first, *rest = [
             *self._find(planes, plate),
             *self._fit(plate),
             *self._settle(out, plate),
             *self._subject(out),
             *self._shapes(out),
         ]
+        return [first, *(launch.following() for launch in rest)]
 
     def _subject(self, out: Fields) -> list[Launch]:
         """The subject's core and colours, and what the network is told."""
@@ -280,7 +281,7 @@ class LiveAnalysis(ScreenRow):
 
     def _shapes(self, out: Fields) -> list[Launch]:
         """The network's convolution."""
-        block = 1024 if self._device.type == "cpu" else 64
+        block = self._conv_block
         made = []
         for i, (weights, bias, dilation) in enumerate(self._convolutions):
             last = i == len(self._convolutions) - 1

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import torch
@@ -15,6 +15,7 @@ from models.errors import ShapeError
 from models.estimator import Estimator
 from models.features import _OVERVIEW
 from models.kernels.cuda.fields import reduction
+from models.kernels.cuda.neighbourhood import OVERLAPS
 from models.outside import _cell
 from models.settings import KeySettings
 from models.upright import Upright
@@ -28,6 +29,12 @@ class Launch:
     programs: int
     arguments: tuple[Any, ...]
     constants: dict[str, Any] = field(default_factory=dict)
+
+    def following(self) -> Launch:
+        """The same, got ready while the kernel before it still runs, where a card can do that."""
+        if not OVERLAPS:
+            return self
+        return replace(self, constants=self.constants | {"launch_pdl": True})
 
     def __call__(self) -> None:
         """Start it on torch's current stream."""
@@ -84,6 +91,7 @@ class Buffers:
         self._tiles = 64 if on_cpu else 2
         self._rows = 256 if on_cpu else 4
         self._block = 1024
+        self._conv_block = 1024 if on_cpu else 64
         self._warps: dict[str, Any] = {} if on_cpu else {"num_warps": 8}
         self._make_buffers()
         self._read_weights(network)
@@ -127,8 +135,10 @@ class Buffers:
         self._cells8 = values(self._h8, self._w8)
         self.scales, self.scales_filled = (self._zeros(c, self._cells8) for c in (4, 3))
         self.wide = self._zeros(3, n8)
+        self._gap = max(2, max(h, w) // 60)
+        self._growth = 1 + max(1, max(h, w) // 120) + self._gap
         self.changed, self.grown, self.wider_change = (self._zeros(h, w) for _ in range(3))
-        self.closed = self._zeros(h, w)
+        self.eroded, self.closed = (self._zeros(h, w) for _ in range(2))
         self.cells, self.shrunk, self.opened = (self._zeros(self._hc, self._wc) for _ in range(3))
         self.strips = self._zeros(24)
         self._strip_rows = max(16, power(max(self._hc, self._wc)))

@@ -11,6 +11,7 @@ import triton.language as tl
 
 from models.kernels.cuda.analysis_subject import AROUND, direct_means, step
 from models.kernels.cuda.neighbourhood import (
+    begin,
     clamped,
     enlarged,
     fill,
@@ -40,11 +41,12 @@ def keep_squares(plane, value, inside, pid, h, w, hp, wp, level: tl.constexpr,
 def find_core(rough, solid, kept, core, sums, h, w, h2, w2, cells,
               tiles: tl.constexpr):  # fmt: skip
     """The core at full size, and the subject's colour in it in a pyramid."""
+    begin()
     pid = tl.program_id(0)
     y, x, inside = tile_places(pid, h, w, tiles)
     n, e = h * w, y * w + x
     wide = tl.zeros((tiles * 64,), tl.float32) + 1.0
-    for dy in tl.static_range(-2, 3):
+    for dy in range(-2, 3):
         row = clamped(y + dy, h)
         for dx in tl.static_range(-2, 3):
             here = enlarged(solid, row, clamped(x + dx, w), h2, w2, h, w, inside)
@@ -126,6 +128,7 @@ def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h
                   programs: tl.constexpr, tiles: tl.constexpr, block: tl.constexpr,
                   flat: tl.constexpr):  # fmt: skip
     """The subject's colour spread; meanwhile, its colour deep inside, and wide means."""
+    begin()
     pid = tl.program_id(0)
     if pid < 3:
         at, _, _ = level_of(h2, w2, 2)
@@ -152,6 +155,7 @@ def spread_deep(deep, deep_filled, sums, filled, front, fields, core, pooled, so
                 two: tl.constexpr, three: tl.constexpr, halves: tl.constexpr,
                 pixels: tl.constexpr, block: tl.constexpr, flat: tl.constexpr):  # fmt: skip
     """The colour deep inside spread; meanwhile, the spread colour at half size, and means."""
+    begin()
     pid = tl.program_id(0)
     if pid < 3:
         at, _, _ = level_of(h4, w4, 1)

@@ -13,6 +13,7 @@ import triton.language as tl
 from models.kernels.cuda.analysis_screen import HUE, colours, split
 from models.kernels.cuda.analysis_subject import AROUND, step
 from models.kernels.cuda.neighbourhood import (
+    begin,
     between,
     enlarged,
     filled_one,
@@ -57,6 +58,7 @@ def describe(fields, kept, rough, core, front, deep, deep_filled, soft, seen, st
              w2, h4, w4, cells, one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
              block: tl.constexpr):  # fmt: skip
     """The fields that need the subject's colour, and what the overview is pooled from."""
+    begin()
     e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
     n = h * w
     hue = tl.load(state + HUE).to(tl.int32)
@@ -74,14 +76,13 @@ def describe(fields, kept, rough, core, front, deep, deep_filled, soft, seen, st
     tl.store(fields + (FRONT + 2) * n + e, front_blue, mask=inside)
     y0, y1, down = between(y, h4, h)
     x0, x1, across = between(x, w4, w)
-    own_key = mixed(
-        key_at(deep, deep_filled, y0, x0, h4, w4, cells, hue, inside),
-        key_at(deep, deep_filled, y0, x1, h4, w4, cells, hue, inside),
-        key_at(deep, deep_filled, y1, x0, h4, w4, cells, hue, inside),
-        key_at(deep, deep_filled, y1, x1, h4, w4, cells, hue, inside),
-        down,
-        across,
-    )
+    own_key = tl.zeros((block,), tl.float32)
+    for k in range(4):
+        # Corner by corner, so that there is less code to fetch.
+        low, left = k < 2, k % 2 == 0
+        share = tl.where(low, 1 - down, down) * tl.where(left, 1 - across, across)
+        at_y, at_x = tl.where(low, y0, y1), tl.where(left, x0, x1)
+        own_key += share * key_at(deep, deep_filled, at_y, at_x, h4, w4, cells, hue, inside)
     tl.store(fields + OWN_KEY * n + e, own_key, mask=inside)
     around = fields + AROUND * n + e
     wide_mean(around + 6 * n, soft, y, x, h, w, one, inside)
@@ -141,6 +142,7 @@ def convolve(source, weights, bias, last_weights, last_bias, out, full_h, full_w
     Channels come last and are filled up to 16. The first one pools its input by ``factor`` as it
     reads it. Three products of rounded parts are as exact as float32 and run on tensor cores.
     """
+    begin()
     e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
     c = tl.arange(0, 16)
     square = c[:, None] * 16 + c[None, :]

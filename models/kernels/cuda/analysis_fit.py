@@ -30,6 +30,7 @@ from models.kernels.cuda.analysis_screen import (
     split,
 )
 from models.kernels.cuda.neighbourhood import (
+    begin,
     enlarged,
     fill,
     flat_places,
@@ -91,6 +92,7 @@ def bin_of_rank(counters, rank, rows: tl.constexpr):
 def start_fit(small, guess, seen, color, level, counters, state, h, w, plate: tl.constexpr,
               block: tl.constexpr):  # fmt: skip
     """The frame softened, the first guess, and where the frame is like it at any level."""
+    begin()
     e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
     n = h * w
     hue = tl.load(state + HUE).to(tl.int32)
@@ -128,6 +130,7 @@ def start_fit(small, guess, seen, color, level, counters, state, h, w, plate: tl
 @kernel
 def middle_level(counters, state):
     """The middle level of a plate or of what is remembered; another exposure is no shadow."""
+    begin()
     row, column = tl.arange(0, LEVEL_ROWS), tl.arange(0, BINS)
     total = tl.sum(tl.sum(tl.load(counters + row[:, None] * BINS + column[None, :]), 1), 0)
     place = bin_of_rank(counters, (total - 1) // 2, LEVEL_ROWS)
@@ -147,15 +150,16 @@ def alike_at_first(level, state, place, inside):
 def find_inner(level, off, shade, inner, counters, state, h, w, turn: tl.constexpr,
                size: tl.constexpr, block: tl.constexpr):  # fmt: skip
     """Where neighbourhoods are like the screen."""
+    begin()
     pid = tl.program_id(0)
     emptied(counters, size, pid, tl.num_programs(0), block)
     e, y, x, inside = flat_places(pid, h, w, block)
     total = tl.zeros_like(y).to(tl.float32)
     bound = tl.load(state + BOUND)
-    for dy in tl.static_range(-2, 3):
+    for dy in range(-2, 3):
         row = mirrored(y + dy, h) * w
+        down = 6 - 2.25 * dy * dy + 0.25 * dy * dy * dy * dy
         for dx in tl.static_range(-2, 3):
-            down = 6 - 2.25 * dy * dy + 0.25 * dy * dy * dy * dy
             across = 6 - 2.25 * dx * dx + 0.25 * dx * dx * dx * dx
             place = row + mirrored(x + dx, w)
             if turn == 0:
@@ -172,6 +176,7 @@ def find_inner(level, off, shade, inner, counters, state, h, w, turn: tl.constex
 def weigh(small, seen, then, color, inner, weight, squares8, partial, state, h, w,
           turn: tl.constexpr, plate: tl.constexpr, tiles: tl.constexpr):  # fmt: skip
     """Where whole neighbourhoods are screen; frame and guess there, over eight by eight."""
+    begin()
     pid = tl.program_id(0)
     y, x, inside = tile_places(pid, h, w, tiles)
     n, e = h * w, y * w + x

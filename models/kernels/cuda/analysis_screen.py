@@ -10,7 +10,7 @@ from __future__ import annotations
 import triton
 import triton.language as tl
 
-from models.kernels.cuda.neighbourhood import kernel, ranks
+from models.kernels.cuda.neighbourhood import begin, kernel, ranks
 from models.plate import MISFIT_STOPS
 
 # What is kept in ``state``: what the kernels of a frame tell each other.
@@ -73,6 +73,7 @@ def picked(place, value, rank, wanted, counted):
 def rank_strength(small8, state, n, low, high, block: tl.constexpr,
                   rows: tl.constexpr):  # fmt: skip
     """The two values around the quantile of the strength in green and in blue."""
+    begin()
     e, mine = tl.arange(0, block), tl.program_id(0) * rows + tl.arange(0, rows)
     red, green, blue = colours(small8, n, e)
     my_red, my_green, my_blue = colours(small8, n, mine)
@@ -107,6 +108,7 @@ def share_of(strong, top, e, n, across, hue):
 def rank_colours(small8, bare8, state, n, across, weight, wanted: tl.constexpr,
                  block: tl.constexpr, rows: tl.constexpr):  # fmt: skip
     """The hue and middle colour of the screen; middle differences from the guess."""
+    begin()
     pid = tl.program_id(0)
     e, mine = tl.arange(0, block), pid * rows + tl.arange(0, rows)
     red, green, blue = colours(small8, n, e)
@@ -160,6 +162,7 @@ def offsets(red, green, blue, bare8, n, e, hue):
 def rank_deviation(small8, bare8, state, n, weight, block: tl.constexpr,
                    rows: tl.constexpr):  # fmt: skip
     """The middle deviation of the guess's level."""
+    begin()
     e, mine = tl.arange(0, block), tl.program_id(0) * rows + tl.arange(0, rows)
     hue = tl.load(state + HUE).to(tl.int32)
     top = quantile(state, hue, weight)

@@ -197,8 +197,10 @@ class ScreenRow(Buffers):
                 constants = {**self._warps}
                 made.append(Launch(outside.bound_first, 1, (self.bounds, self.state), constants))
             else:
-                more = 0 if plate else self._flat_programs(self._hc * self._wc)
+                more = self._flat_programs(n if plate else self._hc * self._wc)
                 arguments += (
+                    self.changed,
+                    self.grown,
                     self.cells,
                     self.shrunk,
                     self.opened,
@@ -209,6 +211,7 @@ class ScreenRow(Buffers):
                     self._wc,
                 )
                 constants = {"plate": plate, "programs": programs, "flat": self._flat, **tiles}
+                constants["radius"] = self._growth
                 made.append(Launch(outside.scale_second, programs + more, arguments, constants))
         return made
 
@@ -217,8 +220,6 @@ class ScreenRow(Buffers):
         h, w, n = self._h, self._w, self._h * self._w
         size, tiles = max(h, w), self._tile_programs
         pixels = self._flat_programs(n)
-        gap = max(2, size // 60)
-        grown = 1 + max(1, size // 120) + gap
         cells = self._hc, self._wc
         reach = max(1, size // 8 // 4)
         near = up(self._h4 * self._w4, self._flat // 8)
@@ -230,8 +231,8 @@ class ScreenRow(Buffers):
                 (
                     self.bounds,
                     self.state,
-                    self.changed,
                     self.grown,
+                    self.wider_change,
                     self.cells,
                     self.opened,
                     self.reach,
@@ -242,7 +243,7 @@ class ScreenRow(Buffers):
                 ),
                 {
                     "plate": plate,
-                    "radius": grown,
+                    "radius": self._growth,
                     "rows": rows,
                     "flat": self._flat,
                 }
@@ -257,8 +258,8 @@ class ScreenRow(Buffers):
                     self.foreign,
                     self.bounds,
                     self.state,
-                    self.grown,
                     self.wider_change,
+                    self.eroded,
                     self.strips,
                     self.ends,
                     self.held,
@@ -268,7 +269,7 @@ class ScreenRow(Buffers):
                 ),
                 {
                     "plate": plate,
-                    "radius": grown,
+                    "gap": self._gap,
                     "programs": tiles,
                     "tiles": self._tiles,
                     "rows": rows,
@@ -281,7 +282,7 @@ class ScreenRow(Buffers):
                 (
                     self.foreign,
                     self.near,
-                    self.wider_change,
+                    self.eroded,
                     self.proposed,
                     self.below,
                     self.closed,
@@ -300,7 +301,7 @@ class ScreenRow(Buffers):
                 {
                     "plate": plate,
                     "radius": reach,
-                    "gap": gap,
+                    "gap": self._gap,
                     "programs": near,
                     "rows": rows,
                     "block": self._flat // 8,

@@ -7,9 +7,20 @@ its neighbours need instead of waiting for another launch.
 
 from __future__ import annotations
 
+import torch
 import triton
 import triton.language as tl
 
+
+def _overlaps() -> bool:
+    """Whether kernels may begin before those that they wait for have ended: from Hopper on."""
+    if triton.knobs.runtime.interpret or not torch.cuda.is_available():
+        return False
+    every = range(torch.cuda.device_count())
+    return all(torch.cuda.get_device_capability(i)[0] >= 9 for i in every)
+
+
+OVERLAPS = tl.constexpr(_overlaps())
 _SIZES = [
     "h",
     "w",
@@ -37,6 +48,14 @@ _SIZES = [
 ]
 kernel = triton.jit(do_not_specialize=_SIZES)
 """Decorates what is started from the host; compiled once for frames of all sizes."""
+
+
+@triton.jit
+def begin():
+    """Wait for the kernel before; the one after is got ready meanwhile, which then waits too."""
+    if OVERLAPS:
+        tl.extra.cuda.gdc_wait()
+        tl.extra.cuda.gdc_launch_dependents()
 
 
 @triton.jit
@@ -69,11 +88,11 @@ def softened(plane, y, x, h, w, inside):
 def softened_twice(plane, y, x, h, w, inside):
     """`pyramid.soften` twice at single places of a plane."""
     total = tl.zeros_like(y).to(tl.float32)
-    for dy in tl.static_range(-2, 3):
+    for dy in range(-2, 3):
         row = mirrored(y + dy, h) * w
+        # 6, 4, 1 for distances of 0, 1, 2.
+        down = 6 - 2.25 * dy * dy + 0.25 * dy * dy * dy * dy
         for dx in tl.static_range(-2, 3):
-            # 6, 4, 1 for distances of 0, 1, 2.
-            down = 6 - 2.25 * dy * dy + 0.25 * dy * dy * dy * dy
             across = 6 - 2.25 * dx * dx + 0.25 * dx * dx * dx * dx
             taken = tl.load(plane + row + mirrored(x + dx, w), mask=inside, other=0.0)
             total += (down * across / 256.0) * taken
@@ -85,7 +104,7 @@ def extremes(plane, y, x, h, w, radius: tl.constexpr, inside):
     """`pyramid.shrink` and `pyramid.grow` at single places of a plane."""
     low = tl.zeros_like(y).to(tl.float32) + float("inf")
     high = tl.zeros_like(y).to(tl.float32) - float("inf")
-    for dy in tl.static_range(-radius, radius + 1):
+    for dy in range(-radius, radius + 1):
         row = clamped(y + dy, h) * w
         for dx in tl.static_range(-radius, radius + 1):
             taken = tl.load(plane + row + clamped(x + dx, w), mask=inside, other=0.0)
@@ -212,20 +231,19 @@ def share_of_mean(i, n, level: tl.constexpr):
 
 
 @triton.jit
-def pull(plane, h, w, first: tl.constexpr, by: tl.constexpr, block: tl.constexpr):
-    """A level of a pyramid, from the level ``first``, ``by`` levels below, at once."""
-    span: tl.constexpr = 1 << (2 * by)
-    cells: tl.constexpr = block // span
-    at, hl, wl = level_of(h, w, first)
-    above, hc, wc = level_of(h, w, first + by)
-    k = tl.arange(0, span)[None, :]
+def pull(plane, at, h, w, above, by: tl.constexpr, block: tl.constexpr):
+    """A level of a pyramid that begins ``above``, from the one ``by`` levels below, at once."""
+    side: tl.constexpr = 1 << by
+    hc, wc = (h + side - 1) // side, (w + side - 1) // side
+    k = tl.arange(0, side * side)[None, :]
+    cells: tl.constexpr = block // (side * side)
     for start in range(0, hc * wc, cells):
         e = start + tl.arange(0, cells)
-        y = (e // wc * (1 << by))[:, None] + (k >> by)
-        x = (e % wc * (1 << by))[:, None] + (k & ((1 << by) - 1))
-        there = (e < hc * wc)[:, None] & (y < hl) & (x < wl)
-        share = share_of_mean(y, hl, by) * share_of_mean(x, wl, by)
-        v = tl.load(plane + at + y * wl + x, mask=there, other=0.0)
+        y = (e // wc * side)[:, None] + (k >> by)
+        x = (e % wc * side)[:, None] + (k & (side - 1))
+        there = (e < hc * wc)[:, None] & (y < h) & (x < w)
+        share = share_of_mean(y, h, by) * share_of_mean(x, w, by)
+        v = tl.load(plane + at + y * w + x, mask=there, other=0.0)
         tl.store(plane + above + e, tl.sum(v * share, 1), mask=e < hc * wc)
 
 
@@ -267,43 +285,35 @@ def filled_two(values, weights, filled, y, x, h, w, level: tl.constexpr, inside)
 def fill(values, weights, filled, h, w, last: tl.constexpr, block: tl.constexpr):
     """`pyramid.spread` of one channel of a field by one program; ``last`` is where one is left.
 
-    Three levels are made at a time and filled two at a time: steps wait for each other.
+    Two levels are made at a time and filled at a time, since steps wait for each other; by a loop,
+    since code that runs once takes longer to fetch than to run.
     """
-    for by in tl.static_range(1, 4):
-        if by <= last:
-            pull(values, h, w, 0, by, block)
-            pull(weights, h, w, 0, by, block)
+    pairs: tl.constexpr = (last + 1) // 2
+    at, high, wide = h * 0, h + 0, w + 0
+    for _ in range(pairs):
+        next_high, next_wide = (high + 1) // 2, (wide + 1) // 2
+        one = at + high * wide
+        two = one + next_high * next_wide
+        pull(values, at, high, wide, one, 1, block)
+        pull(weights, at, high, wide, one, 1, block)
+        pull(values, at, high, wide, two, 2, block)
+        pull(weights, at, high, wide, two, 2, block)
+        tl.debug_barrier()
+        at, high, wide = two, (next_high + 1) // 2, (next_wide + 1) // 2
+    tl.store(filled + at, tl.load(values + at) / tl.maximum(tl.load(weights + at), 1e-8))
     tl.debug_barrier()
-    for by in tl.static_range(1, 4):
-        if 3 + by <= last:
-            pull(values, h, w, 3, by, block)
-            pull(weights, h, w, 3, by, block)
-    tl.debug_barrier()
-    top, _, _ = level_of(h, w, last)
-    tl.store(filled + top, tl.load(values + top) / tl.maximum(tl.load(weights + top), 1e-8))
-    tl.debug_barrier()
-    if last % 2 == 1:
-        fill_level(values, weights, filled, h, w, last - 1, 1, 64)
-    for step in tl.static_range(last // 2):
-        # High levels are a handful of values.
-        fill_level(values, weights, filled, h, w, last // 2 * 2 - 2 - 2 * step, 2,
-                   64 if step + 2 < last // 2 else (128 if step + 1 < last // 2 else block // 2)
-                   )  # fmt: skip
-
-
-@triton.jit
-def fill_level(values, weights, filled, h, w, level: tl.constexpr, by: tl.constexpr,
-               block: tl.constexpr):  # fmt: skip
-    at, hl, wl = level_of(h, w, level)
-    for start in range(0, hl * wl, block):
-        e = start + tl.arange(0, block)
-        inside = e < hl * wl
-        if by == 1:
-            v = filled_one(values, weights, filled, e // wl, e % wl, h, w, level, inside)
-        else:
-            v = filled_two(values, weights, filled, e // wl, e % wl, h, w, level, inside)
-        tl.store(filled + at + e, v, mask=inside)
-    tl.debug_barrier()
+    for step in range(pairs):
+        # From the highest level down: sides halved so often, rounded up.
+        by = 2 * (pairs - 1 - step)
+        high, wide = (h + (1 << by) - 1) >> by, (w + (1 << by) - 1) >> by
+        at -= high * wide + ((high + 1) // 2) * ((wide + 1) // 2)
+        for start in range(0, high * wide, block):
+            e = start + tl.arange(0, block)
+            inside = e < high * wide
+            v = filled_two(values + at, weights + at, filled + at, e // wide, e % wide, high, wide,
+                           0, inside)  # fmt: skip
+            tl.store(filled + at + e, v, mask=inside)
+        tl.debug_barrier()
 
 
 @triton.jit
