@@ -15,7 +15,7 @@ from models.features import radius
 from models.kernels.cuda import analysis_colour as colour
 from models.kernels.cuda import analysis_context as context
 from models.kernels.cuda import analysis_subject as subject
-from models.kernels.cuda.analysis_buffers import Launch, halvings, up
+from models.kernels.cuda.analysis_buffers import Launch, halvings, power, up
 from models.kernels.cuda.analysis_screen_row import ScreenRow
 from models.kernels.cuda.fields import Fields
 from models.outside import _LEAST, _of_plate
@@ -87,14 +87,13 @@ class LiveAnalysis(ScreenRow):
 
     def launches(self, planes: Planes, out: Fields, plate: bool) -> list[Launch]:
         """The kernels of one frame, in order; arguments as in a call."""
-        first, *rest = [
+        return [
             *self._find(planes, plate),
             *self._fit(plate),
             *self._settle(out, plate),
             *self._subject(out),
             *self._shapes(out),
         ]
-        return [first, *(launch.following() for launch in rest)]
 
     def _subject(self, out: Fields) -> list[Launch]:
         """The subject's core and colours, and what the network is told."""
@@ -255,7 +254,7 @@ class LiveAnalysis(ScreenRow):
             ),
             Launch(
                 context.describe,
-                pixels,
+                up(self._ho * self._wo, self._flat // power(self._small) ** 2),
                 (
                     out.fields,
                     self.kept,
@@ -275,7 +274,7 @@ class LiveAnalysis(ScreenRow):
                     w4,
                     self._cells4,
                 ),
-                {**means, **flat},
+                {**means, **flat, "factor": self._small, "side": power(self._small)},
             ),
         ]
 
@@ -296,17 +295,10 @@ class LiveAnalysis(ScreenRow):
                         self._last_weights,
                         self._last_bias,
                         out.shapes if last else self._layers[i % 2],
-                        self._h,
-                        self._w,
                         self._ho,
                         self._wo,
                     ),
-                    {
-                        "dilation": dilation,
-                        "factor": self._small if i == 0 else 1,
-                        "last": last,
-                        "block": block,
-                    },
+                    {"dilation": dilation, "last": last, "block": block},
                 )
             )
         return made

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import torch
@@ -15,7 +15,6 @@ from models.errors import ShapeError
 from models.estimator import Estimator
 from models.features import _OVERVIEW
 from models.kernels.cuda.fields import reduction
-from models.kernels.cuda.neighbourhood import OVERLAPS
 from models.outside import _cell
 from models.settings import KeySettings
 from models.upright import Upright
@@ -29,12 +28,6 @@ class Launch:
     programs: int
     arguments: tuple[Any, ...]
     constants: dict[str, Any] = field(default_factory=dict)
-
-    def following(self) -> Launch:
-        """The same, got ready while the kernel before it still runs, where a card can do that."""
-        if not OVERLAPS:
-            return self
-        return replace(self, constants=self.constants | {"launch_pdl": True})
 
     def __call__(self) -> None:
         """Start it on torch's current stream."""
@@ -66,6 +59,12 @@ def values(h: int, w: int) -> int:
     return count
 
 
+def _halves(x: Tensor) -> Tensor:
+    """Values as sums of two in float16, one after the other."""
+    coarse = x.half()
+    return torch.stack([coarse, (x - coarse.float()).half()])
+
+
 class Buffers:
     """Where the kernels of one source's frames leave what they find; for `LiveAnalysis`."""
 
@@ -89,6 +88,8 @@ class Buffers:
         on_cpu = self._device.type == "cpu"  # Triton's interpreter: few large programs
         self._flat = min(max(128, power(self._h * self._w)), 1 << 14) if on_cpu else 128
         self._tiles = 64 if on_cpu else 2
+        # Where a program makes many sums of squares, one warp need not wait for others.
+        self._lone: dict[str, Any] = {"tiles": 64} if on_cpu else {"tiles": 1, "num_warps": 1}
         self._rows = 256 if on_cpu else 4
         self._block = 1024
         self._conv_block = 1024 if on_cpu else 64
@@ -129,7 +130,7 @@ class Buffers:
         self.seen, self.color = self._zeros(3, h, w), self._zeros(3, h, w)
         self.level, self.inner = self._zeros(h, w), self._zeros(h, w)
         self.weight, self.off, self.shade = (self._zeros(h, w) for _ in range(3))
-        self.levels = self._zeros(256 * 128, kind=torch.int32)
+        self.levels = self._zeros(64 * 128, kind=torch.int32)
         self.bounds = self._zeros(64 * 128 + 128, kind=torch.int32)
         self.squares8, self.partial = self._zeros(7, n8), self._zeros(4, n8)
         self._cells8 = values(self._h8, self._w8)
@@ -161,9 +162,10 @@ class Buffers:
         self.deep, self.deep_filled = (self._zeros(c, self._cells4) for c in (4, 3))
         self.front = self._zeros(3, self._h2, self._w2)
         self.pooled, self.soft = self._zeros(6, h, w), self._zeros(6, h, w)
-        self.overview = self._zeros(h, w, 16)
         self._small = max(1, round(max(h, w) / _OVERVIEW))
         self._ho, self._wo = up(h, self._small), up(w, self._small)
+        # In two halves of float16 each, as the weights.
+        self.overview = self._zeros(2, self._ho * self._wo, 16, kind=torch.float16)
         self.plate: Upright | None = None
         """Which one the following hold: the screen's colour and what depends on it alone."""
         self.plate_color, self.plate8 = self._zeros(3, h, w), self._zeros(3, n8)
@@ -182,14 +184,15 @@ class Buffers:
             weights[:, :channels, :out] = kept
             assert layer.bias is not None
             bias[:out] = layer.bias.detach()
-            self._convolutions.append((weights, bias, int(layer.dilation[0])))
+            self._convolutions.append((_halves(weights), bias, int(layer.dilation[0])))
         last = layers[-1]
         assert last.bias is not None
         out, channels = last.weight.shape[:2]
-        self._last_weights, self._last_bias = self._zeros(16, 16), self._zeros(16)
-        self._last_weights[:channels, :out] = last.weight.detach()[:, :, 0, 0].T
+        weights, self._last_bias = self._zeros(16, 16), self._zeros(16)
+        weights[:channels, :out] = last.weight.detach()[:, :, 0, 0].T
+        self._last_weights = _halves(weights)
         self._last_bias[:out] = last.bias.detach()
-        self._layers = self._zeros(2, self._ho * self._wo, 16)
+        self._layers = self._zeros(2, 2, self._ho * self._wo, 16, kind=torch.float16)
 
     def _flat_programs(self, n: int) -> int:
         return up(n, self._flat)

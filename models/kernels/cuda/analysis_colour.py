@@ -11,7 +11,6 @@ import triton.language as tl
 
 from models.kernels.cuda.analysis_subject import AROUND, direct_means, step
 from models.kernels.cuda.neighbourhood import (
-    begin,
     clamped,
     enlarged,
     fill,
@@ -41,7 +40,6 @@ def keep_squares(plane, value, inside, pid, h, w, hp, wp, level: tl.constexpr,
 def find_core(rough, solid, kept, core, sums, h, w, h2, w2, cells,
               tiles: tl.constexpr):  # fmt: skip
     """The core at full size, and the subject's colour in it in a pyramid."""
-    begin()
     pid = tl.program_id(0)
     y, x, inside = tile_places(pid, h, w, tiles)
     n, e = h * w, y * w + x
@@ -128,7 +126,6 @@ def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h
                   programs: tl.constexpr, tiles: tl.constexpr, block: tl.constexpr,
                   flat: tl.constexpr):  # fmt: skip
     """The subject's colour spread; meanwhile, its colour deep inside, and wide means."""
-    begin()
     pid = tl.program_id(0)
     if pid < 3:
         at, _, _ = level_of(h2, w2, 2)
@@ -155,7 +152,6 @@ def spread_deep(deep, deep_filled, sums, filled, front, fields, core, pooled, so
                 two: tl.constexpr, three: tl.constexpr, halves: tl.constexpr,
                 pixels: tl.constexpr, block: tl.constexpr, flat: tl.constexpr):  # fmt: skip
     """The colour deep inside spread; meanwhile, the spread colour at half size, and means."""
-    begin()
     pid = tl.program_id(0)
     if pid < 3:
         at, _, _ = level_of(h4, w4, 1)

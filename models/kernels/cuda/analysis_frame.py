@@ -11,7 +11,6 @@ import triton.language as tl
 
 from models.kernels.cuda.decoding import decoded
 from models.kernels.cuda.neighbourhood import (
-    begin,
     between,
     kernel,
     mixed,
@@ -122,7 +121,6 @@ def reduce_frame(first, second, third, first_y, first_x, second_y, second_x, thi
                  transfer: tl.constexpr, components: tl.constexpr,
                  tiles: tl.constexpr):  # fmt: skip
     """Planes to the pooled frame, to single pixels of it, and to its means over eight by eight."""
-    begin()
     pid = tl.program_id(0)
     if pid == 0:
         # What later kernels narrow: first row, last row, first column, last column.

@@ -22,11 +22,9 @@ from models.kernels.cuda.analysis_fit import (
 from models.kernels.cuda.analysis_screen import BOUND
 from models.kernels.cuda.analysis_strips import begin_strip, end_strip, find_ends
 from models.kernels.cuda.neighbourhood import (
-    begin,
     clamped,
     flat_places,
     kernel,
-    least,
     most,
     softened,
     square_places,
@@ -157,7 +155,6 @@ def open_cells(cells, shrunk, opened, reach, pid, hc, wc, block: tl.constexpr):
 def spread_first(squares8, sums, filled, wide, state, h8, w8, cells, last: tl.constexpr,
                  block: tl.constexpr):  # fmt: skip
     """The first round's scale, one program a channel."""
-    begin()
     c = tl.program_id(0)
     spread_scale(squares8, sums, filled, wide, state, c, h8, w8, cells, 0, last, block)
 
@@ -169,7 +166,6 @@ def spread_second(squares8, sums, filled, wide, state, seen, weight, partial, lo
                   flat: tl.constexpr):  # fmt: skip
     """The second round's scale; meanwhile, where the frame has changed, or which cells are
     screen."""
-    begin()
     pid = tl.program_id(0)
     if pid < 3:
         spread_scale(squares8, sums, filled, wide, state, pid, (h + 7) // 8, (w + 7) // 8, stride,
@@ -187,7 +183,6 @@ def scale_second(seen, wide, color, weight, off, shade, counters, kept, kept8, s
                  radius: tl.constexpr, programs: tl.constexpr, tiles: tl.constexpr,
                  flat: tl.constexpr):  # fmt: skip
     """The guess scaled for the second time; meanwhile, what has changed grown, or cells opened."""
-    begin()
     pid = tl.program_id(0)
     if pid < programs:
         scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state, pid, h,
@@ -203,7 +198,6 @@ def scale_second(seen, wide, color, weight, off, shade, counters, kept, kept8, s
 def scale_first(seen, wide, color, weight, off, shade, counters, kept, kept8, state, h, w,
                 plate: tl.constexpr, tiles: tl.constexpr):  # fmt: skip
     """The guess scaled for the first time."""
-    begin()
     scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state,
                 tl.program_id(0), h, w, 0, plate, tiles)  # fmt: skip
 
@@ -211,7 +205,6 @@ def scale_first(seen, wide, color, weight, off, shade, counters, kept, kept8, st
 @kernel
 def bound_first(counters, state):
     """The first round's bound."""
-    begin()
     find_bound(counters, state, 0)
 
 
@@ -221,7 +214,6 @@ def bound_second(counters, state, grown, wide, cells, opened, reach, ends, h, w,
                  flat: tl.constexpr):  # fmt: skip
     """The second round's bound; meanwhile, what has changed grown further, or ends of rows of
     cells."""
-    begin()
     pid = tl.program_id(0)
     if pid == 0:
         find_bound(counters, state, 1)
@@ -238,7 +230,6 @@ def find_foreign(off, shade, foreign, counters, state, wide, eroded, strips, end
                  tiles: tl.constexpr, rows: tl.constexpr, flat: tl.constexpr):  # fmt: skip
     """Squares of four pixels that hold something else than screen; meanwhile, what has changed
     shrunk, or lines begun."""
-    begin()
     pid = tl.program_id(0)
     if pid < programs:
         emptied(counters, COUNTERS, pid, programs, 64)
@@ -264,7 +255,6 @@ def grow_foreign(foreign, near, eroded, proposed, below, closed, reach, cells, o
                  gap: tl.constexpr, programs: tl.constexpr, rows: tl.constexpr,
                  block: tl.constexpr, flat: tl.constexpr):  # fmt: skip
     """What is near something else; meanwhile, what has changed closed, or lines ended."""
-    begin()
     pid = tl.program_id(0)
     if pid < programs:
         e, y, x, inside = flat_places(pid, h4, w4, block)

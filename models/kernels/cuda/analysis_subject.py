@@ -24,7 +24,6 @@ from models.kernels.cuda.analysis_screen import (
 )
 from models.kernels.cuda.analysis_strips import strips_at
 from models.kernels.cuda.neighbourhood import (
-    begin,
     clamped,
     enlarged,
     extremes,
@@ -63,7 +62,6 @@ def settle(small, sampled, color, weight, off, shade, near, proposed, below, mar
            strips, reach, state, fields, kept, rough0, lit, strange, sums, h, w, h4, w4, hc, wc,
            plate: tl.constexpr, tiles: tl.constexpr):  # fmt: skip
     """Folds and hold-out; the frame without what is held out; what noise and bounds are made of."""
-    begin()
     pid = tl.program_id(0)
     y, x, inside = tile_places(pid, h, w, tiles)
     n, e = h * w, y * w + x
@@ -138,7 +136,6 @@ def settle(small, sampled, color, weight, off, shade, near, proposed, below, mar
 def soften_rough(rough0, rough, sums, reach, state, told, h, w, factor, height, width,
                  plate: tl.constexpr, n8_block: tl.constexpr, block: tl.constexpr):  # fmt: skip
     """The difference softened; what the frame told."""
-    begin()
     e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
     tl.store(rough + e, softened(rough0, y, x, h, w, inside), mask=inside)
     if tl.program_id(0) == 0:
@@ -171,7 +168,6 @@ def soften_rough(rough0, rough, sums, reach, state, told, h, w, factor, height, 
 @kernel
 def halve(rough, half, flat, sure, h, w, h2, w2, block: tl.constexpr):
     """The difference, its flatness and the plain core at half size."""
-    begin()
     e, y2, x2, inside = flat_places(tl.program_id(0), h2, w2, block)
     total, steep, solid = tl.zeros((block,), tl.float32), 0.0, 0.0
     for k in tl.static_range(4):
@@ -196,7 +192,6 @@ def follow_spill(half, flat, sure, wider, sums, scratch, h2, w2, cells,
 
     Each program works on 16 by 16 cells and on all around them that matters.
     """
-    begin()
     pid = tl.program_id(0)
     wide = (w2 + 15) // 16
     top, left = pid // wide * 16, pid % wide * 16
@@ -314,7 +309,6 @@ def spread_share(sums, filled, fields, rough, lit, strange, told, h, w, h2, w2, 
                  lower_r: tl.constexpr, one: tl.constexpr, two: tl.constexpr,
                  three: tl.constexpr, block: tl.constexpr, flat: tl.constexpr):  # fmt: skip
     """How sharp the edges are, spread, by one program; meanwhile, the surroundings."""
-    begin()
     pid = tl.program_id(0)
     if pid == 0:
         at, _, _ = level_of(h2, w2, 2)
@@ -327,7 +321,6 @@ def spread_share(sums, filled, fields, rough, lit, strange, told, h, w, h2, w2, 
 @kernel
 def keep_sharp(sums, filled, sure, wider, solid, h2, w2, cells, block: tl.constexpr):  # fmt: skip
     """The core as far as it was followed to sharp edges."""
-    begin()
     e, y, x, inside = flat_places(tl.program_id(0), h2, w2, block)
     share = filled_two(sums, sums + cells, filled, y, x, h2, w2, 0, inside)
     found = (tl.load(wider + e, mask=inside, other=0.0) > 0) & (share > 0.6)

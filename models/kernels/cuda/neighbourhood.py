@@ -7,20 +7,9 @@ its neighbours need instead of waiting for another launch.
 
 from __future__ import annotations
 
-import torch
 import triton
 import triton.language as tl
 
-
-def _overlaps() -> bool:
-    """Whether kernels may begin before those that they wait for have ended: from Hopper on."""
-    if triton.knobs.runtime.interpret or not torch.cuda.is_available():
-        return False
-    every = range(torch.cuda.device_count())
-    return all(torch.cuda.get_device_capability(i)[0] >= 9 for i in every)
-
-
-OVERLAPS = tl.constexpr(_overlaps())
 _SIZES = [
     "h",
     "w",
@@ -48,14 +37,6 @@ _SIZES = [
 ]
 kernel = triton.jit(do_not_specialize=_SIZES)
 """Decorates what is started from the host; compiled once for frames of all sizes."""
-
-
-@triton.jit
-def begin():
-    """Wait for the kernel before; the one after is got ready meanwhile, which then waits too."""
-    if OVERLAPS:
-        tl.extra.cuda.gdc_wait()
-        tl.extra.cuda.gdc_launch_dependents()
 
 
 @triton.jit
@@ -220,31 +201,32 @@ def level_of(h, w, level: tl.constexpr):
 
 
 @triton.jit
-def share_of_mean(i, n, level: tl.constexpr):
-    """What a value of a row counts for in the mean ``level`` levels up; the last may be alone."""
-    share = i * 0.0 + 1.0
-    for _ in tl.static_range(level):
-        share *= tl.where((i | 1) < n, 0.5, 1.0)
-        i = i >> 1
-        n = (n + 1) >> 1
-    return share
+def cell_places(start, n, w, block: tl.constexpr):
+    """Cells of a small plane in order, without a division: index, row, column, if there is one."""
+    e = start + tl.arange(0, block)
+    y = ((e.to(tl.float32) + 0.5) * (1.0 / w)).to(tl.int32)
+    return e, y, e - y * w, e < n
 
 
 @triton.jit
-def pull(plane, at, h, w, above, by: tl.constexpr, block: tl.constexpr):
-    """A level of a pyramid that begins ``above``, from the one ``by`` levels below, at once."""
-    side: tl.constexpr = 1 << by
-    hc, wc = (h + side - 1) // side, (w + side - 1) // side
-    k = tl.arange(0, side * side)[None, :]
-    cells: tl.constexpr = block // (side * side)
-    for start in range(0, hc * wc, cells):
-        e = start + tl.arange(0, cells)
-        y = (e // wc * side)[:, None] + (k >> by)
-        x = (e % wc * side)[:, None] + (k & (side - 1))
-        there = (e < hc * wc)[:, None] & (y < h) & (x < w)
-        share = share_of_mean(y, h, by) * share_of_mean(x, w, by)
-        v = tl.load(plane + at + y * w + x, mask=there, other=0.0)
-        tl.store(plane + above + e, tl.sum(v * share, 1), mask=e < hc * wc)
+def pull(values, weights, at, h, w, above, hc, wc, block: tl.constexpr):
+    """The next level of a pyramid of two planes, that begins ``above``: means of two by two."""
+    for start in range(0, hc * wc, block):
+        e, y, x, inside = cell_places(start, hc * wc, wc, block)
+        y, x = 2 * y, 2 * x
+        right, below = inside & (x + 1 < w), inside & (y + 1 < h)
+        place = at + y * w + x
+        a = tl.load(values + place, mask=inside, other=0.0)
+        b = tl.load(values + place + 1, mask=right, other=0.0)
+        c = tl.load(values + place + w, mask=below, other=0.0)
+        d = tl.load(values + place + w + 1, mask=right & below, other=0.0)
+        i = tl.load(weights + place, mask=inside, other=0.0)
+        j = tl.load(weights + place + 1, mask=right, other=0.0)
+        k = tl.load(weights + place + w, mask=below, other=0.0)
+        m = tl.load(weights + place + w + 1, mask=right & below, other=0.0)
+        share = tl.where(right, 0.5, 1.0) * tl.where(below, 0.5, 1.0)
+        tl.store(values + above + e, (a + b + c + d) * share, mask=inside)
+        tl.store(weights + above + e, (i + j + k + m) * share, mask=inside)
 
 
 @triton.jit
@@ -285,35 +267,35 @@ def filled_two(values, weights, filled, y, x, h, w, level: tl.constexpr, inside)
 def fill(values, weights, filled, h, w, last: tl.constexpr, block: tl.constexpr):
     """`pyramid.spread` of one channel of a field by one program; ``last`` is where one is left.
 
-    Two levels are made at a time and filled at a time, since steps wait for each other; by a loop,
-    since code that runs once takes longer to fetch than to run.
+    Levels wait for each other, so all that a level reads is asked for at once.
     """
-    pairs: tl.constexpr = (last + 1) // 2
+    few: tl.constexpr = block // 4
     at, high, wide = h * 0, h + 0, w + 0
-    for _ in range(pairs):
-        next_high, next_wide = (high + 1) // 2, (wide + 1) // 2
-        one = at + high * wide
-        two = one + next_high * next_wide
-        pull(values, at, high, wide, one, 1, block)
-        pull(weights, at, high, wide, one, 1, block)
-        pull(values, at, high, wide, two, 2, block)
-        pull(weights, at, high, wide, two, 2, block)
+    for _ in range(last):
+        above, hc, wc = at + high * wide, (high + 1) // 2, (wide + 1) // 2
+        pull(values, weights, at, high, wide, above, hc, wc, few)
         tl.debug_barrier()
-        at, high, wide = two, (next_high + 1) // 2, (next_wide + 1) // 2
+        at, high, wide = above, hc, wc
     tl.store(filled + at, tl.load(values + at) / tl.maximum(tl.load(weights + at), 1e-8))
     tl.debug_barrier()
-    for step in range(pairs):
+    for step in range(last - 1):
         # From the highest level down: sides halved so often, rounded up.
-        by = 2 * (pairs - 1 - step)
+        by = last - 1 - step
         high, wide = (h + (1 << by) - 1) >> by, (w + (1 << by) - 1) >> by
-        at -= high * wide + ((high + 1) // 2) * ((wide + 1) // 2)
-        for start in range(0, high * wide, block):
-            e = start + tl.arange(0, block)
-            inside = e < high * wide
-            v = filled_two(values + at, weights + at, filled + at, e // wide, e % wide, high, wide,
-                           0, inside)  # fmt: skip
-            tl.store(filled + at + e, v, mask=inside)
-        tl.debug_barrier()
+        at -= high * wide
+        fill_level(values + at, weights + at, filled + at, high, wide, few)
+    if last > 0:
+        fill_level(values, weights, filled, h, w, block)
+
+
+@triton.jit
+def fill_level(values, weights, filled, h, w, block: tl.constexpr):
+    """A level of a field from the one above it, which is filled already."""
+    for start in range(0, h * w, block):
+        e, y, x, inside = cell_places(start, h * w, w, block)
+        v = filled_one(values, weights, filled, y, x, h, w, 0, inside)
+        tl.store(filled + e, v, mask=inside)
+    tl.debug_barrier()
 
 
 @triton.jit
