@@ -161,6 +161,7 @@ class Buffers:
         self.colors, self.colors_filled = (self._zeros(c, self._cells2) for c in (4, 3))
         self.deep, self.deep_filled = (self._zeros(c, self._cells4) for c in (4, 3))
         self.front = self._zeros(3, self._h2, self._w2)
+        self.own_key = self._zeros(self._h4, self._w4)
         self.pooled, self.soft = self._zeros(6, h, w), self._zeros(6, h, w)
         self._small = max(1, round(max(h, w) / _OVERVIEW))
         self._ho, self._wo = up(h, self._small), up(w, self._small)

@@ -13,9 +13,9 @@ import triton.language as tl
 from models.kernels.cuda.analysis_screen import HUE, colours, split
 from models.kernels.cuda.analysis_subject import AROUND, step
 from models.kernels.cuda.neighbourhood import (
-    between,
     enlarged,
     filled_one,
+    filled_two,
     flat_places,
     kernel,
 )
@@ -25,8 +25,10 @@ SOLID, FRONT, OWN_KEY = tl.constexpr(4), tl.constexpr(6), tl.constexpr(9)
 
 
 @triton.jit
-def key_at(deep, filled, y, x, h4, w4, cells, hue, inside):
-    """`matte._own_key` of the colour deep inside, at places of its squares."""
+def keep_key(deep, filled, own, state, pid, h4, w4, cells, block: tl.constexpr):
+    """`matte._own_key` of the colour deep inside, at its squares."""
+    e, y, x, inside = flat_places(pid, h4, w4, block)
+    hue = tl.load(state + HUE).to(tl.int32)
     weights = deep + 3 * cells
     red = filled_one(deep, weights, filled, y, x, h4, w4, 0, inside)
     green = filled_one(deep + cells, weights, filled + cells, y, x, h4, w4, 0, inside)
@@ -34,7 +36,28 @@ def key_at(deep, filled, y, x, h4, w4, cells, hue, inside):
     key, other = split(red, green, blue, hue)
     total = red + other
     above = tl.minimum(key, tl.maximum(red, other)) - total / 2
-    return tl.minimum(tl.maximum(above / tl.maximum(total, 1e-3), 0.0), 0.5)
+    found = tl.minimum(tl.maximum(above / tl.maximum(total, 1e-3), 0.0), 0.5)
+    tl.store(own + e, found, mask=inside)
+
+
+@triton.jit
+def keep_front(sums, filled, front, c, pid, h2, w2, cells, block: tl.constexpr):
+    """A channel of the subject's spread colour at half size."""
+    e, y, x, inside = flat_places(pid, h2, w2, block)
+    value = filled_two(sums + c * cells, sums + 3 * cells, filled + c * cells, y, x, h2, w2, 0,
+                       inside)  # fmt: skip
+    tl.store(front + c * h2 * w2 + e, value, mask=inside)
+
+
+@kernel
+def take_colour(sums, filled, front, deep, deep_filled, own, state, h2, w2, h4, w4, cells,
+                deep_cells, halves: tl.constexpr, block: tl.constexpr):  # fmt: skip
+    """The subject's colour at half size, and how much of the screen's channel is its own."""
+    pid = tl.program_id(0)
+    if pid < 3 * halves:
+        keep_front(sums, filled, front, pid // halves, pid % halves, h2, w2, cells, block)
+    else:
+        keep_key(deep, deep_filled, own, state, pid - 3 * halves, h4, w4, deep_cells, block)
 
 
 @triton.jit
@@ -52,8 +75,8 @@ def wide_mean(out, soft, y, x, h, w, factor: tl.constexpr, inside):
 
 
 @kernel
-def describe(fields, kept, rough, core, front, deep, deep_filled, soft, seen, state, h, w, h2,
-             w2, h4, w4, cells, one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
+def describe(fields, kept, rough, core, front, own, soft, seen, state, h, w, h2, w2, h4, w4,
+             one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
              factor: tl.constexpr, side: tl.constexpr, block: tl.constexpr):  # fmt: skip
     """The fields that need the subject's colour, and the overview for the convolution."""
     count: tl.constexpr = block // (side * side)
@@ -77,15 +100,7 @@ def describe(fields, kept, rough, core, front, deep, deep_filled, soft, seen, st
     tl.store(fields + FRONT * n + e, front_red, mask=inside)
     tl.store(fields + (FRONT + 1) * n + e, front_green, mask=inside)
     tl.store(fields + (FRONT + 2) * n + e, front_blue, mask=inside)
-    y0, y1, down = between(y, h4, h)
-    x0, x1, across = between(x, w4, w)
-    own_key = tl.zeros((block,), tl.float32)
-    for k in range(4):
-        # Corner by corner, so that there is less code to fetch.
-        low, left = k < 2, k % 2 == 0
-        share = tl.where(low, 1 - down, down) * tl.where(left, 1 - across, across)
-        at_y, at_x = tl.where(low, y0, y1), tl.where(left, x0, x1)
-        own_key += share * key_at(deep, deep_filled, at_y, at_x, h4, w4, cells, hue, inside)
+    own_key = enlarged(own, y, x, h4, w4, h, w, inside)
     tl.store(fields + OWN_KEY * n + e, own_key, mask=inside)
     around = fields + AROUND * n + e
     wide_mean(around + 6 * n, soft, y, x, h, w, one, inside)
