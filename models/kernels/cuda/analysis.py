@@ -291,14 +291,13 @@ class LiveAnalysis(ScreenRow):
 
     def _shapes(self, out: Fields) -> list[Launch]:
         """The network's convolution."""
-        block = self._conv_block
         made = []
         for i, (weights, bias, dilation) in enumerate(self._convolutions):
             last = i == len(self._convolutions) - 1
             made.append(
                 Launch(
                     context.convolve,
-                    up(self._ho * self._wo, block),
+                    up(self._ho * self._wo, self._products["block"]),
                     (
                         self.overview if i == 0 else self._layers[(i + 1) % 2],
                         weights,
@@ -309,7 +308,7 @@ class LiveAnalysis(ScreenRow):
                         self._ho,
                         self._wo,
                     ),
-                    {"dilation": dilation, "last": last, "block": block},
+                    {"dilation": dilation, "last": last, **self._products},
                 )
             )
         return made

@@ -92,7 +92,11 @@ class Buffers:
         self._lone: dict[str, Any] = {"tiles": 64} if on_cpu else {"tiles": 1, "num_warps": 1}
         self._rows = 256 if on_cpu else 4
         self._block = 1024
-        self._conv_block = 1024 if on_cpu else 64
+        # chosen: the five layers take 22.6 us on an H200, 29.8 in float32 before. With 64 pixels
+        # and 4 warps a program, what Triton 3.6 makes faults there; why is open.
+        self._products: dict[str, Any] = (
+            {"block": 1024} if on_cpu else {"block": 32, "num_warps": 2}
+        )
         self._warps: dict[str, Any] = {} if on_cpu else {"num_warps": 8}
         self._make_buffers()
         self._read_weights(network)
