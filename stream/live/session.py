@@ -342,6 +342,7 @@ class Session:
             self._sound.tend()
             self._taking.tend()
         self.notices.standing("roster", self.event.roster_trouble)
+        self._posing.tend()
         if begun:
             self._lately.refresh()
         self.console.say()
