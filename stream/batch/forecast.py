@@ -11,6 +11,7 @@ from stream.batch.pace import Pace, needed_s
 from stream.batch.state import State
 
 UNKNOWN = "not known yet: the first one measures it"
+MEASURED = "how long it takes is being measured"
 
 
 def foretold(jobs: Sequence[FilmJob], known: Sequence[Pace]) -> list[FilmJob]:
@@ -62,6 +63,14 @@ def about(seconds: float) -> str:
     hours, rest = divmod(whole, 60)
     words = "an hour" if hours == 1 else f"{hours} hours"
     return f"about {words}" + (f" and {rest} minutes" if rest else "")
+
+
+def awaited(job: FilmJob) -> str:
+    """When the films of an open job may be expected, for people; empty where nobody waits."""
+    if job.state is State.IN_WORK and job.left_s is None:
+        return MEASURED
+    open_yet = job.state in (State.IN_WORK, State.WAITING)
+    return expected(job.left_s, job.ahead) if open_yet else ""
 
 
 def expected(left_s: float | None, ahead: int) -> str:

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 
 from stream.batch.film_jobs import FilmJob
-from stream.batch.forecast import about, expected
+from stream.batch.forecast import about, awaited
 from stream.batch.jobs import Job
 from stream.batch.state import State
 
@@ -29,10 +29,8 @@ def line(job: Job | FilmJob) -> str:
 
 def how_far(job: FilmJob) -> str:
     """How far a take's films are and when they may be expected; empty where neither is asked."""
-    if job.state not in (State.IN_WORK, State.WAITING):
-        return ""
-    made = [] if job.share is None else [f"{percent(job.share)} made"]
-    return ", ".join([*made, expected(job.left_s, job.ahead)])
+    made = "" if job.share is None else f"{percent(job.share)} made"
+    return ", ".join(filter(None, (made, awaited(job))))
 
 
 def made_names(job: Job | FilmJob) -> tuple[str, ...]:

@@ -194,12 +194,10 @@ class Lately:
 
     def _plays(self, row: dict[str, Any], job: FilmJob) -> None:
         """When a take's films are expected, or that they are there."""
-        from stream.batch.forecast import expected
+        from stream.batch.forecast import awaited
 
         row["share"], row["films"] = job.share, list(job.films)
-        # Those that failed, or are not asked for, are expected by nobody.
-        open_yet = row["state"] in ("queued", "working")
-        row["expected"] = expected(job.left_s, job.ahead) if open_yet else ""
+        row["expected"] = awaited(job)
         row["ahead"] = job.ahead
         wanted = job.take.films if job.take is not None else ()
         row["shapes"] = [film.shape for film in wanted if film.film in job.films]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from stream.batch.film_jobs import FilmJob
-from stream.batch.forecast import UNKNOWN, about, expected, foretold
+from stream.batch.forecast import MEASURED, UNKNOWN, about, awaited, expected, foretold
 from stream.batch.pace import KEPT, Pace, needed_s, note_pace, paces
 from stream.batch.state import State
 from stream.take import FilmWanted, Take
@@ -63,6 +63,17 @@ def test_what_goes_before_is_said() -> None:
     assert expected(700.0, 2) == "about 12 minutes, after 2 others"
     assert expected(None, 0) == UNKNOWN
     assert expected(None, 1) == f"{UNKNOWN}; 1 other goes first"
+
+
+def test_the_one_in_work_measures_itself() -> None:
+    assert awaited(job(1, State.IN_WORK, share=0.1)) == MEASURED
+    assert awaited(job(1, State.IN_WORK, left_s=700.0)) == "about 12 minutes"
+    assert (
+        awaited(job(1, State.WAITING, left_s=700.0, ahead=1)) == "about 12 minutes, after 1 other"
+    )
+    assert awaited(job(1, State.WAITING)) == UNKNOWN
+    for state in (State.DONE, State.FAILED, State.UNASKED, State.RECORDING):
+        assert awaited(job(1, state)) == ""
 
 
 def test_the_line_is_that_of_the_queue() -> None:
