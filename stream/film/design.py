@@ -19,12 +19,12 @@ from models.moving import pixels_enc
 from models.placing import Placing
 from stream.film.clip import ClipReader
 from stream.film.elements import ClipLayer, Drawn, Element, Mixed, Motion, StillLayer
-from stream.film.music import Music
 from stream.film.poses import Parts
 from stream.film.runs import FilmRun, Segment, Shown, still
 from stream.film.shape import Shape
 from stream.film.sound_plan import SoundPlan, sound_plan
 from stream.film.view import Seen, look
+from stream.sound.music import Music
 from stream.template.arrange import Block, Item, has_text
 from stream.template.codes import Code
 from stream.template.film import Film, FilmLayer, Move

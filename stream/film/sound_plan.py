@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stream.film.music import Music
 from stream.film.poses import Parts
+from stream.sound.music import Music
 from stream.template.film import TARGET_LUFS, Film
 
 

@@ -17,13 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.durable import storing
-from stream.film.curve import STEP_S, Curve
-from stream.film.levelling import level
-from stream.film.loudness import TARGET_LUFS, Loudness
-from stream.film.music import LaidMusic, Music, lay_music, music_curve
-from stream.film.samples import BLOCK, RATE, Spool
-from stream.film.sound_file import NoSoundError, SoundError, read_sound
-from stream.film.voice import Voice, lay_voice, look
+from stream.sound.curve import STEP_S, Curve
+from stream.sound.levelling import level
+from stream.sound.loudness import TARGET_LUFS, Loudness
+from stream.sound.music import LaidMusic, Music, lay_music, music_curve
+from stream.sound.samples import BLOCK, RATE, Spool
+from stream.sound.sound_file import NoSoundError, SoundError, read_sound
+from stream.sound.voice import Voice, lay_voice, look
 
 Seen = Callable[[int, int], None]
 

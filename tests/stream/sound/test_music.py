@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from stream.durable import PARTIAL
-from stream.film.music import Music
-from stream.film.sound import make_sound
-from stream.film.sound_file import SoundError
-from tests.stream.film.hearing import RATE, level_db, theirs, wave
+from stream.sound.mixing import make_sound
+from stream.sound.music import Music
+from stream.sound.sound_file import SoundError
 from tests.stream.film.marked import heard, speech, write_sound
+from tests.stream.sound.hearing import RATE, level_db, theirs, wave
 
 
 def test_music_lies_under_the_voice_and_is_full_on_cards(tmp_path: Path) -> None:

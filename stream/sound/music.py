@@ -13,12 +13,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.film.curve import NOTHING_DB, STEP_S, Curve, Floats, ramped, spread
-from stream.film.loudness import Meter
-from stream.film.placing import place
-from stream.film.samples import BLOCK, RATE, Block, Spool
-from stream.film.sound_file import NoSoundError, SoundError, read_sound
-from stream.film.timeline import end_s
+from stream.sound.curve import NOTHING_DB, STEP_S, Curve, Floats, ramped, spread
+from stream.sound.loudness import Meter
+from stream.sound.placing import place
+from stream.sound.samples import BLOCK, RATE, Block, Spool
+from stream.sound.sound_file import NoSoundError, SoundError, read_sound
+from stream.sound.timeline import end_s
 
 # chosen: what is looped is laid over its own beginning for so long, so that no click is heard.
 _CROSS_S = 0.05
