@@ -8,15 +8,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-import torch
 from PIL import Image, ImageDraw, ImageFont
 
-from models.color import to_codes
-from models.composite import apply_overlays, over
-from models.transfer import Transfer, decode, encode
 from stream.template.reading import Box
-from stream.template.stand_in import coverage, lines
+from stream.template.stand_in import lines, with_figures
 from stream.template.template import Template, preview_size
 
 HEIGHT = 1500
@@ -31,7 +26,6 @@ SLOT: Color = (255, 214, 64)
 WORDS: Color = (190, 240, 130)
 CODE: Color = (255, 150, 240)
 FIGURE_LINE: Color = (255, 255, 255)
-FIGURE = "#8f8f92"
 _FITS = {
     "cover": "the camera's picture fills it, held at its {1}",
     "contain": "the camera's whole picture lies in it, held at its {1}",
@@ -90,18 +84,9 @@ def _font(size: int) -> ImageFont.FreeTypeFont:
 def _flattened(template: Template, fields: Mapping[str, str], size: tuple[int, int]) -> Image.Image:
     """The template around the stand-in figure, as a picture would be made."""
     scene = template.scene(size, fields)
-    picture = scene.below
-    grey = torch.tensor([int(FIGURE[i : i + 2], 16) / 255 for i in (1, 3, 5)]).view(1, 3, 1, 1)
-    encoded = encode(picture, Transfer.SRGB)
-    for index, steps in zip(scene.order, scene.runs, strict=True):
-        # A template that cannot be used yet may have no place for anybody.
-        if index < len(template.slots):
-            alpha = coverage(template.stand(size, index))
-            figure = decode(grey, Transfer.SRGB).expand_as(picture) * alpha
-            picture = over(figure, alpha, picture)
-        encoded = apply_overlays(encode(picture, Transfer.SRGB), steps)
-        picture = decode(encoded, Transfer.SRGB)
-    return Image.fromarray(np.ascontiguousarray(to_codes(encoded, 8).numpy()))
+    # A template that cannot be used yet may have no place for anybody.
+    slots = range(min(len(scene.order), len(template.slots)))
+    return with_figures(scene, [template.stand(size, n) for n in slots])
 
 
 def _scaled(template: Template, box: Box, size: tuple[int, int]) -> Box:
