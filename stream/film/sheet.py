@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import replace
-from pathlib import Path
 
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
+from stream.drawn_words import drawn_font
 from stream.film.design import Design, design
 from stream.film.poses import Parts
 from stream.film.shape import SHAPES
@@ -53,8 +53,7 @@ def draw_film_sheet(template: Template, fields: Mapping[str, str]) -> Image.Imag
     film = template.film
     parts = Parts.of(film.opening, film.closing, TAKE_S)
     times = key_times(parts)
-    path = Path(__file__).parents[1] / "template" / "fonts" / "DejaVuSans.ttf"
-    font = ImageFont.truetype(path, 17, layout_engine=ImageFont.Layout.BASIC)
+    font = drawn_font(17)
     rows: list[Image.Image] = []
     for shape in SHAPES.values():
         columns = 4 if shape.size[1] > shape.size[0] else len(times)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import functools
 import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
+from stream.drawn_words import drawn_font
 from stream.template.reading import Box
 from stream.template.stand_in import lines, with_figures
 from stream.template.template import Template, preview_size
@@ -73,12 +72,6 @@ def sample_fields(template: Template, given: Mapping[str, str]) -> dict[str, str
         column: given.get(column, SAMPLES.get(column.lower(), column.title()))
         for column in template.columns
     } | dict(given)
-
-
-@functools.cache
-def _font(size: int) -> ImageFont.FreeTypeFont:
-    path = Path(__file__).parent / "fonts" / "DejaVuSans.ttf"
-    return ImageFont.truetype(path, size, layout_engine=ImageFont.Layout.BASIC)
 
 
 def _flattened(template: Template, fields: Mapping[str, str], size: tuple[int, int]) -> Image.Image:
@@ -182,7 +175,7 @@ def _rectangle(pen: ImageDraw.ImageDraw, mark: Mark, size: tuple[int, int]) -> N
     for a, b in (((left, top), (right, top)), ((right, top), (right, bottom)),
                  ((left, bottom), (right, bottom)), ((left, top), (left, bottom))):  # fmt: skip
         _line(pen, a, b, mark)
-    font = _font(19)
+    font = drawn_font(19)
     width = min(font.getlength(mark.label) + 12, size[1])
     x = left if mark.corner[1] == "w" else right - width
     x = max(0.0, min(x, size[1] - width))
@@ -200,7 +193,7 @@ def _legend(found: list[Mark], width: int) -> Image.Image:
         for color, dash, meaning in told
         for n, words in enumerate(textwrap.wrap(meaning, max(20, (width - 128) // 12)))
     ]
-    font = _font(22)
+    font = drawn_font(22)
     sheet = Image.new("RGB", (width, 34 * len(rows) + 28), PAPER)
     pen = ImageDraw.Draw(sheet)
     for i, (color, dash, words, first) in enumerate(rows):
