@@ -237,7 +237,7 @@ def _plan(
         return Curve(np.zeros(1)), goal
     if not spoken:
         # Music alone: as loud as a voice would be, but silence stays silence here as well.
-        level_lufs = min(target_lufs, laid.lufs + _MOST_RAISED_DB) + music.card_lu
+        level_lufs = min(target_lufs, laid.lufs + _MOST_RAISED_DB) + music.plays.card_lu
         goal = target_lufs if laid.lufs + _MOST_RAISED_DB >= target_lufs else None
     steps = math.ceil(length / RATE / STEP_S) + 1
     whole = 0 if own.spool is None else own.spool.samples
