@@ -5,6 +5,7 @@ from stream.take.adding import add_clip
 from stream.take.finding import (
     find_take,
     load_take,
+    readable_takes,
     replace_take,
     rewrite_take,
     take_ids,
@@ -34,6 +35,7 @@ __all__ = [
     "find_take",
     "load_take",
     "open_take",
+    "readable_takes",
     "replace_take",
     "rewrite_take",
     "sweep_takes",
