@@ -17,9 +17,9 @@ from stream.film.elements import Element
 from stream.film.poses import Parts
 from stream.film.runs import FilmRun
 from stream.film.segments import Segments
-from stream.film.shape import Shape
 from stream.film.sound_plan import sound_plan
 from stream.film.view import look
+from stream.shape import Shape
 from stream.template.nudge import Nudge
 from stream.template.standing import Stand
 from stream.template.template import Template

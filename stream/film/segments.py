@@ -16,8 +16,8 @@ from stream.film.clip import ClipReader
 from stream.film.elements import ClipLayer, Drawn, Element, Mixed, Motion, StillLayer
 from stream.film.poses import Parts
 from stream.film.runs import Segment, Shown, still
-from stream.film.shape import Shape
 from stream.film.view import Seen
+from stream.shape import Shape
 from stream.template.arrange import Block, Item, has_text
 from stream.template.codes import Code
 from stream.template.film import Film, FilmLayer, Move

@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw
 from stream.drawn_words import drawn_font
 from stream.film.design import Design, design
 from stream.film.poses import Parts
-from stream.film.shape import SHAPES
+from stream.shape import SHAPES
 from stream.template.preview import INK, PAPER
 from stream.template.stand_in import with_figures
 from stream.template.template import Template

@@ -12,7 +12,7 @@ from stream.take.finding import (
     takes,
 )
 from stream.take.reading import TakeReader, open_take
-from stream.take.record import MEDIA, RECORD, SHAPES, VIEW, FilmWanted, Take, TakeError
+from stream.take.record import MEDIA, RECORD, VIEW, FilmWanted, Take, TakeError
 from stream.take.recorder import Recorder, RecorderState
 from stream.take.ring import PacketRing, RingState
 from stream.take.sweeping import sweep_takes
@@ -20,7 +20,6 @@ from stream.take.sweeping import sweep_takes
 __all__ = [
     "MEDIA",
     "RECORD",
-    "SHAPES",
     "VIEW",
     "About",
     "FilmWanted",

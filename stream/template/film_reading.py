@@ -7,7 +7,7 @@ from pathlib import PurePosixPath
 from typing import Any
 
 from models.blend import Mode
-from stream.film.shape import SHAPES
+from stream.shape import SHAPES
 from stream.sound.loudness import TARGET_LUFS
 from stream.sound.playing import Playing
 from stream.template.film import (
