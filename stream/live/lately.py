@@ -198,6 +198,8 @@ class Lately:
 
         row["share"], row["films"] = job.share, list(job.films)
         row["expected"] = awaited(job)
+        if row["state"] == "queued" and not self._made_here:
+            row["expected"] += ", once 'posewall batch run' runs"
         row["ahead"] = job.ahead
         wanted = job.take.films if job.take is not None else ()
         row["shapes"] = [film.shape for film in wanted if film.film in job.films]

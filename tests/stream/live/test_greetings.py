@@ -111,6 +111,10 @@ def test_whoever_stops_a_take_is_told_when(event: Event, hall: Hall) -> None:
     elsewhere = Lately(event, made_here=False)
     said = elsewhere.greeting(third)
     assert said == "'posewall batch run' makes its greeting: about 12 minutes"
+    elsewhere.refresh()
+    words = {row["expected"] for row in elsewhere.takes()}
+    elsewhere.close()
+    assert "about 12 minutes, once 'posewall batch run' runs" in words
     assert hall.lately.greeting(replace(third, films=(), length_s=0.0)) == ""
 
 
