@@ -7,9 +7,9 @@ from contextlib import closing
 
 from stream.film.design import Design, design
 from stream.film.poses import Parts
-from stream.film.shape import SHAPES
 from stream.film.sheet import TAKE_S
 from stream.film.view import Seen, look
+from stream.shape import SHAPES
 from stream.template.template import Template
 
 # chosen: soft edges of layers that meet leave less.

@@ -9,8 +9,9 @@ from stream.event import Event
 from stream.film.owner import film_owner
 from stream.prints.naming import inside
 from stream.prints.picture import picture_owner
+from stream.shape import SHAPES
 from stream.take import load_take
-from stream.take.record import SHAPES, VIEW
+from stream.take.record import VIEW
 
 FILM, POSTER = "mp4", "jpg"
 
