@@ -12,6 +12,7 @@ import torch
 
 from models import sides
 from models.composite import Scene
+from models.flatten import bare_share, flatten
 from models.placing import Placing
 from stream.film.elements import Element
 from stream.film.poses import Parts
@@ -130,6 +131,18 @@ class Design:
         scene = Scene(below, above[-1], tuple(above[:-1]), self._order)  # type: ignore[arg-type]
         self._last = key, scene
         return scene
+
+    def bare(self, t_s: float) -> float:
+        """The share of what is seen of the canvas on which no layer lies at a second of the film.
+
+        Raises:
+            UserError: a clip cannot be read any more.
+        """
+        seen = self._seen
+        nodes = [node for run in self._made() for node in run.nodes(t_s)]
+        top, left, bottom, right = seen.area
+        window = top - seen.top, left - seen.left, bottom - seen.top, right - seen.left
+        return bare_share(flatten(nodes, seen.canvas, seen.scaled), window)
 
     def stands(self) -> tuple[Stand, ...]:
         """The slots in the film's pictures."""

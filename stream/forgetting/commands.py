@@ -29,6 +29,7 @@ from stream.options import event_option
 from stream.people import folded
 from stream.people.numbering import kept_numbers
 from stream.people.removal import remove_person, without_person
+from stream.people.upcoming import forget_upcoming
 from stream.shot import Shot, readable_shots, shots
 from stream.take import Take, readable_takes, takes
 
@@ -137,6 +138,7 @@ def event_forget(args: argparse.Namespace) -> int:
             return 0
         done = erase(event, plan)
         others = same_named(event, number, name) if name else {}
+        forget_upcoming(event.paths, number)
         remove_person(event.paths, number)
         unread = (*found.unread, *films.unread)
         tell(done, unread)
@@ -224,6 +226,7 @@ def retain(args: argparse.Namespace, now: datetime) -> int:
         words = [w for n in people for w in log_words(n)]
         # Before the shots, by which a run that was killed finds them again.
         for number in people:
+            forget_upcoming(event.paths, number)
             remove_person(event.paths, number)
         done = erase(event, Plan(tuple(old), (), remade, None, tuple(words), tuple(old_takes)))
         tell(done, unread)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from models.errors import PosewallError
@@ -15,9 +17,17 @@ from stream.live.keeping import lower_priority
 from stream.live.notices import Notices
 from stream.live.scenes import SceneMaker
 from stream.people import Person, orders_of
+from stream.people.upcoming import Upcoming, keep_upcoming, upcoming
 from stream.template import Nudge, Template
 from stream.template.template import NO_NUDGE
 
+# chosen: a program that was ended by mistake, or has died, is started again within minutes; who was
+# next before a long break is not.
+KEPT_FOR = timedelta(hours=2)
+# chosen: long enough to be seen after a start, whoever looks up late.
+RESTORED_S = 180.0
+# chosen: a roster that is being saved may be without somebody for a moment.
+GONE_S = 3.0
 USUAL, ORDERED, CHOSEN = "usual", "ordered", "chosen"
 """Why a template is shown."""
 
@@ -51,6 +61,11 @@ class Pose:
         return tuple(p.number for p in self.people)
 
 
+def _numbers(people: Sequence[Person]) -> str:
+    """Who, by number: what is said on the terminal may be kept somewhere."""
+    return f"{'umbers' if len(people) > 1 else 'umber'} {', '.join(p.number for p in people)}"
+
+
 def _rounded(nudge: Nudge) -> Nudge:
     """One step there and one back is as before, without a rest of floating point."""
     return Nudge(round(nudge.right, 3), round(nudge.down, 3), round(nudge.scale, 4))
@@ -73,9 +88,25 @@ def moved_words(nudge: Nudge) -> str:
 class Posing:
     """Keeps the pose and has its scene built. Threads may share it."""
 
-    def __init__(self, event: Event, notices: Notices) -> None:
+    def __init__(
+        self,
+        event: Event,
+        notices: Notices,
+        clock: Callable[[], float] = time.monotonic,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
+        """Begin with nobody.
+
+        Args:
+            event: whose people they are.
+            notices: take what is to be said.
+            clock: monotonic, seconds.
+            now: the wall clock, aware.
+        """
         self._event = event
         self._notices = notices
+        self._clock, self._now = clock, now
+        self._gone_since_s: float | None = None
         self._lock = threading.Lock()
         # A change may read a template, which takes seconds: the next one waits for it, or the
         # later wish would be overwritten by the one before. A press does not wait.
@@ -93,8 +124,76 @@ class Posing:
     def begin(self, usual: Template, scenes: SceneMaker) -> None:
         """Show somebody, or nobody, in the usual template from now on."""
         self._usual, self._scenes = usual, scenes
+        before = self.pose
+        if not before.people and before.why != CHOSEN and self._restored():
+            return
         # The pages are there before this: who and what was chosen there stays so.
         self._take(lambda pose: pose if pose.why == CHOSEN else self._dressed(pose, None))
+
+    def _restored(self) -> bool:
+        """Show who was next when the program ended, and say so; False where nobody was."""
+        kept = upcoming(self._event.paths)
+        if kept is None or self._now() - kept.said > KEPT_FOR:
+            return False
+        try:
+            roster = self._event.roster
+        except UserError:
+            return False
+        people = tuple(p for number in kept.people if (p := roster.get(number)))
+        template = kept.template
+        if template is not None and template not in self._event.template_names:
+            template = None
+        if not people and template is None:
+            return False
+        try:
+            self._take(lambda now: self._dressed(replace(now, people=people), template))
+        except PosewallError as error:
+            self._notices.passing(str(error))
+            return False
+        if people:
+            self._notices.standing(
+                "next",
+                f"In the next picture, as before the program ended: n{_numbers(people)}. Say so if "
+                "somebody else stands there now.",
+                RESTORED_S,
+            )
+        return True
+
+    def tend(self) -> None:
+        """Let go of who was taken off the roster, and take corrections; called now and then."""
+        pose = self.pose
+        if not pose.people:
+            return
+        try:
+            roster = self._event.roster
+        except UserError:
+            return
+        now = [roster.get(p.number) for p in pose.people]
+        if None not in now:
+            self._gone_since_s = None
+            if tuple(now) == pose.people:
+                return
+        elif self._gone_since_s is None:
+            self._gone_since_s = self._clock()
+            return
+        elif self._clock() - self._gone_since_s < GONE_S:
+            return
+
+        def change(before: Pose) -> Pose:
+            left = tuple(p for old in before.people if (p := roster.get(old.number)))
+            after = replace(before, people=left)
+            return after if before.why == CHOSEN else self._dressed(after, None)
+
+        gone = tuple(p for p in pose.people if roster.get(p.number) is None)
+        self._gone_since_s = None
+        self._take(change)
+        if gone:
+            self._notices.standing("next", None)
+            verb = "is" if len(gone) == 1 else "are"
+            self._notices.passing(
+                f"N{_numbers(gone)} {verb} no longer on the roster, and not in the "
+                "next picture any more."
+            )
 
     def read_templates(self, stop: threading.Event) -> None:
         """Read the event's templates beside the loop, so that the first of each does not wait.
@@ -132,6 +231,7 @@ class Posing:
             return self._dressed(replace(now, people=people), template)
 
         pose = self._take(change)
+        self._notices.standing("next", None)
         people = pose.people
         names = ", ".join(p.name for p in people) or "nobody by name"
         said = f"Next: {names}"
@@ -181,8 +281,21 @@ class Posing:
             pose = replace(pose, said=self._said(pose, before))
             with self._lock:
                 self._pose = pose
+            self._keep(before, pose)
             self._show(pose)
         return pose
+
+    def _keep(self, before: Pose, pose: Pose) -> None:
+        """Keep who and what is next where that is another than before."""
+        kept = upcoming(self._event.paths)
+        template = pose.template.name if pose.template and pose.why == CHOSEN else None
+        known = ((), None) if kept is None else (kept.people, kept.template)
+        if before is pose or known == (pose.numbers, template):
+            return
+        try:
+            keep_upcoming(self._event.paths, Upcoming(pose.numbers, template, self._now()))
+        except UserError as error:
+            self._notices.passing(str(error))
 
     def _said(self, pose: Pose, before: Pose) -> Nudge:
         """What the event says now; where that cannot be read, what it said before."""

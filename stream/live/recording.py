@@ -153,6 +153,16 @@ class LiveRecorder:
         return recorder.state() if recorder is not None else RecorderState()
 
 
+def cut_off_words(take: Take) -> str:
+    """What is said of a take whose program ended while it was recorded."""
+    if not take.length_s:
+        return f"Take {take.id} was cut off when the program ended; nothing of it was recorded."
+    return (
+        f"Take {take.id} was cut off when the program ended; what was recorded until then is kept "
+        f"({take.length_s:.1f} s). Look at it, or record it once more."
+    )
+
+
 def takes_of(
     recorder: Callable[[Callable[[Take], None]], LiveRecorder],
     sound: SoundChoice,
@@ -163,6 +173,7 @@ def takes_of(
     tell: Callable[[str], None],
     on_trouble: Callable[[str], None],
     on_change: Callable[[], None],
+    on_mended: Callable[[str], None],
 ) -> Taking:
     """What records takes and has their films made.
 
@@ -173,6 +184,7 @@ def takes_of(
         keeper: queues them in its turn.
         lately: is told of each.
         tell, on_trouble, on_change: as of `Taking`.
+        on_mended: takes a sentence on takes that were cut off when the program ended before.
     """
 
     def queue(take_id: str) -> dict[str, Any]:
@@ -192,9 +204,11 @@ def takes_of(
         keeper.do(lambda: queue(take.id))
 
     def mend() -> dict[str, Any]:
-        for take in sweep_takes(event):
-            tell(f"Take {take.id} was cut off; what was recorded until then is kept.")
+        mended = sweep_takes(event)
+        for take in mended:
             keep(take)
+        if mended:
+            on_mended(" ".join(map(cut_off_words, mended)))
         return {}
 
     taking = Taking(
@@ -204,6 +218,8 @@ def takes_of(
         on_trouble,
         on_change,
         lambda: sound.words,
+        longest_s=lambda: event.config.longest_s,
+        greeting=lately.greeting,
     )
     keeper.do(mend)
     taking.open()

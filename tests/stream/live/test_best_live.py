@@ -49,6 +49,13 @@ def assert_chosen(event: Event, shot_id: str) -> None:
     load_frame(event, shot)
 
 
+def test_fewer_seconds_than_were_asked_for_are_said(running: LiveProcess) -> None:
+    done = running.command("grab", "--best", "--seconds", "20")
+    assert done.returncode == 0, done.stderr
+    assert "20 s were asked for, but no more than that is remembered" in done.stderr
+    assert_chosen(running.event, done.stdout.split()[0])
+
+
 def test_the_command_prints_the_shot_and_then_the_choice(running: LiveProcess) -> None:
     running.command("next", "31")
     done = running.command("grab", "--best", "--seconds", "1.5")

@@ -204,6 +204,7 @@ def test_what_a_dead_program_recorded_is_kept_by_the_next(tmp_path: Path, clip: 
     event = make_event(tmp_path)
     with LiveProcess(event, clip, "--no-batch", "--preview-height", "180") as live:
         live.until_live()
+        live.command("next", "7")
         take_id = begun(live)
         live.until(lambda: take(live)["elapsed_s"] >= 3)
         live.process.kill()
@@ -213,6 +214,13 @@ def test_what_a_dead_program_recorded_is_kept_by_the_next(tmp_path: Path, clip: 
         live.until(lambda: not load_take(event, take_id).recording)
         live.until(lambda: [t for t in live.state()["takes"] if t["state"] == "queued"])
         assert f"Take {take_id} was cut off" in live.said
+        state = live.state()
+        # The desk tells both, too: what was cut off, and who is still thought to stand there.
+        assert any(t.startswith(f"Take {take_id} was cut off") for t in state["troubles"])
+        assert any("cut off" in n or "ended while" in n for n in state["takes"][0]["notes"])
+        live.until(lambda: live.state()["next"])
+        assert [p["number"] for p in live.state()["next"]] == ["007"]
+        live.until(lambda: any("number 007" in t for t in live.state()["troubles"]))
         seconds(live, take_id, 2.0)
 
 
