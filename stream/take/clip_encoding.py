@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections import deque
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -136,7 +135,7 @@ def encoded(path: Path, media: Path, steps: Steps | None, seen: Seen) -> str:
                 encoder = FrameEncoder(given, piece)
                 writer = _Writer(media, sound, first_us)
             while given.bytes > _AHEAD_BYTES and encoder.busy:
-                time.sleep(0.01)
+                writer.collect(encoder, 0.01)
             writer.collect(encoder, 0.0)
             index += 1
             if index % SEEN_EVERY == 0:
