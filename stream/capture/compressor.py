@@ -12,7 +12,6 @@ import json
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import suppress
 from fractions import Fraction
 from typing import Any, BinaryIO
 
@@ -35,8 +34,13 @@ class _Output:
 
     def write(self, data: bytes) -> int:
         rest = memoryview(data)
-        while rest:
-            rest = rest[os.write(1, rest) :]
+        try:
+            while rest:
+                rest = rest[os.write(1, rest) :]
+        except BrokenPipeError:
+            # Whoever began this is gone: what it wanted is not wanted any more. The media library,
+            # through which this is called, would make another error of it.
+            os._exit(0)
         return len(data)
 
 
@@ -101,9 +105,7 @@ def main() -> None:
     """Compress what comes until it ends."""
     if hasattr(os, "nice"):
         os.nice(BELOW)
-    # Whoever began this is gone: what it wanted is not wanted any more.
-    with suppress(BrokenPipeError):
-        _compress(sys.stdin.buffer, _Output())
+    _compress(sys.stdin.buffer, _Output())
 
 
 if __name__ == "__main__":

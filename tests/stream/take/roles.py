@@ -16,7 +16,7 @@ from tests.stream.take.stage import number_of
 
 
 def record(root: str, first: int, told: Connection) -> None:
-    """Record takes of a clip, of some tenths of a second up to two; tell of each frame and end."""
+    """Record takes of a clip, of some tenths of a second up to five; tell of each frame and end."""
     event = Event.open(root)
     chance = random.Random(first)
     ring, recorder = PacketRing(keep_s=2.0), Recorder(event)
@@ -40,7 +40,7 @@ def record(root: str, first: int, told: Connection) -> None:
         if not recorder.state().recording:
             take = recorder.start(ring, About(SETTINGS), before_s=chance.choice((0.0, 0.7)))
             told.send(("begun", take.id, number_of(frame)))
-            left = chance.randrange(8, 60)
+            left = chance.randrange(8, 125)
         told.send(("shown", local_now(), number_of(frame), recorder.state().waiting))
         left -= 1
         if left == 0:  # the source goes on while it ends
