@@ -49,7 +49,7 @@ class Known:
         noise: the noise of the matte over the bare screen.
         where: rows and columns of the frame outside of which there is nothing but screen.
         dark: (1, 1, h, w) in [0, 1], the subject's shadow; None unless it is kept.
-        in_clip: the frame is one of a clip: the network decides alone.
+        alone: the network decides alone: over a clip whose chroma is halved.
     """
 
     bare: Fitted | None
@@ -58,7 +58,7 @@ class Known:
     noise: float
     where: tuple[slice, slice]
     dark: Tensor | None = None
-    in_clip: bool = False
+    alone: bool = False
 
 
 def unclear_within(

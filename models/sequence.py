@@ -57,12 +57,17 @@ class KeyedFrame:
         self._follows = follows
         self._known: Known | None = None
 
+    @property
+    def _halved(self) -> bool:
+        light, chroma = self._frame.planes[:2]
+        return chroma.shape != light.shape
+
     def known(self) -> Known:
         """What it tells; looked at once."""
         if self._known is None:
             known = self._parts.analysis(self._frame, self._shown, self._follows)
             known = self._parts.painted(self._frame, known)
-            self._known, self._shown = replace(known, in_clip=True), None
+            self._known, self._shown = replace(known, alone=self._halved), None
         return self._known
 
     @property

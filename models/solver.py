@@ -77,7 +77,7 @@ class Solver:
             return torch.ones_like(shown[:, 0:1]), shown.clone(), shown
         noise = known.noise * min(1.0, scale)
         asked = matte.ask(shown, known.bare, known.subject, noise, rows, columns, size)
-        return *self._estimate(shown, known.subject, asked, known.in_clip), asked.back
+        return *self._estimate(shown, known.subject, asked, known.alone), asked.back
 
     def choked(
         self, alpha: Tensor, fg: Tensor, known: Known, scale: float
@@ -136,7 +136,7 @@ class Solver:
         return Cut(alpha, fg, True, known.plate_fits, garbage=bare.unsettled)
 
     def _estimate(
-        self, shown: Tensor, subject: matte.Subject, asked: matte.Asked, in_clip: bool
+        self, shown: Tensor, subject: matte.Subject, asked: matte.Asked, alone: bool
     ) -> tuple[Tensor, Tensor]:
         """Alpha and unmixed foreground of a window."""
         own, behind = (
@@ -147,10 +147,10 @@ class Solver:
             found = matte.plain(own, behind, front, subject, asked)
         else:
             found = self.network.estimate(subject.told, asked.pixels, asked.row, asked.column)
-            if self._grade is Grade.FINAL and not in_clip:
+            if self._grade is Grade.FINAL and not alone:
                 # Of polished metal the network has seen little: there the two colours, which err
-                # towards solid, have half a say. Clips have halved chroma, where that costs: on
-                # rendered hair that turns, 6 % of SAD and 3 % of dtSSD (at full chroma it gains).
+                # towards solid, have half a say. In clips of halved chroma that costs: on hair that
+                # turns, 6 % of SAD and 3 % of dtSSD (at full chroma it gains).
                 plain = matte.plain(own, behind, front, subject, asked)
                 found = torch.maximum(found, (found + plain) / 2)
         black, white = self._settings.black_point, self._settings.white_point

@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from stream.errors import UserError
+from stream.shape import SHAPES
 
-FILM_SHAPES = ("wide", "tall")
+FILM_SHAPES = tuple(SHAPES)
 """Of films: 1920 x 1080, and 1080 x 1920 for phones held upright."""
 
 

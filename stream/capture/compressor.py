@@ -30,7 +30,14 @@ BELOW = 10
 
 
 class _Output:
-    """Standard output without a buffer of Python's own, whose last part would wait for more."""
+    """Standard output without a buffer of Python's own, whose last part would wait for more.
+
+    Attributes:
+        unread: nobody reads any more. The media library makes other errors of that.
+    """
+
+    def __init__(self) -> None:
+        self.unread = False
 
     def write(self, data: bytes) -> int:
         rest = memoryview(data)
@@ -38,9 +45,8 @@ class _Output:
             while rest:
                 rest = rest[os.write(1, rest) :]
         except BrokenPipeError:
-            # Whoever began this is gone: what it wanted is not wanted any more. The media library,
-            # through which this is called, would make another error of it.
-            os._exit(0)
+            self.unread = True
+            raise
         return len(data)
 
 
@@ -105,7 +111,13 @@ def main() -> None:
     """Compress what comes until it ends."""
     if hasattr(os, "nice"):
         os.nice(BELOW)
-    _compress(sys.stdin.buffer, _Output())
+    out = _Output()
+    try:
+        _compress(sys.stdin.buffer, out)
+    except (OSError, av.error.FFmpegError):
+        # Whoever began this is gone: what it wanted is not wanted any more.
+        if not out.unread:
+            raise
 
 
 if __name__ == "__main__":

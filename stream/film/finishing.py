@@ -12,9 +12,9 @@ from stream.film.mux import mux
 from stream.film.owner import film_owner
 from stream.film.rates import TimeLine
 from stream.film.reel import Reel
-from stream.film.sound import make_sound
 from stream.prints.naming import inside
 from stream.prints.picture import picture_owner
+from stream.sound.mixing import make_sound
 from stream.take import FilmWanted, Take, TakeError
 
 

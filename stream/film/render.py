@@ -35,11 +35,11 @@ from stream.film.probe import begun_with, choose
 from stream.film.progress import Progress, Watch
 from stream.film.rates import USUAL, TimeLine, time_line
 from stream.film.reel import Reel, Told
-from stream.film.shape import SHAPES
 from stream.film.survey import Survey, second_of, survey
 from stream.film.work import Work
 from stream.people import Person, texts
 from stream.prints.naming import inside
+from stream.shape import SHAPES
 from stream.shot import Plate, load_plate, output_of
 from stream.take import Take, TakeError, open_take
 

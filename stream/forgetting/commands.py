@@ -9,9 +9,9 @@ from datetime import datetime, timedelta
 from stream.errors import UserError
 from stream.event import Event
 from stream.forgetting.alone import alone
-from stream.forgetting.belongings import Belongings, belongings, readable, same_named
+from stream.forgetting.belongings import Belongings, belongings, same_named
 from stream.forgetting.erasing import Plan, erase
-from stream.forgetting.recorded import Recorded, readable_takes, recorded
+from stream.forgetting.recorded import Recorded, recorded
 from stream.forgetting.records import log_words
 from stream.forgetting.searching import holding, spellings
 from stream.forgetting.telling import (
@@ -29,8 +29,8 @@ from stream.options import event_option
 from stream.people import folded
 from stream.people.numbering import kept_numbers
 from stream.people.removal import remove_person, without_person
-from stream.shot import Shot, shots
-from stream.take import Take, takes
+from stream.shot import Shot, readable_shots, shots
+from stream.take import Take, readable_takes, takes
 
 
 def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -181,7 +181,7 @@ def retain(args: argparse.Namespace, now: datetime) -> int:
             limit = now - timedelta(days=args.days)
         except OverflowError:
             raise UserError(f"--days is {args.days}; give the days of some years.") from None
-        every, unread = readable(event)
+        every, unread = readable_shots(event)
         recordings, unread_takes = readable_takes(event)
         unread = (*unread, *unread_takes)
         old = [s for s in every.values() if s.taken < limit]

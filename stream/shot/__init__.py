@@ -7,7 +7,7 @@ from stream.shot.changes import (
     settle,
 )
 from stream.shot.editions import ByHand, change_shot
-from stream.shot.finding import find_shot, load_shot, shot_ids, shots
+from stream.shot.finding import find_shot, load_shot, readable_shots, shot_ids, shots
 from stream.shot.leftovers import sweep_leftovers
 from stream.shot.plates import Plate, load_plate, plate_digest, save_plate
 from stream.shot.record import RECORD, Shot, ShotError
@@ -32,6 +32,7 @@ __all__ = [
     "load_shot",
     "output_of",
     "plate_digest",
+    "readable_shots",
     "render_again",
     "save_plate",
     "save_shot",

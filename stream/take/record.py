@@ -12,11 +12,11 @@ from typing import Any
 
 from stream.errors import UserError
 from stream.file_name import stays_below
+from stream.shape import SHAPES
 
 RECORD = "take.json"
 MEDIA = "take.mkv"
 VIEW = "view.jpg"
-SHAPES = ("wide", "tall")
 ID_FORM = re.compile(r"t\d{4,}-[0-9a-f]{6}")
 UNIQUE_FORM = re.compile(r"[0-9a-f]{32}")
 

@@ -213,7 +213,9 @@ def film_line(template: Template) -> str:
         )
         if n
     ]
-    music = [] if film.music is None else [f"music {film.music.under_lu:g} LU under the voice"]
+    music = (
+        [] if film.music is None else [f"music {film.music.plays.under_lu:g} LU under the voice"]
+    )
     said = ", ".join([*cards, *counted, *music]) or "the still as it is"
     return f"As a film: {said}; loudness {film.loudness:g} LUFS."
 

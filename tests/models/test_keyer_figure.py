@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 import torch
 
+from models.analysis import Analysis, Known
 from models.color import SRGB_8BIT, turn
 from models.composite import Scene
 from models.figure import Figure
@@ -97,20 +100,16 @@ def test_a_placement_told_from_the_figure(grade: Grade) -> None:
 
 
 def test_a_frame_is_looked_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    keyer = Keyer(Grade.LIVE)
     calls = 0
-    analysis = keyer._analysis
+    analyse = Analysis.__call__
 
-    class Counted:
-        def __getattr__(self, name: str) -> object:
-            return getattr(analysis, name)
+    def counted(*args: Any) -> Known:
+        nonlocal calls
+        calls += 1
+        return analyse(*args)
 
-        def __call__(self, *args: object) -> object:
-            nonlocal calls
-            calls += 1
-            return analysis(*args)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(keyer, "_analysis", Counted())
+    monkeypatch.setattr(Analysis, "__call__", counted)
+    keyer = Keyer(Grade.LIVE)
     keyer.place(
         rgb_planes(scene().picture), SRGB_8BIT, 0, lambda _: Placement(0.5, 0, 0), (80, 120)
     )

@@ -123,6 +123,18 @@ def test_a_clip_flickers_no_more_than_its_stills(sway: float) -> None:
         assert changes(joined, true, where) <= changes(alone, true, where)
 
 
+def test_full_chroma_is_estimated_as_in_a_still() -> None:
+    # Of halved chroma the network decides alone: see `models.solver`.
+    scene = shown(person(13), colour(SKIN), uneven(GREEN)).picture
+    for planes, encoding, same in (
+        (rgb_planes(scene), SRGB_8BIT, True),
+        (rgb_to_planes(encode(scene, VIDEO_8.transfer), VIDEO_8), VIDEO_8, False),
+    ):
+        still = Keyer(Grade.FINAL).cut(planes, encoding).alpha
+        first = Keyer(Grade.FINAL).clip().next(planes, encoding).cut().alpha
+        assert torch.equal(first, still) == same
+
+
 def test_one_frame_serves_several_pictures() -> None:
     frame = Keyer().clip().next(clip_of(1)[0], VIDEO_8)
     wide, tall = frame.place(HERE, SIZE), frame.place(Placement(1.7, -40, 0), (272, 153))

@@ -235,7 +235,7 @@ def test_a_full_disk_is_tried_again_with_the_pieces_that_are_there(
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         renamed(folder)
 
-    for module in ("stream.durable", "stream.film.mux", "stream.film.whole_file"):
+    for module in ("stream.durable", "stream.film.mux", "stream.whole_file"):
         monkeypatch.setattr(f"{module}.sync_folder", refuse, raising=False)
     enqueue_take(event, take.id)
     worker.start()

@@ -14,7 +14,7 @@ from models.color import rgb_to_planes
 from models.transfer import encode
 from stream.event import Event
 from stream.film import piece_encoder
-from stream.film.shape import SHAPES, Shape
+from stream.shape import SHAPES, Shape
 from stream.shot import save_plate
 from stream.take import Take
 from tests.models.rendered import GREEN, VIDEO_8, uneven

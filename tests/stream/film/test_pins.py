@@ -15,7 +15,7 @@ from stream.film.encoder import software
 from stream.film.pins import pins_of
 from stream.film.progress import Stopped
 from stream.film.render import FilmRenderer
-from stream.film.shape import SHAPES
+from stream.shape import SHAPES
 from stream.shot import save_plate
 from stream.shot.plates import PLATE_RECORD
 from stream.take import Take, load_take
