@@ -8,7 +8,6 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from stream.capture.clip import Clip
-from stream.capture.media import local_now
 from stream.event import Event
 from stream.take import About, PacketRing, Recorder
 from tests.stream.batch.scenario import SETTINGS
@@ -41,7 +40,7 @@ def record(root: str, first: int, told: Connection) -> None:
             take = recorder.start(ring, About(SETTINGS), before_s=chance.choice((0.0, 0.7)))
             told.send(("begun", take.id, number_of(frame)))
             left = chance.randrange(8, 125)
-        told.send(("shown", local_now(), number_of(frame), recorder.state().waiting))
+        told.send(("shown", frame.taken, number_of(frame), recorder.state().waiting))
         left -= 1
         if left == 0:  # the source goes on while it ends
             stopping = threading.Thread(target=stop)
