@@ -12,6 +12,7 @@ from stream.event import Event
 from stream.film import finishing
 from stream.film.encoder import Coding, EncoderError
 from stream.film.encoder import write_piece as real_write_piece
+from stream.film.progress import Progress, Stopped
 from stream.film.render import FilmRenderer
 from stream.take import Take
 from stream.take.changes import change_take
@@ -130,6 +131,34 @@ def test_an_encoder_that_fails_for_a_moment_costs_no_finished_piece(
     # Only those that were not finished yet are made again, two at most.
     pieces = 72 // 12
     assert pieces < len(made) <= pieces + 2
+
+
+def test_a_film_goes_on_with_its_encoder_where_another_would_be_chosen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    event = make_event(tmp_path)
+    take = take_of(event, clip_of(tmp_path / "clip.mkv", 24, 10), people=["1"])
+    looks = 0
+
+    def stop() -> bool:
+        nonlocal looks
+        looks += 1
+        return looks > 24 + 40
+
+    with pytest.raises(Stopped):
+        renderer(event).make(take, stop=stop)
+
+    def never(*_: Any) -> Coding:
+        raise AssertionError("another one was asked for")
+
+    monkeypatch.setattr("stream.film.render.choose", never)
+    told: list[Progress] = []
+    films = renderer(event, "auto").make(take, told.append)
+    assert told[0].done > 12
+    # Nor is a film that is done made again.
+    told.clear()
+    assert renderer(event, "auto").make(take, told.append) == films
+    assert told == []
 
 
 def test_an_encoder_that_always_fails_is_left_for_software(
