@@ -11,10 +11,12 @@ from typing import Any
 import av
 import torch
 
+from models.estimator import weights_digest
 from stream.durable import file_digest
 from stream.event import Event
 from stream.film.encoder import Coding
 from stream.prints.about import software
+from stream.shot import output_of, plate_digest
 from stream.take import Take
 
 FORMAT = 1
@@ -59,9 +61,12 @@ def pins_of(
             "turns": [take.quarter_turns, take.mirror],
             "nudge": dict(take.nudge),
             "settings": dict(take.settings),
-            "plate": take.plate,
+            "plate": [take.plate, plate_digest(event, take.plate) if take.plate else None],
             "template": [take.template, take.template_version],
         },
+        "weights": weights_digest("final"),
         "fields": _digest(dict(fields)),
+        # What a poster and a film say of themselves inside their files.
+        "told": _digest([event.name, output_of(event, event.config.pictures).names]),
         "films": {name: coding.to_json() for name, coding in sorted(codings.items())},
     }

@@ -23,7 +23,7 @@ from stream.capture.frame import Frame
 from stream.durable import make_folder, replace_file
 from stream.event import Event
 from stream.film.design import Design, design
-from stream.film.encoder import SOFTWARE, Coding, EncoderError, choose
+from stream.film.encoder import SOFTWARE, Coding, EncoderError
 from stream.film.finishing import check_names, finish
 from stream.film.mux import PiecesDifferError
 from stream.film.owner import metadata_of
@@ -31,6 +31,7 @@ from stream.film.part import PLATE_UNFIT, grown_notes, notes_of, part_of, poster
 from stream.film.pictures import FilmPictures, placements_of
 from stream.film.pins import pins_of
 from stream.film.poster import poster_bytes
+from stream.film.probe import begun_with, choose
 from stream.film.progress import Progress, Watch
 from stream.film.rates import USUAL, TimeLine, time_line
 from stream.film.reel import Reel, Told
@@ -47,6 +48,9 @@ log = logging.getLogger("posewall.film")
 _MOST_WORKERS = 4
 """chosen: frames that are keyed at a time take some hundred megabytes each at 1080p, and what is
 done in their order leaves no more than that to do."""
+_GOES = 3
+"""chosen: a card's encoder that fails amid a film may have been in use elsewhere for a moment; what
+is finished by then stays."""
 Rank = Callable[[Sequence[Frame], KeySettings, Frame | None], Sequence[int]]
 """Puts frames in order, the best first."""
 
@@ -101,7 +105,7 @@ class FilmRenderer:
         Args:
             event: whose takes they are made of.
             device: where they are keyed.
-            encoder: as in `stream.film.encoder.choose`.
+            encoder: as in `stream.film.probe.choose`.
             rank: chooses the poster.
             clock: monotonic, seconds.
         """
@@ -142,16 +146,19 @@ class FilmRenderer:
         if not take.films:
             return Made((), (), ())
         check_names(self.event, take)
-        try:
-            return self._made(take, self._encoder, Watch(seen, between, stop, self._clock))
-        except PiecesDifferError as e:
-            log.warning("take %s: %s; its films are made anew", take.id, e)
-            again = self._encoder
-        except EncoderError as e:
-            if self._encoder != "auto":
-                raise
-            log.warning("take %s: %s; its films are made anew, by software", take.id, e)
-            again = SOFTWARE
+        again = self._encoder
+        for _ in range(_GOES):
+            try:
+                return self._made(take, self._encoder, Watch(seen, between, stop, self._clock))
+            except PiecesDifferError as e:
+                log.warning("take %s: %s", take.id, e)
+                break
+            except EncoderError as e:
+                if self._encoder != "auto":
+                    raise
+                log.warning("take %s: %s", take.id, e)
+                again = SOFTWARE
+        log.warning("take %s: its films are made anew, with the encoder %s", take.id, again)
         self._work(take).remove()
         return self._made(take, again, Watch(seen, between, stop, self._clock))
 
@@ -164,7 +171,10 @@ class FilmRenderer:
         fields, people = self._words(take)
         shapes = {f.shape: SHAPES[f.shape].size for f in take.films}
         make_folder(work.folder)
-        codings = {name: choose(size, USUAL, work.folder, encoder) for name, size in shapes.items()}
+        # What is begun is gone on with, even where another encoder would be chosen by now.
+        codings = begun_with(work.codings(), shapes, USUAL, encoder, watch.pulse)
+        if codings is None:
+            codings = {name: choose(size, USUAL, encoder) for name, size in shapes.items()}
         pins = pins_of(self.event, take, fields, codings, self.device)
         found = work.plan(pins)
         if found is not None and "made" in found:

@@ -66,6 +66,14 @@ class Work:
         self.remove()
         return None
 
+    def codings(self) -> dict[str, Any]:
+        """How each film was to be coded when it was begun, by its name; none where none was."""
+        try:
+            kept = json.loads((self.folder / _PLAN).read_text("utf-8"))
+            return dict(kept["pins"]["films"])
+        except (OSError, ValueError, KeyError, TypeError):
+            return {}
+
     def begin(self, pins: Mapping[str, Any], found: Mapping[str, Any]) -> None:
         """Keep a plan, before the first piece is made."""
         make_folder(self.folder)

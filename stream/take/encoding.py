@@ -35,6 +35,8 @@ from stream.take.backlog import Backlog
 
 log = logging.getLogger("posewall.take")
 _PIPE_BYTES = 1 << 20
+# chosen: 2.5 s of the above for a disk that sleeps, beside what waits uncompressed.
+_MOST_OUT_BYTES = 64 << 20
 _END_S = 10.0
 # The header says all; a look at seconds of the stream would hold up what has come.
 _AT_ONCE = {"fpsprobesize": "0", "analyzeduration": "100000"}
@@ -121,7 +123,7 @@ class FrameEncoder:
         self._about = _about(first.frame)
         self._zero_us = first.at_us
         self._given = given
-        self.out = Backlog()
+        self.out = Backlog(_MOST_OUT_BYTES)
         self.parameters: Parameters | None = None
         self._until_us: int | None = None
         self._stop = threading.Event()

@@ -30,6 +30,7 @@ log = logging.getLogger("posewall.take")
 _SOUND_WITHIN_S = 3.0
 # chosen: a source that is silent for so long after the end was asked for has nothing to add.
 _REST_WITHIN_S = 1.0
+_REST_US = round(_REST_WITHIN_S * SECOND_US)
 _TICK_S = 0.05
 KEY_WITHIN_S = 12.0
 """chosen: cameras send a key frame every one to ten seconds."""
@@ -198,7 +199,8 @@ class Recording(threading.Thread):
                     break
                 self.trouble = self.trouble or source.ended
                 return
-            if self._rested():
+            # What waits is written first, however late this thread is.
+            if (piece is None or piece.at_us >= self._end_us + _REST_US) and self._rested():
                 return
         self._rest_of_sound(source, first.at_us)
 
@@ -298,25 +300,27 @@ class Recording(threading.Thread):
         over_s = (self._ring.line_us(self._clock()) - self._end_us) / SECOND_US
         if over_s <= _REST_WITHIN_S:
             return False
-        if self._encoder is None or not self._encoder.busy:
+        if self._encoder is None:
             return True
         # What it was given it still gives; of a source that is lost no frame comes that ends it.
         self._backlog.end("")
-        return False
+        return not self._encoder.busy and self._encoder.out.ended is None
 
     def _rest_of_sound(self, source: Backlog, zero_us: int) -> None:
         """Sound comes a little later than the picture."""
         until_s = self._clock() + _REST_WITHIN_S
-        while self._has_sound and self._clock() < until_s:
+        while self._has_sound:
             if self._sound_us is not None and self._sound_us >= self._end_us:
                 return
             piece = source.get(_TICK_S)
-            if piece is not None and piece.sound:
-                self._write(piece, zero_us)
-            elif piece is None and source.ended:
-                return
-            elif piece is None:
+            if piece is None:
+                if source.ended or self._clock() >= until_s:
+                    return
                 self.ended.wait(_TICK_S)
+            elif piece.sound:
+                self._write(piece, zero_us)
+            elif piece.decode_us >= self._end_us + _REST_US:
+                return
 
     def _close(self) -> None:
         self._ring.detach(self._backlog)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from datetime import UTC, datetime
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import av
@@ -122,6 +123,37 @@ def test_a_clip_whose_packets_cannot_be_copied_is_compressed_anew(
     assert take.notes == ()
 
 
+@pytest.mark.parametrize(
+    ("name", "codec"),
+    [("raw.nut", "rawvideo"), ("raw.mkv", "rawvideo"), ("wrong.avi", "libx264")],
+)
+def test_a_clip_that_is_compressed_anew_keeps_its_sound(
+    event: Event, tmp_path: Path, name: str, codec: str
+) -> None:
+    """Sample by sample, and where it was heard, however long the compressing takes."""
+    heard = "pcm_s16le" if name.endswith("avi") else "aac"
+    path = numbered_clip(tmp_path / name, 120, codec=codec, sound=True, heard=heard)
+    take = add_clip(event, path, settings=SETTINGS)
+    assert (take.sound, take.notes) == ("the clip's own track", ())
+    reader = open_take(event, take)
+    assert reader.sound_path is not None
+    shown = list(reader.frames())
+    assert [number_of(f) for f in shown] == list(range(120))
+    marks = [float(shown_at(f)) for f in shown if number_of(f) % 25 == 0]
+    # The first click may rise more slowly, without what AAC puts before its first sample.
+    assert click_times(reader.sound_path)[1:] == pytest.approx(marks[1:], abs=0.003)
+    with av.open(str(path)) as given, av.open(str(reader.sound_path)) as kept:
+        packets = [bytes(p) for p in given.demux(audio=0) if p.size]
+        copies = [bytes(p) for p in kept.demux(audio=0) if p.size]
+    # All but what an encoder puts before its first sample.
+    assert len(copies) >= len(packets) - 2
+    assert copies == packets[len(packets) - len(copies) :]
+    # Laid between the pictures of its time: it can be played from the begin on.
+    with av.open(str(reader.sound_path)) as kept:
+        times = [float(p.dts * p.time_base) for p in kept.demux() if p.dts is not None]
+    assert all(b > a - 0.5 for a, b in pairwise(times))
+
+
 def test_a_clip_that_takes_long_is_not_swept_away(event: Event, tmp_path: Path) -> None:
     path = make_clip(tmp_path / "a.mp4", count=300, size=(32, 32))
     left: list[int] = []
@@ -171,6 +203,44 @@ def test_pictures_that_are_only_decoded_lie_before_the_begin(event: Event, tmp_p
     reader = open_take(event, take)
     assert [number_of(f) for f in reader.frames()] == list(range(50))
     assert number_of(next(reader.frames(take.begin_s))) == 15
+
+
+def ended(path: Path, source: Path, ends_ms: int) -> Path:
+    """A clip that is shown up to a time only, as telephones write when trimming.
+
+    ISO/IEC 14496-12, 8.6.6: an edit's segment_duration, in the movie's time scale (8.2.2), which
+    is a thousandth of a second here, says how long it is presented.
+    """
+    data = bytearray(source.read_bytes())
+    at = data.index(b"mvhd")
+    assert int.from_bytes(data[at + 16 : at + 20], "big") == 1000
+    at = data.index(b"elst")
+    assert data[at + 4] == 0  # its version
+    assert int.from_bytes(data[at + 8 : at + 12], "big") == 1
+    data[at + 12 : at + 16] = ends_ms.to_bytes(4, "big")
+    path.write_bytes(data)
+    return path
+
+
+@pytest.mark.parametrize("bframes", [0, 2])
+def test_pictures_after_the_end_of_an_edit_are_not_shown(
+    event: Event, tmp_path: Path, bframes: int
+) -> None:
+    whole = numbered_clip(tmp_path / "n.mp4", 100, key_every=25, bframes=bframes)
+    path = ended(tmp_path / "e.mp4", whole, 2400)
+    assert [number_of(f) for f in frames_of(path)] == list(range(60))
+    take = add_clip(event, path, settings=SETTINGS)
+    assert take.length_s is not None
+    end_s = take.length_s if take.end_s is None else take.end_s
+    assert end_s == pytest.approx(2.4, abs=0.002)
+    shown = [f for f in open_take(event, take).frames() if shown_at(f) < end_s - 0.001]
+    assert [number_of(f) for f in shown] == list(range(60))
+    # An end that is asked for is that of what is shown.
+    part = add_clip(event, path, settings=SETTINGS, begin_s=1.0, end_s=9.0)
+    assert (part.end_s, part.length_s) == (take.end_s, take.length_s)
+    assert add_clip(event, path, settings=SETTINGS, end_s=2.0).end_s == pytest.approx(2.0)
+    with pytest.raises(TakeError, match=r"is 2\.4 s long"):
+        add_clip(event, path, settings=SETTINGS, begin_s=3.0)
 
 
 def test_what_is_no_clip_or_has_no_such_part_is_refused(event: Event, tmp_path: Path) -> None:
