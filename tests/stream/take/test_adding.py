@@ -168,7 +168,8 @@ def test_a_clip_that_takes_long_is_not_swept_away(event: Event, tmp_path: Path) 
     def seen(done_s: float) -> None:
         (folder,) = event.paths.takes.glob(f"{PARTIAL}*")
         left.append(sweep_partials(event.paths.takes))
-        os.utime(folder, (0, 0))  # begun long ago
+        for path in (folder, *folder.iterdir()):
+            os.utime(path, (0, 0))  # begun long ago
 
     take = add_clip(event, path, settings=SETTINGS, seen=seen)
     assert len(left) >= 3
