@@ -37,6 +37,8 @@ def pins_of(
 ) -> dict[str, Any]:
     """Everything that decides the pixels of a take's films, as plain values.
 
+    `coded` puts other codings in it.
+
     Args:
         event: where the take is.
         take: that they are made of.
@@ -68,5 +70,14 @@ def pins_of(
         "fields": _digest(dict(fields)),
         # What a poster and a film say of themselves inside their files.
         "told": _digest([event.name, output_of(event, event.config.pictures).names]),
-        "films": {name: coding.to_json() for name, coding in sorted(codings.items())},
+        "films": _films(codings),
     }
+
+
+def coded(pins: Mapping[str, Any], codings: Mapping[str, Coding]) -> dict[str, Any]:
+    """The same, for films that are coded like that."""
+    return {**pins, "films": _films(codings)}
+
+
+def _films(codings: Mapping[str, Coding]) -> dict[str, Any]:
+    return {name: coding.to_json() for name, coding in sorted(codings.items())}

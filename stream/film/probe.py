@@ -11,7 +11,7 @@ import errno
 import io
 import logging
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
@@ -33,12 +33,13 @@ from stream.film.encoder import (
 log = logging.getLogger("posewall.film")
 
 WAITS_S = (1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0)
-"""chosen: two minutes for an encoder that is in use. Cards open few at a time; another program's
-is often open for the length of a clip."""
+"""chosen: two minutes for the encoders of a take's films, where they are in use. Cards open few at
+a time; another program's is often open for the length of a clip."""
 _LOOK_S = 0.5
 _TRIED_FRAMES = 12
-# What is answered where driver or device is missing; all else may be a matter of the moment.
-_GONE = (errno.EPERM, errno.ENOSYS, errno.ENODEV, errno.ENXIO, errno.ENOENT, errno.EINVAL)
+# A matter of the moment, as is an error of the card's own library; all else is said where driver
+# or device is missing.
+_PASSING = (errno.EAGAIN, errno.EBUSY, errno.ENOMEM)
 _MOST_OFF = (4.0, 2.0, 2.0)
 """Mean differences, in codes, of what an encoder makes of a smooth picture's planes; a broken one
 is far above them. Less in the chroma: all of it off by so much is a tint that is seen."""
@@ -103,7 +104,7 @@ def tried(coding: Coding, size: tuple[int, int], rate: Fraction) -> Refusal | No
         with av.open(made, "r", format="matroska") as container:
             frames = list(container.decode(video=0))
     except (av.error.FFmpegError, OSError, MemoryError) as e:
-        return Refusal(reason(e), getattr(e, "errno", None) not in _GONE)
+        return Refusal(reason(e), may_pass(e))
     except ValueError as e:
         return Refusal(reason(e))
     if len(frames) != _TRIED_FRAMES or not frames[0].key_frame:
@@ -111,6 +112,12 @@ def tried(coding: Coding, size: tuple[int, int], rate: Fraction) -> Refusal | No
     if not all(_is(frame, planes) for frame, planes in zip(frames, given, strict=True)):
         return Refusal("what it gave is another picture")
     return None
+
+
+def may_pass(error: Exception) -> bool:
+    """Whether an encoder that says so may only be in use."""
+    passing = isinstance(error, MemoryError | av.error.ExternalError)
+    return passing or getattr(error, "errno", None) in _PASSING
 
 
 def choose(
@@ -149,27 +156,17 @@ def choose(
 
 
 def begun_with(
-    begun: Mapping[str, Any],
-    sizes: Mapping[str, tuple[int, int]],
-    rate: Fraction,
-    wanted: str = "auto",
-    look: Callable[[], None] = lambda: None,
-    sleep: Callable[[float], object] = time.sleep,
-    try_out: Try = tried,
+    begun: Mapping[str, Any], sizes: Mapping[str, tuple[int, int]], wanted: str = "auto"
 ) -> dict[str, Coding] | None:
     """How films in work were begun, to be gone on with.
 
     Args:
         begun: their codings by the names of their shapes, as `Coding.to_json` gave them.
         sizes: (H, W) of the films that are wanted, by those names.
-        rate: frames a second.
         wanted: as of `choose`.
-        look: called now and then while an encoder is waited for; what it raises ends that.
-        sleep: waits so many seconds.
-        try_out: as `tried`.
 
     Returns:
-        None where others are wanted, or where an encoder is not there any more.
+        None where others are wanted.
     """
     known = {c.encoder: c for c in (*HARDWARE, software())}
     found: dict[str, Coding] = {}
@@ -177,40 +174,66 @@ def begun_with(
         for name in sizes:
             # As many threads as it was begun with: a film may be finished on another computer.
             coding = replace(known[begun[name]["encoder"]], threads=int(begun[name]["threads"]))
-            if coding.to_json() != begun[name]:
+            if coding.to_json() != begun[name] or wanted not in ("auto", coding.encoder):
                 return None
             found[name] = coding
     except (KeyError, TypeError, ValueError):
         return None
-    if set(begun) != set(sizes):
-        return None
-    for name, coding in found.items():
-        if wanted not in ("auto", coding.encoder):
-            return None
-        if coding.encoder != SOFTWARE and not _comes(
-            coding, sizes[name], rate, look, sleep, try_out
-        ):
-            return None
-    return found
+    return found if set(begun) == set(sizes) else None
+
+
+def all_there(
+    codings: Mapping[str, Coding],
+    sizes: Mapping[str, tuple[int, int]],
+    rate: Fraction,
+    look: Callable[[], None] = lambda: None,
+    sleep: Callable[[float], object] = time.sleep,
+    try_out: Try = tried,
+) -> bool:
+    """Whether films can be gone on with: their encoders work, now or in a while.
+
+    Args:
+        codings: of the films, by the names of their shapes.
+        sizes: (H, W) by those names.
+        rate: frames a second.
+        look: called now and then while an encoder is waited for; what it raises ends that.
+        sleep: waits so many seconds.
+        try_out: as `tried`.
+    """
+    waits_s = iter(WAITS_S)  # for all of them together
+    return all(
+        coding.encoder == SOFTWARE
+        or _comes(coding, sizes[name], rate, waits_s, look, sleep, try_out)
+        for name, coding in codings.items()
+    )
+
+
+def waited(
+    seconds: float, look: Callable[[], None], sleep: Callable[[float], object] = time.sleep
+) -> None:
+    """Wait, and look twice a second whether to go on; what ``look`` raises ends it."""
+    for _ in range(round(seconds / _LOOK_S)):
+        look()
+        sleep(_LOOK_S)
 
 
 def _comes(
     coding: Coding,
     size: tuple[int, int],
     rate: Fraction,
+    waits_s: Iterator[float],
     look: Callable[[], None],
     sleep: Callable[[float], object],
     try_out: Try,
 ) -> bool:
     """Whether an encoder can be used, now or in a while."""
     refusal = try_out(coding, size, rate)
-    for wait_s in WAITS_S:
-        if refusal is None or not refusal.passes:
+    while refusal is not None and refusal.passes:
+        wait_s = next(waits_s, None)
+        if wait_s is None:
             break
         log.info("the encoder %s is waited for: %s", coding.encoder, refusal.why)
-        for _ in range(round(wait_s / _LOOK_S)):
-            look()
-            sleep(_LOOK_S)
+        waited(wait_s, look, sleep)
         refusal = try_out(coding, size, rate)
     if refusal is None:
         return True

@@ -10,6 +10,7 @@ from typing import Any
 from models.errors import PosewallError
 from stream.capture.microphone import Microphone
 from stream.capture.microphones import microphone_target, microphones
+from stream.durable import sweep_partials
 from stream.errors import UserError
 from stream.event import Event
 from stream.live.keeping import Keeper
@@ -204,6 +205,7 @@ def takes_of(
         keeper.do(lambda: queue(take.id))
 
     def mend() -> dict[str, Any]:
+        sweep_partials(event.paths.takes)
         mended = sweep_takes(event)
         for take in mended:
             keep(take)

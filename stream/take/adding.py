@@ -112,8 +112,9 @@ def add_clip(
         made = copied(path, media, told) if in_order else None
         if made is None:
             media.unlink(missing_ok=True)
-            silent = encoded(path, media, None if in_order else _steps(path), told)
-            made = Copied(first_us, None, silent)
+            lost = encoded(path, media, None if in_order else _steps(path), told)
+            draft = draft.noting(lost.missing) if lost.missing else draft
+            made = Copied(first_us, None, lost.silent)
         shown_s = (first_us - made.zero_us) / SECOND_US
         _, length_s = measured(media)
         hidden_s = None if made.end_us is None else (made.end_us - made.zero_us) / SECOND_US

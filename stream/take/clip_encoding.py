@@ -11,9 +11,9 @@ from stream.capture.clip import Clip
 from stream.capture.frame import Frame
 from stream.capture.parameters import Parameters
 from stream.capture.tap import SECOND_US, Piece, Streams
-from stream.take.backlog import Backlog
+from stream.take.backlog import Backlog, missing_words
 from stream.take.clip_copy import SEEN_EVERY, Seen
-from stream.take.encoding import FrameEncoder
+from stream.take.encoding import STOPPED, FrameEncoder
 from stream.take.media_file import MediaFile
 from stream.take.record import TakeError
 from stream.take.time_line import own_us
@@ -34,6 +34,18 @@ class Steps(NamedTuple):
 
     start_us: int
     step_us: int
+
+
+class Encoded(NamedTuple):
+    """What is not kept of a clip.
+
+    Attributes:
+        silent: why its sound is not; empty otherwise.
+        missing: which of its pictures; empty where all are there.
+    """
+
+    silent: str
+    missing: str
 
 
 class _Sound:
@@ -97,7 +109,7 @@ class _Writer:
             self._file.finish()
 
 
-def encoded(path: Path, media: Path, steps: Steps | None, seen: Seen) -> str:
+def encoded(path: Path, media: Path, steps: Steps | None, seen: Seen) -> Encoded:
     """Compress a clip's frames, and copy its sound.
 
     Args:
@@ -107,10 +119,10 @@ def encoded(path: Path, media: Path, steps: Steps | None, seen: Seen) -> str:
         seen: told of the seconds done.
 
     Returns:
-        Why sound that it has is not kept; empty otherwise.
+        What is not kept of it.
 
     Raises:
-        UserError: the clip cannot be read.
+        UserError: the clip cannot be read, or its frames could not all be compressed.
         OSError: the disk does not take it.
     """
     sound = _Sound()
@@ -137,16 +149,24 @@ def encoded(path: Path, media: Path, steps: Steps | None, seen: Seen) -> str:
             while given.bytes > _AHEAD_BYTES and encoder.busy:
                 writer.collect(encoder, 0.01)
             writer.collect(encoder, 0.0)
+            if not encoder.busy:  # though it is given more
+                break
             index += 1
             if index % SEEN_EVERY == 0:
                 seen((at_us - first_us) / SECOND_US)
         given.end("")
         while encoder is not None and writer is not None and (encoder.busy or encoder.out.bytes):
             writer.collect(encoder, 0.05)
+        if encoder is not None and (given.bytes or encoder.out.ended):
+            raise TakeError(
+                f"{path}: is not kept, since {encoder.out.ended or STOPPED} amid it; close other "
+                "programs and do it again."
+            )
     finally:
         clip.close()
         if encoder is not None:
             encoder.close()
         if writer is not None:
             writer.finish()
-    return sound.silent
+    gaps = [*given.gaps, *(encoder.out.gaps if encoder is not None else ())]
+    return Encoded(sound.silent, missing_words(gaps, first_us))

@@ -16,7 +16,7 @@ from stream.capture.tap import SECOND_US, Piece
 from stream.durable import StorageError, held, storage_sentence
 from stream.event import Event
 from stream.shot.frames import FrameFileError
-from stream.take.backlog import Backlog, Gap
+from stream.take.backlog import Backlog, missing_words
 from stream.take.encoding import FrameEncoder
 from stream.take.finding import replace_take
 from stream.take.media_file import MediaFile
@@ -187,13 +187,12 @@ class Recording(threading.Thread):
         self._begin_file(first, source)
         while True:
             piece = source.get(_TICK_S)
-            if piece is not None and not piece.sound:
-                if piece.decode_us >= self._end_us:
+            if piece is not None:
+                if not piece.sound and piece.decode_us >= self._end_us:
                     break
                 self._write(piece, first.at_us)
-                continue
-            if piece is not None:  # sound goes on when the camera is gone
-                self._write(piece, first.at_us)
+                if not piece.sound:  # which goes on when the camera is gone
+                    continue
             if source.over:
                 if not source.ended:  # all that was to be compressed is
                     break
@@ -318,6 +317,8 @@ class Recording(threading.Thread):
                     return
                 self.ended.wait(_TICK_S)
             elif piece.sound:
+                if piece.at_us >= self._end_us:  # none that is later belongs to it
+                    return
                 self._write(piece, zero_us)
             elif piece.decode_us >= self._end_us + _REST_US:
                 return
@@ -338,15 +339,9 @@ class Recording(threading.Thread):
         except (OSError, ValueError) as e:
             self._file = file
             self._fail(e)
-        ends = [min(g.at_us + g.length_us, self._end_us) for g in gaps]
-        gaps = [Gap(g.at_us, e - g.at_us) for g, e in zip(gaps, ends, strict=True) if e > g.at_us]
-        if gaps:
-            missing_s = sum(g.length_us for g in gaps) / SECOND_US
-            first_s = (gaps[0].at_us - (self._plan.zero_us or gaps[0].at_us)) / SECOND_US
-            self.take = self.take.noting(
-                f"{missing_s:.1f} s of picture are missing in it, from {first_s:.1f} s on: this "
-                "computer or its disk was too slow"
-            )
+        missing = missing_words(gaps, self._plan.zero_us, self._end_us)
+        if missing:
+            self.take = self.take.noting(missing)
         if self.trouble:
             self.take = self.take.noting(self.trouble)
         end_s = (self._end_us - (self._plan.zero_us or self._plan.begin_us)) / SECOND_US

@@ -6,7 +6,7 @@ import logging
 
 from filelock import Timeout
 
-from stream.durable import StorageError, held, sweep_partials
+from stream.durable import StorageError, held
 from stream.event import Event
 from stream.take.finding import load_take, takes
 from stream.take.record import Take, TakeError
@@ -21,12 +21,13 @@ CUT_OFF = "the program ended while this take was recorded; what was written unti
 def sweep_takes(event: Event) -> list[Take]:
     """Settle the takes that nobody records any more, though their records say so.
 
+    Nothing is removed: a clip may just be added by another program.
+
     Returns:
         Those takes, as they are kept now.
     """
     if not event.paths.takes.is_dir():
         return []
-    sweep_partials(event.paths.takes)
     mended = []
     for take in takes(event):
         if not take.recording:

@@ -15,7 +15,7 @@ import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from itertools import cycle
+from itertools import cycle, islice
 from multiprocessing.context import ForkServerProcess
 from pathlib import Path
 
@@ -36,6 +36,8 @@ from tests.stream.film.small import plain_and_plated
 KILLS = int(os.environ.get("POSEWALL_FILM_KILLS", "3"))
 MOST_A_FILM = 12
 assert MOST_A_FILM < MOST_STARTS - 2
+MOST_ROUNDS = 2 * KILLS + 4
+"""chosen: as in `tests.stream.film.test_render_kills`."""
 
 
 @contextmanager
@@ -80,7 +82,7 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
     took = finished(twin, *takes)
     chance = random.Random(20260531)
     killed = 0
-    for take in cycle(takes):
+    for take in islice(cycle(takes), MOST_ROUNDS):
         whole = files(twin, take)
         for _ in range(min(MOST_A_FILM, -(-(KILLS - killed) // 2))):
             with working(event), JobQueue(event) as queue:
@@ -104,6 +106,7 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
         for name in whole:
             (event.paths.films / name).unlink()
         change_take(event, take.id)
+    assert killed >= KILLS, f"{killed} kills met a film: it is made faster than it can be killed"
     finished(event, *takes)
     with JobQueue(event) as queue:
         sweep_film_work(event, queue)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
+import termios
 import threading
-import time
+from array import array
 from contextlib import suppress
 from pathlib import Path
+from typing import IO
 
 from stream.capture.container import Target
 from stream.capture.errors import SourceLost
@@ -16,13 +19,24 @@ from stream.take.backlog import Backlog
 from tests.stream.take.stage import Clock, numbered_clip, read_into, wait_until
 from tests.stream.take.test_ring import pieces_of
 
+TS_BYTES = 188
+"""Of a packet: ITU-T H.222.0, 2.4.3.2."""
+
+
+def unread(pipe: IO[bytes]) -> int:
+    """How many bytes wait in a pipe (ioctl_pipe of the system, FIONREAD)."""
+    found = array("i", [0])
+    fcntl.ioctl(pipe.fileno(), termios.FIONREAD, found)
+    return found[0]
+
 
 def test_what_it_brings_late_is_not_in_the_ring(tmp_path: Path) -> None:
     data = numbered_clip(tmp_path / "old.ts", 250, key_every=5, bframes=0).read_bytes()
     other = numbered_clip(tmp_path / "new.mp4", 50, key_every=5, bframes=0)
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
-    go_on = threading.Event()
+    hangs, go_on = threading.Event(), threading.Event()
+    half = len(data) // 2 // TS_BYTES * TS_BYTES
     clock = Clock()
     ring, backlog = PacketRing(clock=clock), Backlog()
     old = LiveMedia(Target(str(pipe), "old", format="mpegts"), tap=ring, clock=clock)
@@ -30,9 +44,14 @@ def test_what_it_brings_late_is_not_in_the_ring(tmp_path: Path) -> None:
 
     def send() -> None:
         with suppress(BrokenPipeError), pipe.open("wb", buffering=0) as to:
-            to.write(data[: len(data) // 2])
+            to.write(data[:half])
+            wait_until(lambda: unread(to) == 0)
+            # Who fetches this has read all before it; no frame comes of a byte, and it hangs.
+            to.write(data[half : half + 1])
+            wait_until(lambda: unread(to) == 0)
+            hangs.set()
             go_on.wait(60)
-            to.write(data[len(data) // 2 :])
+            to.write(data[half + 1 :])
 
     def read() -> None:
         with suppress(SourceLost):
@@ -43,12 +62,9 @@ def test_what_it_brings_late_is_not_in_the_ring(tmp_path: Path) -> None:
     threads = [threading.Thread(target=work, daemon=True) for work in (send, read)]
     for thread in threads:
         thread.start()
-    # Until it hangs in a read, amid what was sent.
-    wait_until(lambda: len(frames) > 100)
-    count = 0
-    while count < len(frames):
-        count = len(frames)
-        time.sleep(0.3)
+    assert hangs.wait(60)
+    count = len(frames)
+    assert count > 100
     assert ring.streams is not None
     assert ring.streams.source == "old"
     old.close()

@@ -3,29 +3,36 @@
 from __future__ import annotations
 
 import os
+import subprocess
 from datetime import UTC, datetime
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import av
 import pytest
 import torch
 
+from stream import own_process
 from stream.capture.clip import Clip
 from stream.capture.frame import Frame
+from stream.capture.tap import Piece
 from stream.durable import PARTIAL, sweep_partials
 from stream.errors import UserError
 from stream.event import Event
 from stream.take import (
     TakeError,
     add_clip,
+    clip_encoding,
     load_take,
     open_take,
     rewrite_take,
     sweep_takes,
     take_ids,
 )
+from stream.take.backlog import Backlog, Gap
+from stream.take.encoding import FrameEncoder
 from stream.take.recorder import LOCK, recording_lock
 from stream.take.sweeping import CUT_OFF
 from tests.stream.batch.scenario import SETTINGS
@@ -161,12 +168,53 @@ def test_a_clip_that_takes_long_is_not_swept_away(event: Event, tmp_path: Path) 
     def seen(done_s: float) -> None:
         (folder,) = event.paths.takes.glob(f"{PARTIAL}*")
         left.append(sweep_partials(event.paths.takes))
-        os.utime(folder, (0, 0))  # begun long ago
+        for path in (folder, *folder.iterdir()):
+            os.utime(path, (0, 0))  # begun long ago
 
     take = add_clip(event, path, settings=SETTINGS, seen=seen)
     assert len(left) >= 3
     assert not any(left)
     assert len(list(open_take(event, take).frames())) == 300
+
+
+def test_a_clip_whose_compressor_ends_amid_it_is_refused(
+    event: Event, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed as by a system that has no memory left (POSIX.1-2017, SIGKILL)."""
+    path = make_clip(tmp_path / "raw.avi", count=900, size=(64, 48), codec="rawvideo")
+    begun = own_process.begin
+    compressors: list[subprocess.Popen[bytes]] = []
+
+    def begin(module: str, **more: Any) -> subprocess.Popen[bytes]:
+        compressors.append(begun(module, **more))
+        return compressors[-1]
+
+    monkeypatch.setattr(own_process, "begin", begin)
+
+    def seen(done_s: float) -> None:
+        if done_s > 10:
+            compressors[0].kill()
+
+    with pytest.raises(TakeError, match=r"raw.avi: is not kept, since the process that compresses"):
+        add_clip(event, path, settings=SETTINGS, seen=seen)
+    assert take_ids(event) == []
+    assert not list(event.paths.takes.glob(f"{PARTIAL}*"))
+
+
+def test_pictures_that_found_no_room_are_told(
+    event: Event, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Full(FrameEncoder):
+        """One whose packets found no room for a while."""
+
+        def __init__(self, given: Backlog, first: Piece) -> None:
+            super().__init__(given, first)
+            self.out.gaps.append(Gap(first.at_us + 1_000_000, 500_000))
+
+    path = make_clip(tmp_path / "raw.avi", count=50, size=(64, 48), codec="rawvideo")
+    monkeypatch.setattr(clip_encoding, "FrameEncoder", Full)
+    (note,) = add_clip(event, path, settings=SETTINGS).notes
+    assert note.startswith("0.5 s of picture are missing in it, from 1.0 s on")
 
 
 NOON = datetime(2026, 5, 31, 12, tzinfo=UTC)
