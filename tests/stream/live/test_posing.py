@@ -264,6 +264,22 @@ def test_a_corrected_name_is_shown_at_once(event: Event) -> None:
     assert start.shown == (("1",), "pier", USUAL)
 
 
+@pytest.mark.parametrize("text", ["{", "[]"])
+def test_an_unreadable_file_is_gone_for_good(
+    event: Event, monkeypatch: pytest.MonkeyPatch, text: str
+) -> None:
+    """Without fsync of the folder the name may be there again after a power cut (POSIX.1-2017)."""
+    event.paths.upcoming.write_text(text, "utf-8")
+    synced: list[tuple[Path, bool]] = []
+    monkeypatch.setattr(
+        "stream.people.upcoming.sync_folder",
+        lambda folder: synced.append((folder, event.paths.upcoming.exists())),
+    )
+    forget_upcoming(event.paths, "1")
+    forget_upcoming(event.paths, "1")
+    assert synced == [(event.paths.root, False)]
+
+
 def test_forgetting_takes_one_of_several_out(event: Event) -> None:
     said = datetime(2026, 5, 31, 18, 0, tzinfo=UTC)
     keep_upcoming(event.paths, Upcoming(("1", "2"), "gate", said))
