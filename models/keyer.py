@@ -262,13 +262,17 @@ class Keyer:
         """
         return self._placer(*self._look(planes, encoding, quarter_turns), placement, size)
 
-    def figure(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Figure | None:
+    def figure(
+        self, planes: Planes, encoding: Encoding, quarter_turns: int = 0, follows: bool = False
+    ) -> Figure | None:
         """Find where the subject stands in a frame, by a small matte.
 
         `place` finds it on its own where it is given a function; this is for looking at it alone.
 
         Args:
             planes, encoding, quarter_turns: as in `cut`.
+            follows: the camera stands as for the frame that was looked at before, so the plate
+                stays where it was laid for that.
 
         Returns:
             None where nobody is, or no screen.
@@ -277,7 +281,7 @@ class Keyer:
             ShapeError: as in `cut`.
         """
         frame = self._look.upload(planes, encoding, quarter_turns)
-        return self._placer.figure(frame, self._look.analyse(frame))
+        return self._placer.figure(frame, self._look.analyse(frame, follows))
 
     def lay(
         self, placed: Placed | Sequence[Placed | None], scene: Scene, depth: int = 8

@@ -82,9 +82,14 @@ class Looking:
         reader = None if self.core is None else self.core.light(here, encoding, quarter_turns)
         return Upright(here, encoding, quarter_turns, reader)
 
-    def analyse(self, frame: Upright) -> Known:
-        """What the whole frame tells, with what is painted over it."""
-        return self.painted(frame, self._analysis(frame))
+    def analyse(self, frame: Upright, follows: bool = False) -> Known:
+        """What the whole frame tells, with what is painted over it.
+
+        Args:
+            frame: as `upload` gave it.
+            follows: as in `models.keyer.Keyer.figure`.
+        """
+        return self.painted(frame, self._analysis(frame, follows=follows))
 
     def painted(self, frame: Upright, known: Known) -> Known:
         """What is known of a frame, with what is painted over it."""

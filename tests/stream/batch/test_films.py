@@ -32,12 +32,15 @@ from stream.take.changes import change_take
 from stream.take.recorder import recording_lock
 from tests.stream.batch.clips import add_take
 from tests.stream.batch.scenario import SETTINGS, make_event, make_frame
+from tests.stream.film import ninth
 
-FILM_FRAMES = 81
+pytestmark = pytest.mark.usefixtures("small_films")
+
+FILM_FRAMES = 162
 
 
 def add_long(event: Event) -> Take:
-    """A take whose film has two pieces; a frame that is shown three times is keyed once."""
+    """A take whose film has three pieces; a frame that is shown three times is keyed once."""
     return add_take(event, frames=FILM_FRAMES // 3, rate=10)
 
 
@@ -109,7 +112,7 @@ def test_a_take_becomes_a_film_with_its_poster(
     assert film_owner(film) == picture_owner(film.with_suffix(".jpg")) == take.unique
     with av.open(str(film)) as container:
         video = container.streams.video[0]
-        assert (video.width, video.height) == (1920, 1080)
+        assert (video.height, video.width) == ninth.WIDE
         assert sum(1 for _ in container.decode(video)) == 12
     # What it took is known now: the next one is foretold by it.
     (pace,) = paces(event)

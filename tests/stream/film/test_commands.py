@@ -16,6 +16,8 @@ from stream.take import find_take, rewrite_take, take_ids
 from tests.stream.batch.clips import add_take, make_clip
 from tests.stream.batch.scenario import make_still, make_template
 
+pytestmark = pytest.mark.usefixtures("small_films")
+
 
 def typed(*words: str | Path) -> int:
     return main([str(w) for w in words])
@@ -125,7 +127,7 @@ def test_a_failure_is_one_sentence_and_again_mends_it(
 def test_stopped_in_the_middle_it_stays_queued(
     event: Event, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    add_take(event, frames=6)
+    add_take(event, frames=60)  # longer than it takes to look twice
     looks: list[int] = []
 
     def interrupted(self: Progress, *_: object) -> None:

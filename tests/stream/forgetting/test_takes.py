@@ -21,8 +21,11 @@ from stream.shot import save_shot
 from stream.take import Take, load_take, rewrite_take, take_ids
 from tests.stream.batch.clips import add_take
 from tests.stream.batch.scenario import SETTINGS, TAKEN, make_event, make_frame
+from tests.stream.film import ninth
 from tests.stream.forgetting.leaving import NAME, NUMBER, ROSTER, digest, hashes, run, traces
 from tests.stream.forgetting.test_retain import words as retain_words
+
+pytestmark = pytest.mark.usefixtures("small_films")
 
 
 @dataclass(frozen=True)
@@ -57,7 +60,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Evening:
         other = add_take(event, ("101",), frames=6)
         once = add_take(event, (NUMBER,), frames=6)
         save_shot(event, make_frame(1), people=[NUMBER], settings=SETTINGS)
-    assert run("batch", "run", "--event", root) == 0
+    with ninth.ninth():
+        assert run("batch", "run", "--event", root) == 0
     with JobQueue(event) as queue:
         sweep_film_work(event, queue)  # as the worker does now and then
     # Who was thought to be in it: the record is another's, the greeting still has the name.
