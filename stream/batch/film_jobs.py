@@ -26,6 +26,7 @@ class FilmJob:
         transient: the failure may pass by itself, such as a full disk.
         films: file names below films/, once they are done.
         share: how much of them is done, 0 to 1, once they are begun; None where unknown.
+        own_s: how long they themselves are still worked on; None where unknown.
         left_s: until they are made, those that go before them included; None where unknown.
         ahead: how many takes' films are made before them.
         asked: orders them; None where they are not queued yet.
@@ -39,6 +40,7 @@ class FilmJob:
     transient: bool = False
     films: tuple[str, ...] = ()
     share: float | None = None
+    own_s: float | None = None
     left_s: float | None = None
     ahead: int = 0
     asked: int | None = None
@@ -87,8 +89,8 @@ def _job(event: Event, take: Take, row: Any) -> FilmJob:
         asked = None if row is None else row.created_at
         return replace(job, state=State.WAITING if wanted else State.UNASKED, asked=asked)
     if row.status == "PENDING":
-        share, left_s = read_share(event, take)
-        return replace(job, state=State.IN_WORK, share=share, left_s=left_s)
+        share, own_s = read_share(event, take)
+        return replace(job, state=State.IN_WORK, share=share, own_s=own_s)
     if row.status == "SUCCESS" and isinstance(row.output, Mapping):
         notes = dict.fromkeys((*take.notes, *(str(n) for n in row.output.get("notes", ()))))
         job = replace(job, notes=tuple(notes))

@@ -87,8 +87,14 @@ class FilmWork:
         return self._other
 
 
-class _Making:
-    """Tells others how far the films of a take are, and keeps how long they took."""
+class Timing:
+    """Tells others how far the films of a take are, and keeps how long they took.
+
+    Args:
+        event: whose take it is.
+        take: as it is kept.
+        clock: monotonic, seconds.
+    """
 
     def __init__(
         self, event: Event, take: Take, clock: Callable[[], float] = time.monotonic
@@ -145,12 +151,12 @@ def make_films(work: FilmWork, take: Take) -> Answer:
 
     turn = FilmTurn(TURNS, work.queued, ended)
     turn.begin()
-    making = _Making(event, take)
+    timing = Timing(event, take)
     try:
         made = work.renderer.make(
             take,
-            making.seen,
-            lambda: making.aside(turn.between),
+            timing.seen,
+            lambda: timing.aside(turn.between),
             lambda: work.stop() or work.superseded(take),
         )
     except Stopped as e:
@@ -159,7 +165,7 @@ def make_films(work: FilmWork, take: Take) -> Answer:
         return failed(SUPERSEDED)
     finally:
         turn.end()
-    making.over()
+    timing.over()
     if take.former_films:
         with held(event.paths.lock):
             _remove_former(event, load_take(event, take.id))

@@ -10,14 +10,15 @@ from stream.batch.film_jobs import FilmJob
 from stream.batch.pace import Pace, needed_s
 from stream.batch.state import State
 
-UNKNOWN = "not known yet: the first one measures it"
+UNKNOWN = "nobody knows yet how long greetings take here"
 MEASURED = "how long it takes is being measured"
 
 
 def foretold(jobs: Sequence[FilmJob], known: Sequence[Pace]) -> list[FilmJob]:
     """The same jobs, each open one with how long it still takes and how many go before it.
 
-    Films are made one at a time, in the order in which they were asked for.
+    Films are made one at a time, in the order in which they were asked for. Jobs that are foretold
+    already are foretold anew.
 
     Args:
         jobs: of one event, all of them.
@@ -39,8 +40,8 @@ def foretold(jobs: Sequence[FilmJob], known: Sequence[Pace]) -> list[FilmJob]:
 
 def _own_s(job: FilmJob, known: Sequence[Pace]) -> float | None:
     """How long a job itself is still worked on."""
-    if job.left_s is not None:
-        return job.left_s
+    if job.own_s is not None:
+        return job.own_s
     share = job.share or 0.0
     if share >= 1:  # its sound, and one file of both
         return 0.0
@@ -73,14 +74,19 @@ def awaited(job: FilmJob) -> str:
     return expected(job.left_s, job.ahead) if open_yet else ""
 
 
-def expected(left_s: float | None, ahead: int) -> str:
+def expected(left_s: float | None, ahead: int, pictures: bool = False) -> str:
     """When something may be expected, for people.
 
     Args:
         left_s: until it is made; None where nobody knows.
         ahead: how many are made before it.
+        pictures: some wait, and go first; their time is in no ``left_s``.
     """
-    others = f"{ahead} {'other' if ahead == 1 else 'others'}"
-    if left_s is None:
-        return UNKNOWN + (f"; {others} {'goes' if ahead == 1 else 'go'} first" if ahead else "")
-    return about(left_s) + (f", after {others}" if ahead else "")
+    others = f"{ahead} {'other' if ahead == 1 else 'others'}" if ahead else ""
+    before = " and ".join(filter(None, (others, "the pictures that wait" if pictures else "")))
+    if left_s is not None:
+        return about(left_s) + (f", after {before}" if before else "")
+    if not before:
+        return UNKNOWN
+    verb = "is" if ahead == 1 and not pictures else "are"
+    return f"{UNKNOWN}, and {before} {verb} made before it"

@@ -142,7 +142,12 @@ def run_greet(args: argparse.Namespace) -> int:
             )
             print(f"Asked for earlier, and made first: {listed}", file=sys.stderr)
         if last is not None:
-            print(f"Expected: {expected(last.left_s, len(before))}.", file=sys.stderr)
+            words = expected(last.left_s, len(before))
+            if last.left_s is None:
+                told = f"{words[:1].upper()}{words[1:]}."
+            else:
+                told = f"Expected: {words}."
+            print(told, file=sys.stderr)
         ended = run_until_finished(event, device, lambda: _those(queue, ids))
     if ended is None:
         return 130

@@ -15,7 +15,7 @@ from stream.live.beside import frames_beside
 from stream.live.choosing import USUAL_S, Choosing
 from stream.live.countdown import Countdown
 from stream.live.figures import Meter
-from stream.live.films import greeting_file
+from stream.live.films import GreetingFiles
 from stream.live.grabbing import Grabbing
 from stream.live.intake import Intake
 from stream.live.lately import Lately
@@ -52,6 +52,7 @@ class Console:
         self._event, self._feed, self._meter, self._notices = event, feed, meter, notices
         self._plates, self._posing, self._lately = plates, posing, lately
         self._mirror = mirror
+        self._greeting_files = GreetingFiles(event)
         self._countdown = Countdown(self._press)
         self.quality: Quality = FULL
         self.intake: Intake | None = None
@@ -195,7 +196,7 @@ class Console:
 
     def greeting(self, take: str, name: str) -> Path:
         """A file of a take's greeting."""
-        return greeting_file(self._event, take, name)
+        return self._greeting_files(take, name)
 
     # Who and what is next
 

@@ -14,7 +14,8 @@ from stream.live.choosing import WAIT_S, Choosing, together
 from stream.live.keeping import Keeper
 from stream.live.lately import Lately
 from stream.live.notices import Notices
-from stream.live.posing import Pose, Posing
+from stream.live.pose import Pose
+from stream.live.posing import Posing
 from stream.live.shooting import Shooting
 from stream.live.tether import Awaiting, Tether
 from stream.shot import Shot, find_shot

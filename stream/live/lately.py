@@ -101,6 +101,8 @@ class Lately:
         self._event, self._made_here = event, made_here
         self._clock = clock
         self._films: list[FilmJob] = []
+        # Some wait, and go before greetings.
+        self._pictures = False
         self._lock = threading.Lock()
         self._rows = [_row(event, shot) for shot in list(shots(event))[-SHOWN:]][::-1]
         self._takes = [_take_row(event, take) for take in list(takes(event))[-SHOWN_TAKES:]][::-1]
@@ -149,14 +151,14 @@ class Lately:
             return ""
         with self._lock:
             others = [job for job in self._films if job.take_id != take.id]
+            pictures = self._pictures
         own = FilmJob(take.id, take, State.WAITING)
         told = foretold([*others, own], paces(self._event))[-1]
-        if not self._made_here:
-            return f"'posewall batch run' makes its greeting: {expected(told.left_s, told.ahead)}"
-        if told.left_s is None:
-            unknown = expected(None, told.ahead)
-            return f"when its greeting may be expected is {unknown}"
-        return f"its greeting may be expected in {expected(told.left_s, told.ahead)}"
+        words = expected(told.left_s, told.ahead, pictures)
+        if self._made_here:
+            return words if told.left_s is None else f"its greeting may be expected in {words}"
+        then = words if told.left_s is None else f"it may then be expected in {words}"
+        return f"its greeting waits until 'posewall batch run' runs; {then}"
 
     def refresh(self) -> bool:
         """Ask the queue, when it is time and something is open; True when it was asked.
@@ -183,6 +185,7 @@ class Lately:
         films = {job.take_id: job for job in found}
         with self._lock:
             self._films = found
+            self._pictures = any(WORDS[job.state.name] == "queued" for job in pictures.values())
             for row in self._rows:
                 if (job := pictures.get(row["id"])) is not None:
                     self._stands(row, job)
@@ -199,7 +202,7 @@ class Lately:
         row["share"], row["films"] = job.share, list(job.films)
         row["expected"] = awaited(job)
         if row["state"] == "queued" and not self._made_here:
-            row["expected"] += ", once 'posewall batch run' runs"
+            row["expected"] += "; it waits until 'posewall batch run' runs"
         row["ahead"] = job.ahead
         wanted = job.take.films if job.take is not None else ()
         row["shapes"] = [film.shape for film in wanted if film.film in job.films]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from models.errors import PosewallError
@@ -16,10 +17,12 @@ from stream.event import Event
 from stream.live.keeping import Keeper
 from stream.live.lately import Lately
 from stream.live.taking import Taking
-from stream.take import About, PacketRing, Recorder, RecorderState, Take, sweep_takes
+from stream.take import About, PacketRing, Recorder, RecorderState, Take, cut_off_takes, sweep_takes
 
 log = logging.getLogger("posewall.live")
 
+# chosen: who was recorded may still be there, or be called back; of an earlier one its notes tell.
+TOLD_FOR = timedelta(hours=2)
 OWN, NONE = "own", "none"
 OWN_WORDS = "the source's own track"
 
@@ -175,6 +178,7 @@ def takes_of(
     on_trouble: Callable[[str], None],
     on_change: Callable[[], None],
     on_mended: Callable[[str], None],
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> Taking:
     """What records takes and has their films made.
 
@@ -186,6 +190,7 @@ def takes_of(
         lately: is told of each.
         tell, on_trouble, on_change: as of `Taking`.
         on_mended: takes a sentence on takes that were cut off when the program ended before.
+        now: the wall clock, aware.
     """
 
     def queue(take_id: str) -> dict[str, Any]:
@@ -209,8 +214,11 @@ def takes_of(
         mended = sweep_takes(event)
         for take in mended:
             keep(take)
-        if mended:
-            on_mended(" ".join(map(cut_off_words, mended)))
+        # The queue's worker or a command may have been there first.
+        known = {take.id for take in mended}
+        others = [t for t in cut_off_takes(event, now() - TOLD_FOR) if t.id not in known]
+        if mended or others:
+            on_mended(" ".join(map(cut_off_words, (*mended, *others))))
         return {}
 
     taking = Taking(

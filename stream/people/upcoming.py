@@ -50,14 +50,18 @@ def keep_upcoming(paths: EventPaths, who: Upcoming) -> None:
     """
     with storing("who is next", paths.root):
         if not who.people and who.template is None:
-            if paths.upcoming.exists():
-                paths.upcoming.unlink(missing_ok=True)
-                sync_folder(paths.root)
+            _remove(paths)
             return
         said = who.said.isoformat(timespec="seconds")
         data = {"people": list(who.people), "template": who.template, "said": said}
         text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
         replace_file(paths.upcoming, text.encode())
+
+
+def _remove(paths: EventPaths) -> None:
+    if paths.upcoming.exists():
+        paths.upcoming.unlink(missing_ok=True)
+        sync_folder(paths.root)
 
 
 def forget_upcoming(paths: EventPaths, number: str) -> None:
@@ -69,7 +73,7 @@ def forget_upcoming(paths: EventPaths, number: str) -> None:
     who = upcoming(paths)
     if who is None:
         with storing("who is next", paths.root):
-            paths.upcoming.unlink(missing_ok=True)
+            _remove(paths)
     elif number in who.people:
         left = tuple(p for p in who.people if p != number)
         keep_upcoming(paths, Upcoming(left, who.template, who.said))

@@ -15,7 +15,7 @@ from stream.take.reading import TakeReader, open_take
 from stream.take.record import MEDIA, RECORD, VIEW, FilmWanted, Take, TakeError
 from stream.take.recorder import Recorder, RecorderState
 from stream.take.ring import PacketRing, RingState
-from stream.take.sweeping import sweep_takes
+from stream.take.sweeping import cut_off_takes, sweep_takes
 
 __all__ = [
     "MEDIA",
@@ -31,6 +31,7 @@ __all__ = [
     "TakeError",
     "TakeReader",
     "add_clip",
+    "cut_off_takes",
     "find_take",
     "load_take",
     "open_take",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from datetime import datetime
 
 from filelock import Timeout
 
@@ -52,3 +53,16 @@ def sweep_takes(event: Event) -> list[Take]:
             lock.release()
             (folder / LOCK).unlink(missing_ok=True)
     return mended
+
+
+def cut_off_takes(event: Event, since: datetime) -> list[Take]:
+    """Takes that were cut off, whoever settled them, and after which nothing was recorded yet.
+
+    Args:
+        event: where they lie.
+        since: those that were begun then or later; aware.
+    """
+    every = list(takes(event)) if event.paths.takes.is_dir() else []
+    # Whoever recorded one after it was told of it at that start.
+    after = max([since, *(take.begun for take in every if CUT_OFF not in take.notes)])
+    return [take for take in every if CUT_OFF in take.notes and take.begun >= after]

@@ -13,6 +13,8 @@ const lasting = (take) => (take.length_s == null ? "" : `${Math.round(take.lengt
 
 const who = (take) => [take.who || "nobody by name", lasting(take)].filter(Boolean).join(", ");
 const isComing = (take) => ["queued", "working"].includes(take.state);
+// chosen: a poster that is not there yet comes soon; one that is gone is not asked for all the time.
+const AGAIN_MS = 2000;
 const NONE = "Each greeting appears here once it is made, and is played with a click.";
 const NONE_YET = "None is made yet.";
 
@@ -32,6 +34,7 @@ function stands(take) {
 export function greetings() {
   const [player, film] = [el("player"), el("film")];
   const pictures = new Map(); // a card that is built anew keeps its picture, or it would blink
+  const failed = new Map(); // pictures that could not be loaded, and when
   let shown = null; // the take that is played, and in which shape
 
   function picture(source) {
@@ -39,10 +42,23 @@ export function greetings() {
       const image = make("img");
       image.alt = "";
       image.src = source;
-      image.addEventListener("error", () => { image.hidden = true; });
+      image.addEventListener("error", () => {
+        image.hidden = true;
+        failed.set(image, performance.now());
+      });
+      image.addEventListener("load", () => { image.hidden = false; });
       pictures.set(source, image);
     }
     return pictures.get(source);
+  }
+
+  /** Ask once more for pictures that could not be loaded a while ago. */
+  function again() {
+    for (const [image, when] of failed) {
+      if (performance.now() - when < AGAIN_MS) continue;
+      failed.delete(image);
+      if (image.isConnected) image.src = image.src; // an address that is set is asked for anew
+    }
   }
 
   /** One that is not made yet, as a line. */
@@ -130,6 +146,7 @@ export function greetings() {
       const others = takes.filter((take) => !isComing(take));
       fill(el("takes"), others.length ? others : [{ none: takes.length ? NONE_YET : NONE }], card);
       const used = new Set([...el("takes").querySelectorAll("img")]);
+      again();
       for (const [source, image] of pictures) if (!used.has(image)) pictures.delete(source);
     },
   };

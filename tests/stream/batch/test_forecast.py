@@ -8,9 +8,11 @@ from pathlib import Path
 import pytest
 
 from stream.batch.film_jobs import FilmJob
+from stream.batch.filming import Timing
 from stream.batch.forecast import MEASURED, UNKNOWN, about, awaited, expected, foretold
 from stream.batch.pace import KEPT, Pace, needed_s, note_pace, paces
 from stream.batch.state import State
+from stream.film.progress import Progress
 from stream.take import FilmWanted, Take
 from tests.stream.batch.scenario import make_event
 from tests.stream.film.takes import record
@@ -62,7 +64,10 @@ def test_what_goes_before_is_said() -> None:
     assert expected(700.0, 1) == "about 12 minutes, after 1 other"
     assert expected(700.0, 2) == "about 12 minutes, after 2 others"
     assert expected(None, 0) == UNKNOWN
-    assert expected(None, 1) == f"{UNKNOWN}; 1 other goes first"
+    assert expected(None, 1) == f"{UNKNOWN}, and 1 other is made before it"
+    assert expected(700.0, 0, True) == "about 12 minutes, after the pictures that wait"
+    assert expected(700.0, 2, True) == "about 12 minutes, after 2 others and the pictures that wait"
+    assert expected(None, 1, True).endswith("1 other and the pictures that wait are made before it")
 
 
 def test_the_one_in_work_measures_itself() -> None:
@@ -81,7 +86,7 @@ def test_the_line_is_that_of_the_queue() -> None:
     jobs = [
         job(1, State.DONE),
         job(2, State.WAITING, asked=30),
-        job(3, State.IN_WORK, share=0.25, left_s=100.0),
+        job(3, State.IN_WORK, share=0.25, own_s=100.0),
         job(4, State.WAITING, 5.0),
         job(5, State.WAITING, asked=20),
         job(6, State.FAILED),
@@ -91,6 +96,7 @@ def test_the_line_is_that_of_the_queue() -> None:
     assert [j.take_id for j in told] == [j.take_id for j in jobs]
     line = {j.take.number: j for j in told if j.take}
     assert [line[n].ahead for n in (3, 5, 2, 4)] == [0, 1, 2, 3]
+    assert foretold(told, [PACE]) == told
     # The last one is not queued yet, and half as long.
     assert [line[n].left_s for n in (3, 5, 2, 4)] == pytest.approx([100.0, 700.0, 1300.0, 1600.0])
     assert all((line[n].left_s, line[n].ahead) == (None, 0) for n in (1, 6, 7))
@@ -143,6 +149,34 @@ def test_paces_are_kept_a_few_and_a_damaged_file_is_none(tmp_path: Path) -> None
         assert paces(event) == ()
     note_pace(event, PACE)
     assert paces(event) == (PACE,)
+
+
+def test_the_pace_of_a_greeting_is_that_of_its_own_work(tmp_path: Path) -> None:
+    event, made = make_event(tmp_path), take()
+    now_s = 100.0
+
+    def passes(seconds: float) -> None:
+        nonlocal now_s
+        now_s += seconds
+
+    timing = Timing(event, made, lambda: now_s)
+    for done in range(1, 11):
+        passes(3.0)
+        timing.seen(Progress(done, 10, None, "keying"))
+        timing.aside(lambda: passes(50.0))  # pictures went first
+    timing.over()
+    (pace,) = paces(event)
+    assert pace.seconds == pytest.approx(30.0)
+    assert pace.frames == 10
+    # One that an earlier run has made half of tells nothing, one that it had begun what the whole
+    # would have taken.
+    for before, known in ((6, 1), (2, 2)):
+        timing = Timing(event, made, lambda: now_s)
+        for done in range(before + 1, 11):
+            passes(3.0)
+            timing.seen(Progress(done, 10, None, "keying"))
+        timing.over()
+        assert [p.seconds for p in paces(event)] == [pytest.approx(30.0)] * known
 
 
 def test_a_disk_that_takes_nothing_is_no_trouble(tmp_path: Path) -> None:

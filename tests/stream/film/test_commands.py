@@ -81,7 +81,7 @@ def test_what_is_made_first_is_told(event: Event, capsys: pytest.CaptureFixture[
     assert typed("greet", "2", *here) == 0
     told = capsys.readouterr().err
     assert "Asked for earlier, and made first: t0001\n" in told
-    assert "Expected: not known yet: the first one measures it; 1 other goes first.\n" in told
+    assert "Nobody knows yet how long greetings take here, and 1 other is made before it.\n" in told
     # They have measured it: of the next one it can be said.
     add_take(event, frames=2)
     assert typed("batch", "status", *here) == 0
@@ -100,7 +100,7 @@ def test_a_take_whose_program_died_is_mended_and_told(
     rewrite_take(event, replace(take, recording=True, length_s=None, films=()))
     assert typed("batch", "status", "--event", event.paths.root) == 0
     told = capsys.readouterr().out
-    assert "  t0001  waiting: not known yet: the first one measures it\n" in told
+    assert "  t0001  waiting: nobody knows yet how long greetings take here\n" in told
     assert "note: the program ended while this take was recorded" in told
     assert not find_take(event, "1").recording
 

@@ -14,13 +14,16 @@ from stream.batch.forecast import UNKNOWN
 from stream.batch.jobs import JobQueue
 from stream.batch.pace import Pace, note_pace, paces
 from stream.cli import main
+from stream.durable import replace_file
 from stream.errors import UserError
 from stream.event import Event
-from stream.live.films import greeting_file
+from stream.film.owner import film_owner
+from stream.live.films import GreetingFiles
 from stream.live.lately import ASK_EVERY_S, SHOWN_TAKES, Lately
+from stream.shot import save_shot
 from stream.take import Take, load_take, rewrite_take
 from tests.stream.batch.clips import add_take
-from tests.stream.batch.scenario import make_event
+from tests.stream.batch.scenario import SETTINGS, make_event, make_frame
 
 
 @pytest.fixture
@@ -84,8 +87,8 @@ def test_takes_that_wait_say_when_they_may_be_expected(event: Event, hall: Hall)
     rows = hall.looked()
     assert [r["expected"] for r in rows[::-1]] == [
         UNKNOWN,
-        f"{UNKNOWN}; 1 other goes first",
-        f"{UNKNOWN}; 2 others go first",
+        f"{UNKNOWN}, and 1 other is made before it",
+        f"{UNKNOWN}, and 2 others are made before it",
     ]
     note_pace(event, pace_of(made[0], 700.0))
     rows = hall.looked()
@@ -104,18 +107,43 @@ def test_whoever_stops_a_take_is_told_when(event: Event, hall: Hall) -> None:
     queued(event, first, second)
     hall.looked()
     words = hall.lately.greeting(third)
-    assert words == f"when its greeting may be expected is {UNKNOWN}; 2 others go first"
+    assert words == f"{UNKNOWN}, and 2 others are made before it"
     note_pace(event, pace_of(first, 700.0))
     words = hall.lately.greeting(third)
     assert words == "its greeting may be expected in about 35 minutes, after 2 others"
     elsewhere = Lately(event, made_here=False)
     said = elsewhere.greeting(third)
-    assert said == "'posewall batch run' makes its greeting: about 12 minutes"
+    waits = "its greeting waits until 'posewall batch run' runs"
+    assert said == f"{waits}; it may then be expected in about 12 minutes"
     elsewhere.refresh()
     lines = {row["expected"] for row in elsewhere.takes()}
     elsewhere.close()
-    assert "about 12 minutes, once 'posewall batch run' runs" in lines
+    assert "about 12 minutes; it waits until 'posewall batch run' runs" in lines
     assert hall.lately.greeting(replace(third, films=(), length_s=0.0)) == ""
+
+
+def test_those_before_a_take_count_once(event: Event, hall: Hall) -> None:
+    """What the page knows of them is foretold already."""
+    first, second, third, fourth = (add_take(event) for _ in range(4))
+    for take in (first, second, third):
+        hall.lately.recorded(take)
+    queued(event, first, second, third)
+    note_pace(event, pace_of(first, 700.0))
+    before = [row["expected"] for row in hall.looked()[::-1]]
+    assert hall.looked()[0]["expected"] == before[-1], "as often as it is asked"
+    words = hall.lately.greeting(fourth)
+    assert words == "its greeting may be expected in about 50 minutes, after 3 others"
+
+
+def test_pictures_that_wait_go_before_a_greeting(event: Event, hall: Hall) -> None:
+    shot = save_shot(event, make_frame(), template="pier", settings=SETTINGS)
+    take = add_take(event)
+    hall.lately.kept(shot)
+    with JobQueue(event) as queue:
+        queue.enqueue(shot)
+    hall.looked()
+    words = hall.lately.greeting(take)
+    assert words == f"{UNKNOWN}, and the pictures that wait are made before it"
 
 
 def test_takes_that_are_not_shown_any_more_still_wait_before_others(
@@ -161,9 +189,10 @@ def test_a_finished_one_is_shown_and_played(ready: tuple[Event, Take]) -> None:
         (row,) = hall.looked()
         assert (row["state"], row["shapes"], row["expected"]) == ("done", ["wide"], "")
     (film,) = take.films
-    assert greeting_file(event, take.id, "wide.mp4") == event.paths.films / film.film
-    assert greeting_file(event, take.id, "wide.jpg") == event.paths.films / film.poster
-    assert greeting_file(event, take.id, "view.jpg").is_file()
+    files = GreetingFiles(event)
+    assert files(take.id, "wide.mp4") == event.paths.films / film.film
+    assert files(take.id, "wide.jpg") == event.paths.films / film.poster
+    assert files(take.id, "view.jpg").is_file()
     assert len(paces(event)) == 1
 
 
@@ -184,18 +213,54 @@ def test_nothing_else_is_given(
 ) -> None:
     event, take = ready
     with pytest.raises(UserError, match=sentence):
-        greeting_file(event, take_id or take.id, name)
+        GreetingFiles(event)(take_id or take.id, name)
 
 
 def test_a_file_of_somebody_else_under_its_name_is_not_given(ready: tuple[Event, Take]) -> None:
     event, take = ready
-    film = event.paths.films / take.films[0].film
+    film, files = event.paths.films / take.films[0].film, GreetingFiles(event)
+    assert files(take.id, "wide.mp4") == film
     other = add_take(event)
     rewrite_take(event, replace(other, films=take.films))
     for name in ("wide.mp4", "wide.jpg"):
         with pytest.raises(UserError, match="no longer where it was made"):
-            greeting_file(event, other.id, name)
+            files(other.id, name)
     film.unlink()
     with pytest.raises(UserError, match="posewall greet t0001"):
-        greeting_file(event, take.id, "wide.mp4")
-    assert greeting_file(event, take.id, "wide.jpg").is_file()
+        files(take.id, "wide.mp4")
+    assert files(take.id, "wide.jpg").is_file()
+
+
+def test_many_parts_of_a_film_are_given_without_opening_it_each_time(
+    ready: tuple[Event, Take],
+) -> None:
+    event, take = ready
+    opened: list[str] = []
+
+    def load(event: Event, take_id: str) -> Take:
+        opened.append("record")
+        return load_take(event, take_id)
+
+    def owner(path: Path) -> str | None:
+        opened.append("film")
+        return film_owner(path)
+
+    files = GreetingFiles(event, load=load, film_of=owner)
+    for _ in range(5):
+        film = files(take.id, "wide.mp4")
+    assert opened == ["record", "film"]
+    # Another record, and then another film, are looked at.
+    rewrite_take(event, replace(take, notes=("another",)))
+    files(take.id, "wide.mp4")
+    assert opened == ["record", "film", "record"]
+    whole = film.read_bytes()
+    film.write_bytes(whole[:100])
+    for _ in range(2):  # what could not be read may be readable a moment later
+        with pytest.raises(UserError, match="no longer where it was made"):
+            files(take.id, "wide.mp4")
+    assert opened[3:] == ["film", "film"]
+    replace_file(film, whole)
+    files(take.id, "wide.mp4")
+    shutil.rmtree(event.paths.takes / take.id)
+    with pytest.raises(UserError, match="there is no take"):
+        files(take.id, "wide.mp4")

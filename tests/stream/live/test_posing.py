@@ -14,7 +14,8 @@ import pytest
 from stream.errors import UserError
 from stream.event import Event
 from stream.live.notices import Notices
-from stream.live.posing import CHOSEN, GONE_S, KEPT_FOR, ORDERED, USUAL, Posing
+from stream.live.pose import CHOSEN, ORDERED, USUAL
+from stream.live.posing import GONE_S, KEPT_FOR, Posing
 from stream.live.scenes import SceneMaker
 from stream.people.upcoming import Upcoming, forget_upcoming, keep_upcoming, upcoming
 from stream.template import Nudge, Template
@@ -206,11 +207,12 @@ def test_who_was_chosen_on_the_page_before_all_is_ready_comes_first(event: Event
 @pytest.mark.parametrize(
     "text",
     ["", "{", "[]", '{"people": "1", "template": null, "said": "2026-05-31T18:00:00+02:00"}',
-     '{"people": ["9"], "template": "moon", "said": "2999-05-31T18:00:00+02:00"}'],
+     '{"people": ["9"], "template": null, "said": "2026-05-31T18:00:00+02:00"}'],
 )  # fmt: skip
 def test_what_cannot_be_read_or_is_no_longer_there_is_nobody(event: Event, text: str) -> None:
     event.paths.upcoming.write_text(text, "utf-8")
-    assert Start(event).begin() == ((), "pier", USUAL)
+    now = datetime(2026, 5, 31, 16, 10, tzinfo=UTC)
+    assert Start(event, now).begin() == ((), "pier", USUAL)
     forget_upcoming(event.paths, "9")
     assert not event.paths.upcoming.exists()
 
@@ -262,6 +264,22 @@ def test_a_corrected_name_is_shown_at_once(event: Event) -> None:
     start.posing.tend()
     assert start.posing.state()["next"][0]["name"] == "Mira Tallowe"
     assert start.shown == (("1",), "pier", USUAL)
+
+
+@pytest.mark.parametrize("text", ["{", "[]"])
+def test_an_unreadable_file_is_gone_for_good(
+    event: Event, monkeypatch: pytest.MonkeyPatch, text: str
+) -> None:
+    """Without fsync of the folder the name may be there again after a power cut (POSIX.1-2017)."""
+    event.paths.upcoming.write_text(text, "utf-8")
+    synced: list[tuple[Path, bool]] = []
+    monkeypatch.setattr(
+        "stream.people.upcoming.sync_folder",
+        lambda folder: synced.append((folder, event.paths.upcoming.exists())),
+    )
+    forget_upcoming(event.paths, "1")
+    forget_upcoming(event.paths, "1")
+    assert synced == [(event.paths.root, False)]
 
 
 def test_forgetting_takes_one_of_several_out(event: Event) -> None:

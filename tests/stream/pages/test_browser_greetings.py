@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ import pytest
 
 from stream.live.loop import jpeg
 from stream.pages.serve import PageServer
-from tests.stream.pages.chromium import Tab
+from tests.stream.pages.chromium import PATIENCE_S, Tab
 from tests.stream.pages.drawn import picture
 from tests.stream.pages.evening import Evening
 from tests.stream.pages.test_browser_best import TEXT, opened, recording
@@ -216,6 +217,25 @@ def test_a_picture_stays_while_its_words_change(
     # Made once more, it is another picture.
     evening.say(takes=[take(1, making=2)])
     tab.until("document.querySelector('#takes img') !== window.before")
+
+
+def test_a_picture_that_could_not_be_loaded_is_asked_for_again(
+    tab: Tab, pages: PageServer, evening: Evening, films: dict[str, Path]
+) -> None:
+    shown = "document.querySelector('#takes img')"
+    evening.say(takes=[take(1)])
+    opened(tab, pages)
+    tab.until(f"{shown}?.hidden")
+    evening.films = films
+    end = time.monotonic() + PATIENCE_S
+    states = 0
+    while not tab.run(f"{shown}.naturalWidth > 0 && !{shown}.hidden"):
+        assert time.monotonic() < end
+        states += 1
+        evening.say(pictures=states)
+        time.sleep(0.1)
+    # With a state that comes, and not by itself all the time.
+    assert [what for what, _ in evening.asked].count("greeting") <= 1 + states
 
 
 def test_the_events_own_length_is_chosen_until_somebody_chooses(
