@@ -177,7 +177,7 @@ def test_an_encoder_that_always_fails_is_left_for_software(
 
     monkeypatch.setattr("stream.film.piece_encoder.write_piece", failing)
     renderer(event, "auto").make(take)
-    assert "its films are made anew, with the encoder libx264" in caplog.text
+    assert "its films are made with libx264 from here on" in caplog.text
     # Nobody is given another one than was asked for.
     monkeypatch.setattr("stream.film.piece_encoder.write_piece", _never)
     take = change_take(event, take.id)
