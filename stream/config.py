@@ -19,7 +19,8 @@ FILM_SHAPES = tuple(SHAPES)
 
 LONGEST_S = 20.0
 """Of a take, where nobody says otherwise. Common practice: a greeting is 10 to 20 s long. Every
-second of it is some 30 frames to key, which a laptop works on for half a minute or more."""
+second of it is some 30 frames to key: ten to fifteen seconds of a laptop's two cores, and more
+beside the live picture."""
 LEAST_TAKE_S, MOST_TAKE_S = 1.0, 600.0
 
 
