@@ -12,11 +12,11 @@ from stream.event import Event
 from stream.film import finishing
 from stream.film.encoder import Coding, EncoderError
 from stream.film.encoder import write_piece as real_write_piece
-from stream.film.progress import Progress, Stopped
-from stream.film.render import FilmRenderer
+from stream.film.progress import Progress
 from stream.take import Take
 from stream.take.changes import change_take
 from tests.stream.batch.scenario import make_event
+from tests.stream.film.making import broken_off, renderer
 from tests.stream.film.small import small
 from tests.stream.film.takes import clip_of, take_of
 
@@ -26,10 +26,6 @@ pytestmark = pytest.mark.usefixtures("small")
 
 class Died(BaseException):
     """In place of a death: nothing after it is done."""
-
-
-def renderer(event: Event, encoder: str = "libx264") -> FilmRenderer:
-    return FilmRenderer(event, encoder=encoder, rank=lambda f, s, p: [len(f) // 2])
 
 
 def pair(event: Event, take: Take) -> tuple[bytes | None, bytes | None]:
@@ -138,15 +134,7 @@ def test_a_film_goes_on_with_its_encoder_where_another_would_be_chosen(
 ) -> None:
     event = make_event(tmp_path)
     take = take_of(event, clip_of(tmp_path / "clip.mkv", 24, 10), people=["1"])
-    looks = 0
-
-    def stop() -> bool:
-        nonlocal looks
-        looks += 1
-        return looks > 24 + 40
-
-    with pytest.raises(Stopped):
-        renderer(event).make(take, stop=stop)
+    broken_off(event, take, 24 + 40)
 
     def never(*_: Any) -> Coding:
         raise AssertionError("another one was asked for")

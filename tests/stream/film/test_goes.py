@@ -16,10 +16,11 @@ from stream.film.goes import BUSY, RESTS_S, Goes
 from stream.film.mux import PiecesDifferError
 from stream.film.probe import Refusal, all_there
 from stream.film.progress import Progress, Stopped, Watch
-from stream.film.render import FilmRenderer, Made
+from stream.film.render import Made
 from stream.film.work import Work
 from stream.take import Take
 from tests.stream.batch.scenario import make_event
+from tests.stream.film.making import renderer
 from tests.stream.film.small import small
 from tests.stream.film.takes import clip_of, take_of
 
@@ -103,12 +104,6 @@ def event(tmp_path: Path) -> Event:
     return make_event(tmp_path)
 
 
-def renderer(event: Event, table: Table, encoder: str = "auto") -> FilmRenderer:
-    return FilmRenderer(
-        event, encoder=encoder, rank=lambda f, s, p: [len(f) // 2], sleep=table.sleep
-    )
-
-
 @pytest.mark.usefixtures("small")
 def test_an_encoder_that_fails_once_at_each_piece_makes_the_film(
     event: Event,
@@ -126,7 +121,7 @@ def test_an_encoder_that_fails_once_at_each_piece_makes_the_film(
         return write_piece(*given)  # type: ignore[arg-type]
 
     monkeypatch.setattr(piece_encoder, "write_piece", fails_often)
-    films = renderer(event, table).make(take, table.told.append)
+    films = renderer(event, "auto", sleep=table.sleep).make(take, table.told.append)
     assert (event.paths.films / films.films[0]).is_file()
     # In their order: nothing that was made is made again.
     assert failed_at == sorted(failed_at)
@@ -154,7 +149,7 @@ def in_use(coding: Coding, size: object, rate: object) -> Refusal | None:
 def filmed(event: Event, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Take, Made]:
     """A take whose film is made, where the card is in use from here on."""
     take = take_of(event, clip_of(tmp_path / "clip.mkv", 6, 10), people=["1"])
-    made = renderer(event, Table(), SOFTWARE).make(take)
+    made = renderer(event, SOFTWARE, sleep=Table().sleep).make(take)
     monkeypatch.setattr("stream.film.render.all_there", partial(all_there, try_out=in_use))
     return take, made
 
@@ -164,7 +159,7 @@ def test_a_finished_film_needs_no_encoder(event: Event, filmed: tuple[Take, Made
     take, made = filmed
     by_the_card(event, take, made=True)
     table = Table()
-    assert renderer(event, table).make(take, table.told.append) == made
+    assert renderer(event, "auto", sleep=table.sleep).make(take, table.told.append) == made
     assert not table.told
     assert not table.slept_s
 
@@ -178,7 +173,7 @@ def test_a_film_that_begins_anew_anyway_waits_for_nothing(
     changed = event.paths.root / "event.toml"
     changed.write_text(changed.read_text("utf-8").replace(event.name, "Harbour Walk"), "utf-8")
     table = Table()
-    renderer(Event.open(event.paths.root), table).make(take, table.told.append)
+    renderer(Event.open(event.paths.root), "auto", sleep=table.sleep).make(take, table.told.append)
     assert not table.slept_s
 
 
@@ -190,7 +185,9 @@ def test_that_an_encoder_is_waited_for_is_told_and_can_be_ended(
     by_the_card(event, take, made=False)
     table = Table()
     with pytest.raises(Stopped):
-        renderer(event, table).make(take, table.told.append, stop=lambda: table.slept_s > 5)
+        renderer(event, "auto", sleep=table.sleep).make(
+            take, table.told.append, stop=lambda: table.slept_s > 5
+        )
     assert {p.stage for p in table.told} == {BUSY}
     # It is still there to be gone on with.
     plan = (event.paths.film_work / take.job / "plan.json").read_text("utf-8")

@@ -13,13 +13,12 @@ from stream.config import EventConfig
 from stream.event import Event
 from stream.film.encoder import software
 from stream.film.pins import pins_of
-from stream.film.progress import Stopped
-from stream.film.render import FilmRenderer
 from stream.shape import SHAPES
 from stream.shot import save_plate
 from stream.shot.plates import PLATE_RECORD
 from stream.take import Take, load_take
 from tests.stream.batch.scenario import make_event
+from tests.stream.film.making import broken_off, renderer
 from tests.stream.film.planes import taken
 from tests.stream.film.small import keep_plate, small
 from tests.stream.film.takes import clip_of, take_of
@@ -89,10 +88,6 @@ def test_the_weights_are_those_that_key_films() -> None:
     assert weights_digest("final") != weights_digest("live")
 
 
-def renderer(event: Event) -> FilmRenderer:
-    return FilmRenderer(event, encoder="libx264", rank=lambda f, s, p: [len(f) // 2])
-
-
 def files(event: Event, take: Take) -> dict[str, bytes]:
     return {p.name: p.read_bytes() for p in event.paths.films.iterdir()}
 
@@ -103,15 +98,7 @@ def test_a_film_resumed_after_a_change_is_not_of_two_minds(tmp_path: Path) -> No
     assert SHAPES["wide"].size == (180, 320)
     event = told(make_event(tmp_path), names=True)
     take = take_of(event, clip_of(tmp_path / "clip.mkv", 24, 10), people=["1"])
-    looks = 0
-
-    def stop() -> bool:
-        nonlocal looks
-        looks += 1
-        return looks > 24 + 60
-
-    with pytest.raises(Stopped):
-        renderer(event).make(take, stop=stop)
+    broken_off(event, take, 24 + 60)
     work = event.paths.film_work / take.job
     (poster,) = work.rglob("wide.jpg")
     assert b"Mira Tallow" in poster.read_bytes()
