@@ -15,7 +15,7 @@ from stream.batch.answer import Answer, answered, failed, is_transient
 from stream.batch.film_jobs import drop_share, write_share
 from stream.batch.jobs import FILM_WORKFLOW, QueueError
 from stream.batch.making import TURNS
-from stream.batch.pace import Pace, note_pace, shown_s
+from stream.batch.pace import Pace, note_pace
 from stream.batch.state import MOST_STARTS
 from stream.batch.turns import FilmTurn
 from stream.durable import held, sync_folder
@@ -125,7 +125,7 @@ class Timing:
     def over(self) -> None:
         """They are made. What an earlier run has made half of tells too little of the whole."""
         last, before = self._last, self._before
-        length_s = shown_s(self._take)
+        length_s = self._take.shown_s
         if last is None or before is None or length_s is None or 2 * before > last.total:
             return
         took_s = self._clock() - self._begun_s - self._aside_s

@@ -66,12 +66,6 @@ class Pace:
         )
 
 
-def shown_s(take: Take) -> float | None:
-    """Seconds of a take that its films show; None where its record does not say."""
-    end_s = take.length_s if take.end_s is None else take.end_s
-    return None if end_s is None else max(0.0, end_s - take.begin_s)
-
-
 def paces(event: Event) -> tuple[Pace, ...]:
     """How the last greetings of an event were made, the newest last; none where nobody knows."""
     try:
@@ -106,7 +100,7 @@ def needed_s(take: Take, known: Sequence[Pace]) -> float | None:
     Returns:
         None where nobody knows. Seconds.
     """
-    length_s, shapes = shown_s(take), max(len(take.films), 1)
+    length_s, shapes = take.shown_s, max(len(take.films), 1)
     if length_s is None or not known:
         return None
     alike = [p for p in known if p.shapes == shapes]

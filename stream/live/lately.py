@@ -64,13 +64,12 @@ def _row(event: Event, shot: Shot) -> dict[str, Any]:
 
 
 def _take_row(event: Event, take: Take) -> dict[str, Any]:
-    end_s = take.length_s if take.end_s is None else take.end_s
     return {
         "id": take.id,
         "time": take.begun.astimezone().strftime("%H:%M:%S"),
         "who": _who(event, take.people),
         "template": take.template,
-        "length_s": None if end_s is None else max(0.0, end_s - take.begin_s),
+        "length_s": take.shown_s,
         "state": "recording" if take.recording else "kept",
         "share": None,
         # When its greeting may be expected, for people.

@@ -315,10 +315,9 @@ def sentence(words: str) -> str:
 
 def kept_words(take: Take) -> str:
     """What is said of a take that is kept."""
-    end_s = take.length_s if take.end_s is None else take.end_s
-    if not end_s or end_s <= take.begin_s:
+    if not take.shown_s:
         return f"Kept take {take.id}, but there is no picture in it"
-    return f"Kept take {take.id}, {end_s - take.begin_s:.1f} s"
+    return f"Kept take {take.id}, {take.shown_s:.1f} s"
 
 
 def _told(done: Future[Answer], answer: Future[Answer]) -> None:

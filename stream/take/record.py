@@ -115,6 +115,12 @@ class Take:
         """The id of the job that renders it; the same for every process that asks."""
         return f"{self.id}.{self.render}"
 
+    @property
+    def shown_s(self) -> float | None:
+        """Seconds of it that its films show; None where the record does not say."""
+        end_s = self.length_s if self.end_s is None else self.end_s
+        return None if end_s is None else max(0.0, end_s - self.begin_s)
+
     def noting(self, *notes: str) -> Take:
         """The same take with more notes, each once."""
         return replace(self, notes=tuple(dict.fromkeys((*self.notes, *notes))))
