@@ -10,9 +10,11 @@ Convolutions", ICLR 2016.
 
 from __future__ import annotations
 
+import hashlib
 import weakref
 from functools import lru_cache
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 
 import torch
 from safetensors import SafetensorError
@@ -98,6 +100,31 @@ class Estimator(nn.Module):
         return torch.cat(parts) if parts else pixels.new_zeros(0)
 
 
+def _file(name: str) -> Traversable:
+    return files("models") / "weights" / f"matte-{name}.safetensors"
+
+
+def weights_digest(name: str) -> str:
+    """SHA-256 of a network's weights, in hex: with others it gives other mattes.
+
+    Args:
+        name: "live" or "final".
+
+    Raises:
+        PosewallError: the weights are missing.
+    """
+    try:
+        return hashlib.sha256(_file(name).read_bytes()).hexdigest()
+    except OSError as e:
+        raise _missing(_file(name)) from e
+
+
+def _missing(kept: Traversable) -> PosewallError:
+    return PosewallError(
+        f"{kept}: the weights of the matte are missing or damaged; install Posewall again"
+    )
+
+
 @lru_cache(maxsize=4)
 def trained(name: str, device: torch.device) -> Estimator:
     """The network with its weights.
@@ -109,13 +136,11 @@ def trained(name: str, device: torch.device) -> Estimator:
     Raises:
         PosewallError: the weights are missing or damaged.
     """
-    kept = files("models") / "weights" / f"matte-{name}.safetensors"
+    kept = _file(name)
     try:
         weights = load(kept.read_bytes())
         net = Estimator(weights["shapes.0.weight"].shape[0], weights["first.weight"].shape[0])
         net.load_state_dict(weights)
     except (OSError, SafetensorError, KeyError, RuntimeError) as e:
-        raise PosewallError(
-            f"{kept}: the weights of the matte are missing or damaged; install Posewall again"
-        ) from e
+        raise _missing(kept) from e
     return net.eval().to(device)

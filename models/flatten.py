@@ -351,6 +351,19 @@ def finish(folded: Folded) -> tuple[Overlay, ...]:
     return join(Folded(folded.overlays), last).overlays
 
 
+def bare_share(flat: Flat, window: tuple[int, int, int, int]) -> float:
+    """The share of a part of flattened layers that they leave uncovered, in [0, 1].
+
+    Args:
+        flat: the layers.
+        window: top, left, bottom, right of the part; what lies beyond the layers counts for
+            nothing.
+    """
+    top, left, bottom, right = (max(0, side) for side in window)
+    part = flat.alpha[..., top:bottom, left:right]
+    return float((1 - part).mean()) if part.numel() else 0.0
+
+
 def bare_sides(alpha: Tensor, rim: int) -> tuple[str, ...]:
     """The sides where layers end within a rim that they should cover, though they cover the inside.
 

@@ -7,24 +7,22 @@ every pixel that is neither surely screen nor surely subject is solved at full s
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
 
 import torch
 
-from models import matte, shadow
+from models import matte
 from models.analysis import Analysis, Known
 from models.analysis import Grade as Grade
-from models.banded import Banded
 from models.color import Encoding, Planes
 from models.composite import Scene
 from models.cut import Composite as Composite
 from models.cut import Cut as Cut
 from models.cut import Placed as Placed
 from models.cut import Printed as Printed
-from models.errors import ShapeError
 from models.figure import Figure as Figure
 from models.kernels.fused import Fused, fused
 from models.laying import Laying
+from models.looking import Looking
 from models.mask import Mask
 from models.placing import Placer
 from models.placing import Placing as Placing
@@ -35,7 +33,7 @@ from models.siting import sited
 from models.solver import Solver
 from models.strips import StripLaying, Strips
 from models.upright import Upright
-from models.window import bounds, hull
+from models.whole import cut_whole
 
 
 class Keyer:
@@ -68,8 +66,8 @@ class Keyer:
         self._analysis = Analysis(grade, self.settings, clip)
         self._placer = Placer(grade, self.device, self.solver, self._analysis)
         # A still is laid into several templates, and stands in several slots of one.
-        self._remembers = grade is Grade.FINAL and not clip
-        self._seen: tuple[Mark, Encoding, Known] | None = None
+        remembers = grade is Grade.FINAL and not clip
+        self._look = Looking(grade, self.device, self._analysis, remembers)
         self._plate: Mark | None = None
         self._laying = Laying(self.settings.light_wrap)
         self.parts = Fused()
@@ -91,12 +89,13 @@ class Keyer:
         elif self._plate and self._plate.stands_for(planes, encoding, quarter_turns):
             return
         else:
-            plate = self._upload(planes, encoding, quarter_turns)
+            plate = self._look.upload(planes, encoding, quarter_turns)
             mark = Mark.of(planes, encoding, quarter_turns)
         self._analysis.set_plate(plate)
         if self.parts.analyser is not None:
             self.parts.analyser.set_plate(plate)
-        self._plate, self._seen = mark, None
+        self._plate = mark
+        self._look.forget()
 
     def use_kernels(self, threads: int = 1) -> None:
         """Key by the kernels that `models.kernels.load` made ready; live only.
@@ -115,7 +114,7 @@ class Keyer:
     def _use(self, parts: Fused) -> None:
         self.parts = parts
         self._analysis.steps = parts.steps
-        self._placer.core = self._laying.core = parts.core
+        self._look.core = self._placer.core = self._laying.core = parts.core
 
     @property
     def fineness(self) -> float:
@@ -137,7 +136,8 @@ class Keyer:
         Args:
             painted: over the upright frame, not mirrored, of its full size.
         """
-        self._placer.mask = None if painted is None else painted.to(self.device)
+        here = None if painted is None else painted.to(self.device)
+        self._look.mask = self._placer.mask = here
 
     def occupied(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> float:
         """How much of a would-be clean plate is not screen: somebody in it, stands, walls.
@@ -148,7 +148,8 @@ class Keyer:
         Returns:
             The share of the picture, 0 to 1; 1 where no screen is to be seen.
         """
-        return self._analysis.read_plate(self._upload(planes, encoding, quarter_turns)).occupied
+        plate = self._look.upload(planes, encoding, quarter_turns)
+        return self._analysis.read_plate(plate).occupied
 
     def cut(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Cut:
         """Cut the subject out of a frame at full size.
@@ -161,8 +162,8 @@ class Keyer:
         Raises:
             ShapeError: planes that do not belong together, or a plate or mask of another size.
         """
-        frame = self._upload(planes, sited(planes, encoding), quarter_turns)
-        return self._cut_whole(frame, self._analyse(frame))
+        frame = self._look.upload(planes, sited(planes, encoding), quarter_turns)
+        return self._cut_whole(frame, self._look.analyse(frame))
 
     def cut_sequence(self, frames: Iterable[tuple[Planes, Encoding, int]]) -> Iterator[Cut]:
         """Cut the subject out of a clip: a new one begins with every call.
@@ -187,8 +188,8 @@ class Keyer:
         """Begin a clip whose frames are placed, or cut, one by one as in `cut_sequence`."""
         return KeyedClip(
             Parts(
-                self._upload,
-                self._painted,
+                self._look.upload,
+                self._look.painted,
                 self._cut_whole,
                 self._placer,
                 self._analysis,
@@ -198,30 +199,9 @@ class Keyer:
         )
 
     def _cut_whole(self, frame: Upright, known: Known) -> Cut:
-        everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
-        strokes = None if self._placer.mask is None else self._placer.mask.strokes
-        alpha = torch.empty(1, 1, *frame.size, device=self.device)
-        fg = torch.empty(1, 3, *frame.size, device=self.device)
-        whole = Banded(
-            self.solver,
-            lambda band: frame.linear(band, everywhere[1]),
-            known,
-            frame.size,
-            *everywhere,
-            1.0,
-            strokes,
-        )
-        for band, part, color in whole.pieces(self.grade):
-            alpha[..., band, :], fg[..., band, :] = part, color
-        found = known.bare is not None and known.subject is not None
-        garbage = None if known.bare is None else known.bare.unsettled
-        cut = Cut(alpha, fg, found, known.plate_fits, garbage=garbage)
-        if self.settings.shadow != "keep":
-            return cut
-        if known.dark is None:
-            return replace(cut, shadow=torch.ones_like(cut.alpha))
-        dark = shadow.window(known.dark, frame.size, (0, 0), frame.size, everywhere, strokes)
-        return replace(cut, shadow=1 - dark)
+        strokes = None if self._look.mask is None else self._look.mask.strokes
+        shadows = self.settings.shadow == "keep"
+        return cut_whole(frame, known, self.solver, self.grade, strokes, shadows)
 
     def composite(
         self,
@@ -248,16 +228,16 @@ class Keyer:
         """
         placings: list[Placing | None]
         placings = list(placing) if isinstance(placing, Sequence) else [placing]
-        look: tuple[Upright, Known] | None = None
-        if self.parts.engine is not None and self._placer.mask is None:
+        seen: tuple[Upright, Known] | None = None
+        if self.parts.engine is not None and self._look.mask is None:
             if any(callable(p) for p in placings):
-                look = self._look(planes, encoding, quarter_turns)
-                figure = self._placer.figure(*look)
+                seen = self._look(planes, encoding, quarter_turns)
+                figure = self._placer.figure(*seen)
                 placings = [p(figure) if callable(p) else p for p in placings]
             done = self.parts.engine.composite(planes, encoding, quarter_turns, scene, placings)
             if done is not None:
                 return done
-        frame, known = look or self._look(planes, encoding, quarter_turns)
+        frame, known = seen or self._look(planes, encoding, quarter_turns)
         placed = [
             None if p is None else self._placer(frame, known, p, scene.size) for p in placings
         ]
@@ -282,13 +262,17 @@ class Keyer:
         """
         return self._placer(*self._look(planes, encoding, quarter_turns), placement, size)
 
-    def figure(self, planes: Planes, encoding: Encoding, quarter_turns: int = 0) -> Figure | None:
+    def figure(
+        self, planes: Planes, encoding: Encoding, quarter_turns: int = 0, follows: bool = False
+    ) -> Figure | None:
         """Find where the subject stands in a frame, by a small matte.
 
         `place` finds it on its own where it is given a function; this is for looking at it alone.
 
         Args:
             planes, encoding, quarter_turns: as in `cut`.
+            follows: the camera stands as for the frame that was looked at before, so the plate
+                stays where it was laid for that.
 
         Returns:
             None where nobody is, or no screen.
@@ -296,8 +280,8 @@ class Keyer:
         Raises:
             ShapeError: as in `cut`.
         """
-        frame = self._upload(planes, encoding, quarter_turns)
-        return self._placer.figure(frame, self._analyse(frame))
+        frame = self._look.upload(planes, encoding, quarter_turns)
+        return self._placer.figure(frame, self._look.analyse(frame, follows))
 
     def lay(
         self, placed: Placed | Sequence[Placed | None], scene: Scene, depth: int = 8
@@ -328,45 +312,6 @@ class Keyer:
         """
         return StripLaying(self.settings.light_wrap)(placed, scenes, depth)
 
-    def _look(
-        self, planes: Planes, encoding: Encoding, quarter_turns: int
-    ) -> tuple[Upright, Known]:
-        """A frame and what it tells; the last still is not analysed twice."""
-        seen = self._seen
-        if seen is not None and seen[0].stands_for(planes, encoding, quarter_turns):
-            frame = self._upload(planes, seen[1], quarter_turns)
-            return frame, self._painted(frame, seen[2])
-        found = sited(planes, encoding) if self.grade is Grade.FINAL else encoding
-        frame = self._upload(planes, found, quarter_turns)
-        known = self._analysis(frame)
-        if self._remembers:
-            self._seen = Mark.of(planes, encoding, quarter_turns), found, known
-        return frame, self._painted(frame, known)
-
-    def _upload(self, planes: Planes, encoding: Encoding, quarter_turns: int) -> Upright:
-        y, cb, cr = (p.to(self.device, non_blocking=True) for p in planes)
-        here = y, cb, cr
-        core = self.parts.core
-        reader = None if core is None else core.light(here, encoding, quarter_turns)
-        return Upright(here, encoding, quarter_turns, reader)
-
-    def _analyse(self, frame: Upright) -> Known:
-        """What the whole frame tells, with what is painted over it."""
-        return self._painted(frame, self._analysis(frame))
-
-    def _painted(self, frame: Upright, known: Known) -> Known:
-        """What is known of a frame, with what is painted over it."""
-        if self._placer.mask is None:
-            return known
-        if self._placer.mask.size != frame.size:
-            have = self._placer.mask.size
-            raise ShapeError(
-                f"mask: it is {have[1]}x{have[0]} and the frame is {frame.size[1]}x{frame.size[0]} "
-                "(width x height, upright); paint it over this frame at its full size"
-            )
-        painted = bounds(self._placer.mask.strokes[:, 0:1] > 0, 1, frame.size)
-        return replace(known, where=hull(known.where, painted))
-
     def describe(
         self, planes: Planes, encoding: Encoding
     ) -> tuple[matte.Subject, matte.Asked] | None:
@@ -378,8 +323,8 @@ class Keyer:
         Returns:
             None where the frame shows no screen.
         """
-        frame = self._upload(planes, encoding, 0)
-        known = self._analyse(frame)
+        frame = self._look.upload(planes, encoding, 0)
+        known = self._look.analyse(frame)
         if known.bare is None or known.subject is None:
             return None
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])

@@ -1,17 +1,15 @@
 """Frames a second of a film at 1080p, by the real renderer, and where their time goes.
 
 Stages run beside each other in several threads, so their shares are of all threads' time together,
-and add up to more than the clock on the wall. A stage's time is its own: what it calls of other
-stages is not in it, and what the encoder waits for pictures is not the encoder's.
+and add up to more than the clock on the wall. What the encoder waits for pictures is not the
+encoder's.
 """
 
 from __future__ import annotations
 
 import shutil
 import tempfile
-import threading
 import time
-from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from fractions import Fraction
@@ -28,6 +26,7 @@ from models.placing import Placer
 from models.sequence import KeyedClip
 from models.video_planes import VideoPlanes
 from scripts.cards import card_name
+from scripts.clocks import Clocks, Place
 from scripts.timing import met
 from stream.event import Event
 from stream.film import finishing, piece_encoder
@@ -43,7 +42,7 @@ BEGIN_S = 2.0
 """In the demo's clip somebody stands before the screen from here on."""
 SIZE = (1080, 1920)
 
-PLACES: tuple[tuple[Any, str, str], ...] = (
+PLACES: tuple[Place, ...] = (
     (Sources, "at", "decode"),
     (KeyedClip, "next", "average"),
     (Analysis, "__call__", "analyse"),
@@ -56,50 +55,22 @@ PLACES: tuple[tuple[Any, str, str], ...] = (
 )
 
 
-class Clocks:
-    """Adds up the time of each stage in all threads.
-
-    Attributes:
-        seconds: of each stage, its own.
-    """
+class FilmClocks(Clocks):
+    """Clocks around the stages of films, the encoder's among them."""
 
     def __init__(self) -> None:
-        self.seconds: dict[str, float] = defaultdict(float)
-        self._lock = threading.Lock()
-        self._inner = threading.local()
+        super().__init__(PLACES)
 
     @contextmanager
     def running(self) -> Iterator[None]:
         """Clocks around every stage, for as long as the block lasts."""
-        before = [(owner, name, getattr(owner, name)) for owner, name, _ in PLACES]
         write = piece_encoder.write_piece
         try:
-            for owner, name, stage in PLACES:
-                setattr(owner, name, self._timed(getattr(owner, name), stage))
             piece_encoder.write_piece = self._coding(write)
-            yield
+            with super().running():
+                yield
         finally:
             piece_encoder.write_piece = write
-            for owner, name, work in before:
-                setattr(owner, name, work)
-
-    def _add(self, stage: str, seconds: float) -> None:
-        with self._lock:
-            self.seconds[stage] += seconds
-
-    def _timed(self, work: Callable[..., Any], stage: str) -> Callable[..., Any]:
-        def timed(*args: Any, **more: Any) -> Any:
-            outer = getattr(self._inner, "seconds", 0.0)
-            self._inner.seconds = 0.0
-            start = time.perf_counter()
-            try:
-                return work(*args, **more)
-            finally:
-                took = time.perf_counter() - start
-                self._add(stage, took - self._inner.seconds)
-                self._inner.seconds = outer + took
-
-        return timed
 
     def _coding(self, write: Callable[..., int]) -> Callable[..., int]:
         """An encoder whose waiting for pictures does not count."""
@@ -120,7 +91,8 @@ class Clocks:
 
             start = time.perf_counter()
             count = write(*args[:-1], seen(args[-1]))
-            self._add("encode", time.perf_counter() - start - waited)
+            took = time.perf_counter() - start
+            self.add("encode", took - waited, took)
             return count
 
         return timed
@@ -154,7 +126,7 @@ def _film(event: Event, clip: Path, shapes: tuple[str, ...], device: str) -> dic
     """One row: a take of the clip, made by the renderer."""
     people = [event.roster.people[0].number]
     take = add_clip(event, clip, settings=KeySettings(), shapes=shapes, people=people)
-    clocks = Clocks()
+    clocks = FilmClocks()
     told: list[tuple[float, Progress]] = []
     renderer = FilmRenderer(event, device, encoder="libx264")
     with clocks.running():
@@ -165,15 +137,13 @@ def _film(event: Event, clip: Path, shapes: tuple[str, ...], device: str) -> dic
     # From the first frame on: what comes before it, and after the last, is the same for any length.
     frames = made[-1][1].done - made[0][1].done
     pace = frames / (made[-1][0] - made[0][0])
-    total = sum(clocks.seconds.values()) or 1.0
-    shares = sorted(clocks.seconds.items(), key=lambda item: -item[1])
     where = card_name() if device != "cpu" else f"{torch.get_num_threads()} threads"
     row: dict[str, Any] = {
         "row": f"films, {' and '.join(shapes)}, 1080p take, {where}",
         "frames_a_second": pace,
         "frames": made[-1][1].total,
         "before_and_after_s": took - (made[-1][0] - made[0][0]),
-        **{f"{name}_share": seconds / total for name, seconds in shares},
+        **{f"{name}_share": share for name, share in clocks.shares().items()},
         "seconds": {"all": took, **clocks.seconds},
     }
     if device != "cpu":

@@ -12,9 +12,16 @@ from pathlib import Path
 from typing import Any
 
 from stream.errors import UserError
+from stream.shape import SHAPES
 
-FILM_SHAPES = ("wide", "tall")
+FILM_SHAPES = tuple(SHAPES)
 """Of films: 1920 x 1080, and 1080 x 1920 for phones held upright."""
+
+LONGEST_S = 20.0
+"""Of a take, where nobody says otherwise. Common practice: a greeting is 10 to 20 s long. Every
+second of it is some 30 frames to key: ten to fifteen seconds of a laptop's two cores, and more
+beside the live picture."""
+LEAST_TAKE_S, MOST_TAKE_S = 1.0, 600.0
 
 
 class EventError(UserError):
@@ -34,7 +41,8 @@ class EventConfig:
         pictures: the form of finished pictures, as `Output.to_table` gives it.
         nudge: how far subjects are moved from their places: as `Nudge.to_json` gives it, and
             tables of the same by the names of templates.
-        films: what is made of a take: ``shapes``, a list out of `FILM_SHAPES`.
+        films: of takes: ``shapes``, what is made of one, a list out of `FILM_SHAPES`; ``longest``,
+            after how many seconds one ends by itself.
         best: what is kept of the frames that a shot was chosen from.
     """
 
@@ -52,6 +60,11 @@ class EventConfig:
     def film_shapes(self) -> tuple[str, ...]:
         """The shapes in which a take's film is made unasked; none where it says so."""
         return tuple(dict.fromkeys(self.films.get("shapes", FILM_SHAPES[:1])))
+
+    @property
+    def longest_s(self) -> float:
+        """After how many seconds a take ends by itself, unless somebody says otherwise."""
+        return float(self.films.get("longest", LONGEST_S))
 
     def to_toml(self) -> str:
         """The text of event.toml."""
@@ -110,9 +123,19 @@ class EventConfig:
 
 def _check_films(path: Path, films: Mapping[str, Any]) -> None:
     shapes = films.get("shapes", [])
-    unknown = sorted(set(films) - {"shapes"})
+    unknown = sorted(set(films) - {"shapes", "longest"})
     if unknown:
-        raise EventError(f"{path}, [films]: there is no '{unknown[0]}'; it may say shapes alone.")
+        raise EventError(
+            f"{path}, [films]: there is no '{unknown[0]}'; it may say shapes and longest."
+        )
+    longest = films.get("longest", LONGEST_S)
+    # A bool is an int to Python.
+    number = isinstance(longest, int | float) and not isinstance(longest, bool)
+    if not number or not LEAST_TAKE_S <= longest <= MOST_TAKE_S:
+        raise EventError(
+            f"{path}, [films]: longest is {_toml(longest)}; give the seconds after which a take "
+            f"ends by itself, {LEAST_TAKE_S:g} to {MOST_TAKE_S:g}."
+        )
     if not isinstance(shapes, list) or not all(s in FILM_SHAPES for s in shapes):
         raise EventError(
             f"{path}, [films]: shapes is {_toml(shapes)}; give a list out of "

@@ -13,7 +13,7 @@ import shutil
 import time
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -125,7 +125,8 @@ def sweep_partials(folder: Path, older_than_s: float = STALE_S, now_s: float | N
 
     Args:
         folder: where to look; nothing below it.
-        older_than_s: younger leftovers stay, they may be at work. Seconds.
+        older_than_s: younger leftovers stay, they may be at work: a folder is as young as what was
+            written in it last. Seconds.
         now_s: the wall clock, seconds since 1970; None asks it.
 
     Returns:
@@ -135,7 +136,7 @@ def sweep_partials(folder: Path, older_than_s: float = STALE_S, now_s: float | N
     count = 0
     for path in folder.glob(f"{PARTIAL}*"):
         try:
-            if path.lstat().st_mtime > limit:
+            if _written_s(path) > limit:
                 continue
             if path.is_dir() and not path.is_symlink():
                 shutil.rmtree(path)
@@ -145,6 +146,17 @@ def sweep_partials(folder: Path, older_than_s: float = STALE_S, now_s: float | N
             continue
         count += 1
     return count
+
+
+def _written_s(path: Path) -> float:
+    """When a file, or anything in a folder, was written last; a growing file moves no folder's."""
+    times = [path.lstat().st_mtime]
+    if path.is_dir() and not path.is_symlink():
+        for folder, folders, files in os.walk(path):
+            for name in folders + files:
+                with suppress(FileNotFoundError):
+                    times.append((Path(folder) / name).lstat().st_mtime)
+    return max(times)
 
 
 def storage_sentence(error: OSError, what: str, folder: Path) -> str:

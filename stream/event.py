@@ -11,9 +11,11 @@ pictures/             what is printed
 takes/ID/             recorded picture and sound, readable while they are being written
 films/                the greetings made of takes
 sheets/               sheets and contact sheets, once one was made
+next.json             who is in the next picture, by number
 queue.sqlite          the queue's store
 .flattened/           finished parts of templates, without words; may be deleted at any time
 .films/               pieces of films in work; may be deleted at any time
+.pace.json            how long the last greetings took to make; may be deleted at any time
 posewall.log          what happened; shots by number, no names of people
 ```
 """

@@ -37,6 +37,11 @@ class EventPaths:
         return self.root / "roster-numbers.csv"
 
     @property
+    def upcoming(self) -> Path:
+        """Who is in the next picture."""
+        return self.root / "next.json"
+
+    @property
     def templates(self) -> Path:
         return self.root / "templates"
 
@@ -73,6 +78,11 @@ class EventPaths:
     def film_work(self) -> Path:
         """Pieces of films in work, by take and render; they may be deleted at any time."""
         return self.root / ".films"
+
+    @property
+    def pace(self) -> Path:
+        """How long the last greetings took to make; may be deleted at any time."""
+        return self.root / ".pace.json"
 
     @property
     def sheets(self) -> Path:

@@ -30,7 +30,7 @@ from stream.people.columns import read_mapping
 from stream.people.commands import reading
 from stream.shot import add_still, find_shot, output_of, render_again, save_plate
 from stream.shot.choice import load_choice
-from stream.take import find_take
+from stream.take import find_take, sweep_takes
 from stream.take.changes import change_take
 
 
@@ -237,21 +237,24 @@ def _ask_again(wanted: Iterable[str], event: Event, queue: JobQueue) -> None:
 def batch_status(args: argparse.Namespace) -> int:
     """Say how each shot's picture and each take's films stand."""
     event = Event.open(args.event)
+    with event.logging():
+        # One whose program died is not being recorded, whatever its record says.
+        sweep_takes(event)
     with JobQueue(event) as queue:
         jobs, films = queue.jobs(), queue.films()
     at_work = worker_at_work(event)
     if not at_work:
         # Its worker was killed: the next one begins it anew, or goes on with it.
         jobs = [replace(j, state=State.WAITING) if j.state is State.IN_WORK else j for j in jobs]
-        films = [
-            replace(j, state=State.WAITING, share=None) if j.state is State.IN_WORK else j
-            for j in films
-        ]
+        films = [replace(j, state=State.WAITING) if j.state is State.IN_WORK else j for j in films]
     print(f"{event.name}: {len(jobs)} shots; {_counts(jobs)}.")
     if films:
         print(f"{len(films)} {'take' if len(films) == 1 else 'takes'}; {_counts(films)}.")
     what = "Pictures and greetings" if films else "Pictures"
-    print(f"{what} are being made now." if at_work else f"No program is making {what.lower()} now.")
+    idle = f"No program is making {what.lower()} now."
+    if any(j.state is State.WAITING for j in films):
+        idle += " Times count from when one does: 'posewall batch run'."
+    print(f"{what} are being made now." if at_work else idle)
     for group, folder in ((jobs, event.paths.pictures), (films, event.paths.films)):
         for job in group:
             gone = [n for n in made_names(job) if not (folder / n).exists()]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,8 +25,12 @@ class FilmJob:
         why: the sentence of a failure.
         transient: the failure may pass by itself, such as a full disk.
         films: file names below films/, once they are done.
-        share: how much of them is done, 0 to 1, while they are in work; None where unknown.
-        notes: warnings.
+        share: how much of them is done, 0 to 1, once they are begun; None where unknown.
+        own_s: how long they themselves are still worked on; None where unknown.
+        left_s: until they are made, those that go before them included; None where unknown.
+        ahead: how many takes' films are made before them.
+        asked: orders them; None where they are not queued yet.
+        notes: warnings, those of the take among them.
     """
 
     take_id: str
@@ -36,6 +40,10 @@ class FilmJob:
     transient: bool = False
     films: tuple[str, ...] = ()
     share: float | None = None
+    own_s: float | None = None
+    left_s: float | None = None
+    ahead: int = 0
+    asked: int | None = None
     notes: tuple[str, ...] = ()
 
     @property
@@ -73,24 +81,28 @@ def film_jobs(event: Event, rows: Mapping[str, Any]) -> list[FilmJob]:
 
 
 def _job(event: Event, take: Take, row: Any) -> FilmJob:
+    job = FilmJob(take.id, take, State.FAILED, notes=take.notes)
     if take.recording:
-        return FilmJob(take.id, take, State.RECORDING)
+        return replace(job, state=State.RECORDING)
     if row is None or row.status in ("ENQUEUED", "DELAYED"):
         wanted = take.films or wants_films(event, take)
-        return FilmJob(take.id, take, State.WAITING if wanted else State.UNASKED)
+        asked = None if row is None else row.created_at
+        return replace(job, state=State.WAITING if wanted else State.UNASKED, asked=asked)
     if row.status == "PENDING":
-        return FilmJob(take.id, take, State.IN_WORK, share=read_share(event, take))
+        share, own_s = read_share(event, take)
+        return replace(job, state=State.IN_WORK, share=share, own_s=own_s)
     if row.status == "SUCCESS" and isinstance(row.output, Mapping):
-        notes = tuple(str(n) for n in row.output.get("notes", ()))
+        notes = dict.fromkeys((*take.notes, *(str(n) for n in row.output.get("notes", ()))))
+        job = replace(job, notes=tuple(notes))
         if row.output.get("films"):
             films = tuple(str(f) for f in row.output["films"])
-            return FilmJob(take.id, take, State.DONE, films=films, notes=notes)
+            return replace(job, state=State.DONE, films=films)
         why, passing = str(row.output.get("why", "")), bool(row.output.get("transient"))
-        return FilmJob(take.id, take, State.FAILED, why=why, transient=passing, notes=notes)
+        return replace(job, why=why, transient=passing)
     if row.status == "MAX_RECOVERY_ATTEMPTS_EXCEEDED":
         why = f"the program was stopped {MOST_STARTS} times in the middle of this greeting"
-        return FilmJob(take.id, take, State.FAILED, why=why)
-    return FilmJob(take.id, take, State.FAILED, why=f"the job ended as {row.status} ({row.error})")
+        return replace(job, why=why)
+    return replace(job, why=f"the job ended as {row.status} ({row.error})")
 
 
 def wants_films(event: Event, take: Take) -> bool:
@@ -103,8 +115,8 @@ def _share_file(event: Event, take: Take) -> Path:
     return event.paths.film_work / f"{take.job}.share"
 
 
-def write_share(event: Event, take: Take, share: float) -> None:
-    """Say for other processes how much of a take's films is done.
+def write_share(event: Event, take: Take, share: float, left_s: float | None = None) -> None:
+    """Say for other processes how much of a take's films is done, and how long it still takes.
 
     It is news for a second, so nothing makes it durable, and a disk that refuses it is no trouble.
     """
@@ -112,17 +124,24 @@ def write_share(event: Event, take: Take, share: float) -> None:
     with suppress(OSError):
         path.parent.mkdir(exist_ok=True)
         other = path.with_suffix(".share-new")
-        other.write_text(json.dumps(round(share, 4)), "utf-8")
+        left_s = None if left_s is None else round(left_s, 1)
+        other.write_text(json.dumps({"share": round(share, 4), "left_s": left_s}), "utf-8")
         other.replace(path)
 
 
-def read_share(event: Event, take: Take) -> float | None:
-    """How much of a take's films is done, as the worker last said; None where it said nothing."""
+def read_share(event: Event, take: Take) -> tuple[float | None, float | None]:
+    """How much of a take's films is done, and how long they still take, as the worker last said.
+
+    Returns:
+        A share, 0 to 1, and seconds; None for what it did not say.
+    """
     try:
-        share = float(json.loads(_share_file(event, take).read_text("utf-8")))
-    except (OSError, ValueError, TypeError):
-        return None
-    return min(max(share, 0.0), 1.0)
+        told = json.loads(_share_file(event, take).read_text("utf-8"))
+        share, left_s = float(told["share"]), told["left_s"]
+        left_s = None if left_s is None else max(float(left_s), 0.0)
+    except (OSError, KeyError, ValueError, TypeError):
+        return None, None
+    return min(max(share, 0.0), 1.0), left_s
 
 
 def drop_share(event: Event, take: Take) -> None:

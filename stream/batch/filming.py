@@ -15,6 +15,7 @@ from stream.batch.answer import Answer, answered, failed, is_transient
 from stream.batch.film_jobs import drop_share, write_share
 from stream.batch.jobs import FILM_WORKFLOW, QueueError
 from stream.batch.making import TURNS
+from stream.batch.pace import Pace, note_pace
 from stream.batch.state import MOST_STARTS
 from stream.batch.turns import FilmTurn
 from stream.durable import held, sync_folder
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 SUPERSEDED = "asked for once more before it was made"
 # chosen: a bar that moves twice a second looks alive.
 TELL_S = 0.5
+# chosen: half a second of film; the first frames take longer than those after them.
+STEADY_FRAMES = 15
 # chosen: asked for otherwise, a film is given up within a blink of an eye, beside its minutes.
 LOOK_S = 2.0
 
@@ -84,6 +87,53 @@ class FilmWork:
         return self._other
 
 
+class Timing:
+    """Tells others how far the films of a take are, and keeps how long they took.
+
+    Args:
+        event: whose take it is.
+        take: as it is kept.
+        clock: monotonic, seconds.
+    """
+
+    def __init__(
+        self, event: Event, take: Take, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._event, self._take, self._clock = event, take, clock
+        self._begun_s, self._aside_s, self._told_s = clock(), 0.0, float("-inf")
+        self._before: int | None = None
+        self._last: Progress | None = None
+
+    def seen(self, progress: Progress) -> None:
+        """Something of them is done."""
+        if self._before is None and progress.total:
+            # The first that is told is one more than what earlier runs have made.
+            self._before = max(progress.done - 1, 0)
+        self._last = progress
+        if (now := self._clock()) - self._told_s >= TELL_S:
+            self._told_s = now
+            steady = self._before is not None and progress.done - self._before >= STEADY_FRAMES
+            left_s = progress.seconds_left if steady else None
+            write_share(self._event, self._take, progress.share, left_s)
+
+    def aside(self, others: Callable[[], None]) -> None:
+        """Let others go first; their time is not this one's."""
+        before_s = self._clock()
+        others()
+        self._aside_s += self._clock() - before_s
+
+    def over(self) -> None:
+        """They are made. What an earlier run has made half of tells too little of the whole."""
+        last, before = self._last, self._before
+        length_s = self._take.shown_s
+        if last is None or before is None or length_s is None or 2 * before > last.total:
+            return
+        took_s = self._clock() - self._begun_s - self._aside_s
+        whole_s = took_s * last.total / max(last.total - before, 1)
+        made = Pace(last.total, whole_s, length_s, self._take.template, len(self._take.films))
+        note_pace(self._event, made)
+
+
 def make_films(work: FilmWork, take: Take) -> Answer:
     """Make the films of a take and put them under their names.
 
@@ -99,19 +149,15 @@ def make_films(work: FilmWork, take: Take) -> Answer:
         if work.stop():
             raise EndedError
 
-    told = float("-inf")
-
-    def seen(progress: Progress) -> None:
-        nonlocal told
-        if (now := time.monotonic()) - told >= TELL_S:
-            told = now
-            write_share(event, take, progress.share)
-
     turn = FilmTurn(TURNS, work.queued, ended)
     turn.begin()
+    timing = Timing(event, take)
     try:
         made = work.renderer.make(
-            take, seen, turn.between, lambda: work.stop() or work.superseded(take)
+            take,
+            timing.seen,
+            lambda: timing.aside(turn.between),
+            lambda: work.stop() or work.superseded(take),
         )
     except Stopped as e:
         if work.stop():
@@ -119,6 +165,7 @@ def make_films(work: FilmWork, take: Take) -> Answer:
         return failed(SUPERSEDED)
     finally:
         turn.end()
+    timing.over()
     if take.former_films:
         with held(event.paths.lock):
             _remove_former(event, load_take(event, take.id))

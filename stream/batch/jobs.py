@@ -22,6 +22,8 @@ from sqlalchemy.engine import URL
 from sqlalchemy.exc import SQLAlchemyError
 
 from stream.batch.film_jobs import FilmJob, film_jobs, wants_films
+from stream.batch.forecast import foretold
+from stream.batch.pace import paces
 from stream.batch.state import MOST_STARTS, State
 from stream.durable import held, storing
 from stream.errors import UserError
@@ -245,8 +247,9 @@ class JobQueue:
         return {row.workflow_id: row for row in rows}
 
     def films(self) -> list[FilmJob]:
-        """How the films of every take of the event stand, in order."""
-        return film_jobs(self.event, self._rows((FILM_WORKFLOW,), load_output=True))
+        """How the films of every take of the event stand, in order, and when they are expected."""
+        found = film_jobs(self.event, self._rows((FILM_WORKFLOW,), load_output=True))
+        return foretold(found, paces(self.event))
 
     def jobs(self) -> list[Job]:
         """How every shot of the event stands, in order."""

@@ -6,6 +6,7 @@ import sys
 from collections.abc import Sequence
 
 from stream.batch.film_jobs import FilmJob
+from stream.batch.forecast import about, awaited
 from stream.batch.jobs import Job
 from stream.batch.state import State
 
@@ -18,12 +19,18 @@ def line(job: Job | FilmJob) -> str:
     """How one shot or take stands."""
     text = f"{job.number}  {job.state.value}"
     if job.state is State.FAILED:
-        return f"{text}: {job.why}"
-    if job.state is State.DONE:
+        text += f": {job.why}"
+    elif job.state is State.DONE:
         text += f": {', '.join(made_names(job))}"
-    elif isinstance(job, FilmJob) and job.share is not None:
-        text += f": {percent(job.share)}"
+    elif isinstance(job, FilmJob) and (going := how_far(job)):
+        text += f": {going}"
     return text + "".join(f"\n      note: {n}" for n in job.notes)
+
+
+def how_far(job: FilmJob) -> str:
+    """How far a take's films are and when they may be expected; empty where neither is asked."""
+    made = "" if job.share is None else f"{percent(job.share)} made"
+    return ", ".join(filter(None, (made, awaited(job))))
 
 
 def made_names(job: Job | FilmJob) -> tuple[str, ...]:
@@ -99,11 +106,13 @@ class Progress:
         words = [f"{done} of {len(jobs)} pictures"] if jobs or not films else []
         if films:
             words.append(f"{sum(j.finished for j in films)} of {len(films)} greetings")
-        words += [
-            f"{j.number} {percent(j.share)}"
-            for j in films
-            if j.state is State.IN_WORK and j.share is not None
-        ]
+        for job in films:
+            if job.state is State.IN_WORK and job.share is not None:
+                left = "" if job.left_s is None else f", {about(job.left_s)} left"
+                words.append(f"{job.number} {percent(job.share)}{left}")
+        waiting = [j for j in films if j.state is State.WAITING]
+        if waiting and (last_s := max(waiting, key=lambda j: j.ahead).left_s) is not None:
+            words.append(f"all in {about(last_s)}")
         failed = sum(j.state is State.FAILED for j in jobs)
         failed += sum(j.state is State.FAILED for j in films)
         if failed:

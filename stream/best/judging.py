@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import mean
 
 from stream.best.looking import FaceFigures, Look
@@ -50,10 +50,16 @@ class Remark:
     Attributes:
         words: for people; empty where it is too small to be told.
         weight: how much it counts.
+        topic: one of `TOPICS`, or empty.
     """
 
     words: str
     weight: float
+    topic: str = ""
+
+
+TOPICS = ("sharp", "whole", "lit", "looking")
+"""What frames are held against each other in: sharpness, the cut-out, exposure, eyes and head."""
 
 
 def _graded(size: float, gross: bool, words: str, told: bool = True) -> Remark:
@@ -227,6 +233,6 @@ def against(look: Look, ref: Reference, people: Sequence[Person]) -> list[Remark
     if lost is not None:
         return [lost]
     parts: tuple[Callable[[Look, Reference], list[Remark]], ...] = (_sharpness, _matte, _exposure)
-    found = [remark for part in parts for remark in part(look, ref)]
-    found += _faces(look, ref, people)
+    told = [*(part(look, ref) for part in parts), _faces(look, ref, people)]
+    found = [replace(r, topic=t) for t, part in zip(TOPICS, told, strict=True) for r in part]
     return sorted(found, key=lambda r: -r.weight)

@@ -15,6 +15,14 @@ from stream.errors import UserError
 
 _MOST_REASONS = 4
 _AS_SHARP = 0.97
+# chosen: frames that lie nearer to each other look the same.
+_SEEN = 0.05
+_AHEAD = {
+    "sharp": "a little sharper than the next best",
+    "whole": "cut out a little better than the next best",
+    "lit": "a little better exposed than the next best",
+    "looking": "eyes and head a little better than in the next best",
+}
 Value = float | int | bool | str | None
 
 
@@ -144,6 +152,19 @@ def _reasons(
     return _praise(looks[n], ref, free, len(looks) == 1) + own
 
 
+def ahead_words(best: Sequence[Remark], second: Sequence[Remark]) -> str | None:
+    """Why the best frame comes before the next one; None where that one's own fault tells it."""
+    if any(r.weight >= GROSS for r in (*best, *second)):
+        return None
+    gains = {
+        topic: sum(r.weight for r in second if r.topic == topic)
+        - sum(r.weight for r in best if r.topic == topic)
+        for topic in _AHEAD
+    }
+    topic = max(gains, key=gains.__getitem__)
+    return _AHEAD[topic] if gains[topic] > _SEEN else "as good as the next best"
+
+
 def rank(
     frames: Sequence[Frame],
     settings: KeySettings,
@@ -178,6 +199,10 @@ def rank(
     judged = []
     for n, look in enumerate(looker.looks):
         reasons = _reasons(n, looker.looks, told, ref)[:_MOST_REASONS]
+        ahead = ahead_words(told[n], told[order[1]]) if n == order[0] and len(order) > 1 else None
+        # Who is the sharpest is sharper than the next one.
+        if ahead is not None and not (ahead == _AHEAD["sharp"] and "sharpest" in reasons):
+            reasons = [*reasons[: _MOST_REASONS - 1], ahead]
         if not reasons:
             reasons = ["the only frame" if len(frames) == 1 else "nothing against it"]
         judged.append(

@@ -6,7 +6,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from models.color import to_codes
 from models.planes import pooled_planes
@@ -14,6 +14,7 @@ from models.transfer import Transfer, encode
 from models.upright import Upright
 from stream.best.ranking import Judged, Ranking
 from stream.capture.frame import Frame
+from stream.drawn_words import wrapped
 from stream.prints.contact import bundled
 from stream.template.typeface import font
 
@@ -53,20 +54,9 @@ def _small(frame: Frame) -> Image.Image:
     return picture.resize((size[0], size[1]), Image.Resampling.LANCZOS)
 
 
-def _wrapped(text: str, face: ImageFont.FreeTypeFont, width: int) -> list[str]:
-    lines: list[str] = []
-    for word in text.split():
-        longer = f"{lines[-1]} {word}" if lines else word
-        if lines and face.getlength(longer) <= width:
-            lines[-1] = longer
-        else:
-            lines.append(word)
-    return lines
-
-
 def _entry(frame: Frame, n: int, judged: Judged, chosen: bool, width: int) -> _Entry:
     face = font(bundled(), _WORDS)
-    lines = [line for reason in judged.reasons for line in _wrapped(f"· {reason}", face, width)]
+    lines = [line for reason in judged.reasons for line in wrapped(f"· {reason}", face, width)]
     if len(lines) > _LINES:
         lines = [*lines[: _LINES - 1], "…"]
     title = f"{n + 1}" + ("  best" if judged.place == 1 else "") + ("  chosen" if chosen else "")

@@ -162,7 +162,7 @@ class Clip(MediaSource):
         if decoded is None:
             decoded = self._decode()
         if decoded is None:
-            self._hand(self._container, None)
+            self._tell(None)
             self._finish(self._container)
             self._let_go()
             if not self._loop:
@@ -193,13 +193,12 @@ class Clip(MediaSource):
             taken=start + ran if start is not None else self._wall(),
             matrix=container.decoder.display_matrix,
         )
-        self._hand(container, frame)
+        self._tell(frame)
         return frame
 
-    def _hand(self, container: Container, frame: Frame | None) -> None:
-        if container.gathering is not None:
-            shift_us = round((self._offset or 0) * self._tick * SECOND_US)
-            container.gathering.hand(shift_us, frame, again=self._rounds > 0)
+    def _tell(self, frame: Frame | None) -> None:
+        shift_us = round((self._offset or 0) * self._tick * SECOND_US)
+        self._hand(shift_us, frame, again=self._rounds > 0)
 
     def _decode(self) -> av.VideoFrame | None:
         try:

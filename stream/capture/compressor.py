@@ -12,7 +12,6 @@ import json
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import suppress
 from fractions import Fraction
 from typing import Any, BinaryIO
 
@@ -31,12 +30,23 @@ BELOW = 10
 
 
 class _Output:
-    """Standard output without a buffer of Python's own, whose last part would wait for more."""
+    """Standard output without a buffer of Python's own, whose last part would wait for more.
+
+    Attributes:
+        unread: nobody reads any more. The media library makes other errors of that.
+    """
+
+    def __init__(self) -> None:
+        self.unread = False
 
     def write(self, data: bytes) -> int:
         rest = memoryview(data)
-        while rest:
-            rest = rest[os.write(1, rest) :]
+        try:
+            while rest:
+                rest = rest[os.write(1, rest) :]
+        except BrokenPipeError:
+            self.unread = True
+            raise
         return len(data)
 
 
@@ -101,9 +111,13 @@ def main() -> None:
     """Compress what comes until it ends."""
     if hasattr(os, "nice"):
         os.nice(BELOW)
-    # Whoever began this is gone: what it wanted is not wanted any more.
-    with suppress(BrokenPipeError):
-        _compress(sys.stdin.buffer, _Output())
+    out = _Output()
+    try:
+        _compress(sys.stdin.buffer, out)
+    except (OSError, av.error.FFmpegError):
+        # Whoever began this is gone: what it wanted is not wanted any more.
+        if not out.unread:
+            raise
 
 
 if __name__ == "__main__":

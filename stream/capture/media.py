@@ -124,7 +124,20 @@ class MediaSource(ABC):
         self.name = name
         self._container: Container | None = None
         self._reading = threading.Lock()
+        self._handing = threading.Lock()
         self._closing = threading.Event()
+
+    def _hand(self, shift_us: int, frame: Frame | None, again: bool = False) -> None:
+        """Give the tap what was read, and the frame that came out of it.
+
+        Nothing once it was closed: a read that hung and comes back late must not mix what it has
+        into what the source that was opened in its place gives to the same tap.
+        """
+        container = self._container
+        with self._handing:
+            if container is None or container.gathering is None or self._closing.is_set():
+                return
+            container.gathering.hand(shift_us, frame, again)
 
     def _let_go(self) -> None:
         container, self._container = self._container, None
@@ -162,8 +175,9 @@ class MediaSource(ABC):
         """The next frame; under the reading lock."""
 
     def close(self) -> None:
-        """Let go, now or as soon as a read that is under way comes back; never waits."""
-        self._closing.set()
+        """Let go, now or as soon as a read that is under way comes back; never waits for it."""
+        with self._handing:  # which itself waits for nobody
+            self._closing.set()
         if self._reading.acquire(blocking=False):
             try:
                 self._let_go()
@@ -240,6 +254,5 @@ class LiveMedia(MediaSource):
             taken=self._wall(),
             matrix=container.decoder.display_matrix,
         )
-        if container.gathering is not None:
-            container.gathering.hand(0, frame)
+        self._hand(0, frame)
         return frame

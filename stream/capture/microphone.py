@@ -145,6 +145,7 @@ class Microphone:
         self._lock = threading.Condition()
         self._kept: deque[Piece] = deque()
         self._listeners: list[Listener] = []
+        # Of the thread that listens now: one that was left behind has another, which is set.
         self._closed = threading.Event()
         self._thread: threading.Thread | None = None
         self.parameters: Parameters | None = None
@@ -156,19 +157,25 @@ class Microphone:
     def open(self) -> Microphone:
         """Begin to listen; returns at once."""
         if self._thread is None:
-            self._closed.clear()
-            self._thread = threading.Thread(target=self._listen, name="microphone", daemon=True)
+            self._closed = threading.Event()
+            self._thread = threading.Thread(
+                target=self._listen, args=(self._closed,), name="microphone", daemon=True
+            )
             self._thread.start()
         return self
 
     def close(self) -> None:
-        """Stop listening; waits at most a second for the device to answer."""
-        self._closed.set()
+        """Stop listening; waits at most a second for the device to answer.
+
+        What a device gives that answers later falls away, also when it was opened again meanwhile.
+        """
+        with self._lock:
+            self._closed.set()
+            self._kept.clear()
+            self._listening = self._heard = False
         thread, self._thread = self._thread, None
         if thread is not None:
             thread.join(1.0)
-        with self._lock:
-            self._kept.clear()
 
     def wait(self, timeout_s: float) -> bool:
         """Wait for the first sound; whether it came, now or earlier."""
@@ -208,37 +215,40 @@ class Microphone:
 
     # The thread.
 
-    def _listen(self) -> None:
+    def _listen(self, closed: threading.Event) -> None:
         wait_s = FIRST_RETRY_S
-        while not self._closed.is_set():
+        while not closed.is_set():
             try:
-                self._hear()
+                self._hear(closed)
                 raise SourceLost(f"microphone {self.name}: gives nothing any more")
             except (SourceError, SourceLost) as e:
-                self._lose(str(e))
+                self._lose(closed, str(e))
             except (av.error.FFmpegError, OSError) as e:
                 text = getattr(e, "strerror", None) or str(e)
-                self._lose(f"microphone {self.name}: stopped ({text}); check its cable")
+                self._lose(closed, f"microphone {self.name}: stopped ({text}); check its cable")
             except Exception as e:  # noqa: BLE001 - the one place: no sound card ends the event
                 log.exception("microphone %s: listening failed", self.name)
-                self._lose(f"microphone {self.name}: listening failed ({e}); see the log")
-            if self._heard:
-                self._heard, wait_s = False, FIRST_RETRY_S
-            self._closed.wait(wait_s)
+                self._lose(closed, f"microphone {self.name}: listening failed ({e}); see the log")
+            with self._lock:
+                if self._heard and not closed.is_set():
+                    self._heard, wait_s = False, FIRST_RETRY_S
+            closed.wait(wait_s)
             wait_s = min(2 * wait_s, LONGEST_RETRY_S)
 
-    def _lose(self, why: str) -> None:
+    def _lose(self, closed: threading.Event, why: str) -> None:
         with self._lock:
-            if self._closed.is_set():
+            if closed.is_set():
                 return
             if why != self._trouble:
                 log.warning("%s", why)
             self._trouble, self._listening = why, False
 
-    def _hear(self) -> None:
+    def _hear(self, closed: threading.Event) -> None:
         opened = _Opened(self._make())
         try:
             with self._lock:
+                if closed.is_set():
+                    return
                 if self.parameters is not None and self.parameters != opened.parameters:
                     # Another form does not go on in the track that a take has begun.
                     self._kept.clear()
@@ -248,7 +258,7 @@ class Microphone:
             offset: ClockOffset | None = None
             heard = 0
             for packet in opened.packets():
-                if self._closed.is_set():
+                if closed.is_set():
                     return
                 count = packet.size // opened.frame_bytes
                 if not count:
@@ -262,15 +272,17 @@ class Microphone:
                 length_us = count * SECOND_US // rate
                 data = bytes(packet)
                 piece = Piece(at_us, at_us, length_us, True, True, True, data, size=len(data))
-                self._take(piece, opened, now_us)
+                self._take(piece, opened, now_us, closed)
         finally:
             with suppress(av.error.FFmpegError, OSError):
                 opened.close()
 
-    def _take(self, piece: Piece, opened: _Opened, now_us: int) -> None:
+    def _take(self, piece: Piece, opened: _Opened, now_us: int, closed: threading.Event) -> None:
         peak = _peak(piece.data, opened.kind or "")
         now = now_us / SECOND_US
         with self._lock:
+            if closed.is_set():
+                return
             self.parameters, self._listening = opened.parameters, True
             if not self._heard:  # what was silent before it was plugged in does not count
                 self._heard, self._sounded_s = True, now

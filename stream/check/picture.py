@@ -8,12 +8,10 @@ memory). The value at each worst place stands beside it, so that no colour has t
 
 from __future__ import annotations
 
-import functools
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from models.color import to_codes
 from models.evenness import Place, bands
@@ -22,6 +20,7 @@ from models.transfer import Transfer, encode
 from models.upright import Upright
 from stream.check.limits import Grade
 from stream.check.words import Finding, headline, remarks
+from stream.drawn_words import drawn_font, wrapped
 
 STEP = 0.25
 MOST = 5
@@ -39,25 +38,6 @@ SHAPES = {Grade.GOOD: "✓", Grade.BETTER: "▲", Grade.CHANGE: "■"}
 PANEL_SIDE = {"tall": 1080, "wide": 960}
 MARGIN = 36
 TEXT_WIDTH = 760
-
-
-@functools.cache
-def _font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
-    folder = Path(__file__).parents[1] / "template" / "fonts"
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    return ImageFont.truetype(folder / name, size, layout_engine=ImageFont.Layout.BASIC)
-
-
-def wrapped(text: str, font: ImageFont.FreeTypeFont, width: int) -> list[str]:
-    """Words in lines no wider than ``width`` pixels; a longer word has a line of its own."""
-    lines: list[str] = []
-    for word in text.split():
-        longer = f"{lines[-1]} {word}" if lines else word
-        if lines and font.getlength(longer) <= width:
-            lines[-1] = longer
-        else:
-            lines.append(word)
-    return lines
 
 
 @dataclass(frozen=True)
@@ -90,7 +70,7 @@ def _column(name: str, report: Report, findings: list[Finding], width: int) -> l
 
     def add(text: str, size: int, color: tuple[int, int, int], **how: object) -> None:
         bold, indent = bool(how.get("bold")), int(str(how.get("indent", 0)))
-        parts = wrapped(text, _font(size, bold), width - indent)
+        parts = wrapped(text, drawn_font(size, bold), width - indent)
         for i, part in enumerate(parts):
             last = int(str(how.get("below", 8))) if i == len(parts) - 1 else 5
             first = how.get("before") if i == 0 else None
@@ -119,8 +99,8 @@ def _height(lines: list[Line]) -> int:
 def _write(pen: ImageDraw.ImageDraw, lines: list[Line], x: int, y: int) -> None:
     for line in lines:
         if line.before:
-            pen.text((x, y), line.before[0], line.before[1], _font(line.size, True))
-        pen.text((x + line.indent, y), line.text, line.color, _font(line.size, line.bold))
+            pen.text((x, y), line.before[0], line.before[1], drawn_font(line.size, True))
+        pen.text((x + line.indent, y), line.text, line.color, drawn_font(line.size, line.bold))
         y += round(line.size * 1.2) + line.below
 
 
@@ -130,12 +110,12 @@ def _mark(pen: ImageDraw.ImageDraw, at: tuple[float, float], text: str, size: in
     r = size * 0.72
     pen.ellipse((x - r - 3, y - r - 3, x + r + 3, y + r + 3), (20, 20, 22))
     pen.ellipse((x - r, y - r, x + r, y + r), (250, 250, 248))
-    pen.text((x, y), text, (20, 20, 22), _font(size, True), anchor="mm")
+    pen.text((x, y), text, (20, 20, 22), drawn_font(size, True), anchor="mm")
 
 
 def _flag(pen: ImageDraw.ImageDraw, at: tuple[float, float], text: str, box: Image.Image) -> None:
     """A value with a point where it holds, kept inside the panel."""
-    font = _font(22, True)
+    font = drawn_font(22, True)
     x, y = at
     pen.ellipse((x - 6, y - 6, x + 6, y + 6), (250, 250, 248), (20, 20, 22), 2)
     half = font.getlength(text) / 2 + 9
@@ -182,7 +162,7 @@ def _legend(width: int) -> Image.Image:
     """The bands from dark to bright with their values."""
     image = Image.new("RGB", (width, 74), PAPER)
     pen = ImageDraw.Draw(image)
-    font = _font(16)
+    font = drawn_font(16)
     cell = width / len(BANDS)
     for i, color in enumerate(BANDS):
         pen.rectangle((i * cell, 0, (i + 1) * cell - 2, 24), color)
@@ -245,8 +225,8 @@ def draw(name: str, frame: Upright, report: Report, findings: list[Finding]) -> 
     sheet = Image.new("RGB", size, PAPER)
     pen = ImageDraw.Draw(sheet)
     right = 2 * MARGIN + photo.width
-    pen.text((MARGIN, MARGIN), "Picture", SOFT, _font(19))
-    pen.text((right, MARGIN), "Light on the screen", SOFT, _font(19))
+    pen.text((MARGIN, MARGIN), "Picture", SOFT, drawn_font(19))
+    pen.text((right, MARGIN), "Light on the screen", SOFT, drawn_font(19))
     sheet.paste(photo, (MARGIN, MARGIN + heading))
     sheet.paste(even, (right, MARGIN + heading))
     sheet.paste(legend, (right, MARGIN + heading + photo.height + 16))

@@ -12,6 +12,7 @@ from pathlib import Path
 from models.errors import PosewallError
 from models.keyer import KeySettings
 from stream.batch.film_jobs import FilmJob
+from stream.batch.forecast import expected
 from stream.batch.jobs import JobQueue
 from stream.batch.running import Jobs, run_until_finished
 from stream.batch.state import State
@@ -124,14 +125,29 @@ def run_greet(args: argparse.Namespace) -> int:
         if not args.wait or not asked:
             return 1 if refused else 0
         ids = {t.id for t in asked}
-        before = [j for j in queue.films() if j.take_id not in ids and not j.finished]
-        before = [j for j in before if j.state in (State.IN_WORK, State.WAITING)]
+        films = queue.films()
+        own = [j for j in films if j.take_id in ids and j.state in (State.IN_WORK, State.WAITING)]
+        last = max(own, key=lambda j: j.ahead, default=None)
+        before = [
+            j
+            for j in films
+            if j.take_id not in ids
+            and j.state in (State.IN_WORK, State.WAITING)
+            and (last is None or j.ahead < last.ahead)
+        ]
         if before:
             listed = ", ".join(
                 j.number + (f" ({percent(j.share)} made)" if j.share is not None else "")
-                for j in before
+                for j in sorted(before, key=lambda j: j.ahead)
             )
             print(f"Asked for earlier, and made first: {listed}", file=sys.stderr)
+        if last is not None:
+            words = expected(last.left_s, len(before))
+            if last.left_s is None:
+                told = f"{words[:1].upper()}{words[1:]}."
+            else:
+                told = f"Expected: {words}."
+            print(told, file=sys.stderr)
         ended = run_until_finished(event, device, lambda: _those(queue, ids))
     if ended is None:
         return 130

@@ -7,35 +7,27 @@ H.273 (code points: 1 is BT.709 for primaries, transfer and matrix, range 1 is n
 from __future__ import annotations
 
 import errno
-import logging
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import av
 import numpy as np
-import torch
 from av.video.stream import VideoStream
 from torch import Tensor
 
 from models.color import Planes
 from stream.errors import UserError
 
-log = logging.getLogger("posewall.film")
-
 SOFTWARE = "libx264"
 _BT709, _NARROW = 1, 1
 _QUALITY = "18"
 """chosen: on a film of the demo event 99.9 % of the luma codes come back within 4 of 255 (16: 3,
 20: 5, 23: 7), at 7.6 Mbit/s where somebody moves in front of a busy design (16: 9.1, 20: 6.2)."""
-_TRIED_FRAMES = 12
 _DISK = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG, errno.EROFS, errno.EACCES)
-_MOST_OFF = 4.0
-"""Mean difference, in codes, of what an encoder makes of a smooth picture; a broken one is far
-above it."""
 
 
 class EncoderError(UserError):
@@ -81,7 +73,7 @@ HARDWARE: tuple[Coding, ...] = (
     Coding("h264_videotoolbox", "nv12", {"profile": "high"}, rate=16_000_000),
 )
 """Tried in this order. Their options are from the media library's own descriptions; each is tried
-on the machine before it is used."""
+on the machine before it is used (`stream.film.probe`)."""
 
 
 def software(threads: int | None = None) -> Coding:
@@ -183,37 +175,50 @@ def write_piece(
         OSError: the disk did not take it.
     """
     try:
-        return _written(path, coding, size, rate, group, pictures)
+        return code(f"file:{path}", coding, size, rate, group, pictures)
     except OSError as e:
         # The library's own errors count as the system's; only those of the disk are.
         if not isinstance(e, av.error.FFmpegError) or e.errno in _DISK:
             raise
         raise EncoderError(
-            f"the encoder {coding.encoder} failed ({_why(e)}); render the take once more, and it "
+            f"the encoder {coding.encoder} failed ({reason(e)}); render the take once more, and it "
             "is tried anew."
         ) from e
     except (av.error.FFmpegError, ValueError) as e:
         raise EncoderError(
-            f"the encoder {coding.encoder} failed ({_why(e)}); render the take once more, and it "
+            f"the encoder {coding.encoder} failed ({reason(e)}); render the take once more, and it "
             "is tried anew."
         ) from e
 
 
-def _why(error: Exception) -> str:
+def reason(error: Exception) -> str:
+    """What the media library says of an error, for people."""
     return str(getattr(error, "strerror", None) or error or type(error).__name__)
 
 
-def _written(
-    path: Path,
+def code(
+    target: str | BinaryIO,
     coding: Coding,
     size: tuple[int, int],
     rate: Fraction,
     group: int,
     pictures: Iterable[Planes | Sequence[Tensor]],
 ) -> int:
+    """Code pictures as Matroska.
+
+    Args:
+        target: the media library's name of a file, or an open one.
+        coding, size, rate, group, pictures: as of `write_piece`.
+
+    Returns:
+        How many there were.
+
+    Raises:
+        av.error.FFmpegError, OSError, ValueError: as the media library says it.
+    """
     count = 0
     # Exact: without random numbers of the container, so that the same film is the same file.
-    with av.open(f"file:{path}", "w", format="matroska", options={"fflags": "+bitexact"}) as to:
+    with av.open(target, "w", format="matroska", options={"fflags": "+bitexact"}) as to:
         stream = add_picture(to, coding, size, rate, group)
         for planes in pictures:
             frame = video_frame(planes, coding.form)
@@ -222,81 +227,3 @@ def _written(
             count += 1
         to.mux(stream.encode(None))
     return count
-
-
-def _smooth(size: tuple[int, int], shift: int) -> list[Tensor]:
-    """A picture that every encoder can code well: ramps that move."""
-    y = torch.arange(size[0])[:, None]
-    x = torch.arange(size[1])[None]
-    luma = (40 + (y + x + 4 * shift) * 150 // (sum(size) + 64)).clamp(16, 235)
-    half = (size[0] // 2, size[1] // 2)
-    first, second = torch.full(half, 110), torch.full(half, 140)
-    return [t.to(torch.uint8) for t in (luma, first, second)]
-
-
-def tried(coding: Coding, size: tuple[int, int], rate: Fraction, folder: Path) -> str | None:
-    """Code a few frames and look at them.
-
-    Args:
-        coding, size, rate: as in `add_picture`.
-        folder: for the file, which is removed again.
-
-    Returns:
-        Why the encoder cannot be used; None where it can.
-    """
-    if coding.encoder not in av.codecs_available:
-        return "the media library has none"
-    path = folder / f"{coding.encoder}.try"
-    given = [_smooth(size, i) for i in range(_TRIED_FRAMES)]
-    try:
-        _written(path, coding, size, rate, _TRIED_FRAMES, given)
-        with av.open(f"file:{path}", format="matroska") as container:
-            frames = list(container.decode(video=0))
-    except (av.error.FFmpegError, OSError, ValueError, MemoryError) as e:
-        return _why(e)
-    finally:
-        path.unlink(missing_ok=True)
-    if len(frames) != _TRIED_FRAMES or not frames[0].key_frame:
-        return f"it gave {len(frames)} frames of {_TRIED_FRAMES}"
-    for frame, planes in zip(frames, given, strict=True):
-        luma = np.from_dlpack(frame.planes[0])
-        if luma.shape != size or abs(luma - planes[0].numpy().astype(float)).mean() > _MOST_OFF:
-            return "what it gave is another picture"
-    return None
-
-
-def choose(
-    size: tuple[int, int],
-    rate: Fraction,
-    folder: Path,
-    wanted: str = "auto",
-    try_out: Callable[[Coding, tuple[int, int], Fraction, Path], str | None] = tried,
-) -> Coding:
-    """The encoder for a film.
-
-    Args:
-        size, rate: of the film.
-        folder: where a few frames may be put for a moment.
-        wanted: "auto": the machine's own where one works, else software; or the name of one.
-        try_out: as `tried`.
-
-    Raises:
-        EncoderError: none works, or the one that is wanted does not.
-    """
-    known = {c.encoder: c for c in (*HARDWARE, software())}
-    if wanted != "auto" and wanted not in known:
-        raise EncoderError(
-            f"encoder '{wanted}' is not known; choose auto or one of {', '.join(known)}."
-        )
-    order = known.values() if wanted == "auto" else [known[wanted]]
-    whys = []
-    for coding in order:
-        why = try_out(coding, size, rate, folder)
-        if why is None:
-            return coding
-        log.info("the encoder %s is not used: %s", coding.encoder, why)
-        whys.append(f"{coding.encoder}: {why}")
-    raise EncoderError(
-        f"no encoder for films works here ({'; '.join(whys)}); install the program anew with its "
-        "own media library."
-    )

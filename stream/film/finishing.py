@@ -12,9 +12,9 @@ from stream.film.mux import mux
 from stream.film.owner import film_owner
 from stream.film.rates import TimeLine
 from stream.film.reel import Reel
-from stream.film.sound import make_sound
 from stream.prints.naming import inside
 from stream.prints.picture import picture_owner
+from stream.sound.mixing import make_sound
 from stream.take import FilmWanted, Take, TakeError
 
 
@@ -110,8 +110,17 @@ def finish(
     poster = inside(event.paths.films, wanted.poster)
     make_folder(target.parent)
     make_folder(poster.parent)
-    # The poster first: a film that is there has one. It stays in the work, too, until all is done.
+    if target.exists():
+        # An earlier making's: two files cannot be replaced at once, and a crash between the two
+        # is to leave a film without a poster rather than with another one's.
+        poster.unlink(missing_ok=True)
+        sync_folder(poster.parent)
+        film.replace(target)
+        sync_folder(target.parent)
+    # Where there is none yet, the poster first: a film that is there has one. It stays in the
+    # work, too, until all is done.
     replace_file(poster, reel.work.poster(wanted.shape).read_bytes())
-    film.replace(target)
-    sync_folder(target.parent)
+    if film.exists():
+        film.replace(target)
+        sync_folder(target.parent)
     return Finished(wanted.film, wanted.poster, loudness.notes)

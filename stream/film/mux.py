@@ -31,8 +31,8 @@ from stream.film.pieces import (
     read_piece,
     tagging,
 )
-from stream.film.samples import RATE
-from stream.film.whole_file import whole_file
+from stream.sound.samples import RATE
+from stream.whole_file import whole_file
 
 __all__ = ["ColourTags", "MuxError", "PiecesDifferError", "mux"]
 

@@ -11,10 +11,12 @@ from typing import Any
 import av
 import torch
 
+from models.estimator import weights_digest
 from stream.durable import file_digest
 from stream.event import Event
 from stream.film.encoder import Coding
 from stream.prints.about import software
+from stream.shot import output_of, plate_digest
 from stream.take import Take
 
 FORMAT = 1
@@ -34,6 +36,8 @@ def pins_of(
     device: str,
 ) -> dict[str, Any]:
     """Everything that decides the pixels of a take's films, as plain values.
+
+    `coded` puts other codings in it.
 
     Args:
         event: where the take is.
@@ -59,9 +63,21 @@ def pins_of(
             "turns": [take.quarter_turns, take.mirror],
             "nudge": dict(take.nudge),
             "settings": dict(take.settings),
-            "plate": take.plate,
+            "plate": [take.plate, plate_digest(event, take.plate) if take.plate else None],
             "template": [take.template, take.template_version],
         },
+        "weights": weights_digest("final"),
         "fields": _digest(dict(fields)),
-        "films": {name: coding.to_json() for name, coding in sorted(codings.items())},
+        # What a poster and a film say of themselves inside their files.
+        "told": _digest([event.name, output_of(event, event.config.pictures).names]),
+        "films": _films(codings),
     }
+
+
+def coded(pins: Mapping[str, Any], codings: Mapping[str, Coding]) -> dict[str, Any]:
+    """The same, for films that are coded like that."""
+    return {**pins, "films": _films(codings)}
+
+
+def _films(codings: Mapping[str, Coding]) -> dict[str, Any]:
+    return {name: coding.to_json() for name, coding in sorted(codings.items())}

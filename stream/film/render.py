@@ -8,11 +8,11 @@ cannot be entered just anywhere come out the same.
 
 from __future__ import annotations
 
-import logging
 import time
 from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from typing import Any
 
 import torch
 from torch import Tensor
@@ -23,26 +23,26 @@ from stream.capture.frame import Frame
 from stream.durable import make_folder, replace_file
 from stream.event import Event
 from stream.film.design import Design, design
-from stream.film.encoder import SOFTWARE, Coding, EncoderError, choose
+from stream.film.encoder import Coding, EncoderError
 from stream.film.finishing import check_names, finish
+from stream.film.goes import BUSY, Goes
 from stream.film.mux import PiecesDifferError
 from stream.film.owner import metadata_of
 from stream.film.part import PLATE_UNFIT, grown_notes, notes_of, part_of, poster_at
 from stream.film.pictures import FilmPictures, placements_of
-from stream.film.pins import pins_of
+from stream.film.pins import coded, pins_of
 from stream.film.poster import poster_bytes
+from stream.film.probe import all_there, begun_with, choose
 from stream.film.progress import Progress, Watch
 from stream.film.rates import USUAL, TimeLine, time_line
 from stream.film.reel import Reel, Told
-from stream.film.shape import SHAPES
 from stream.film.survey import Survey, second_of, survey
 from stream.film.work import Work
 from stream.people import Person, texts
 from stream.prints.naming import inside
+from stream.shape import SHAPES
 from stream.shot import Plate, load_plate, output_of
 from stream.take import Take, TakeError, open_take
-
-log = logging.getLogger("posewall.film")
 
 _MOST_WORKERS = 4
 """chosen: frames that are keyed at a time take some hundred megabytes each at 1080p, and what is
@@ -95,18 +95,20 @@ class FilmRenderer:
         encoder: str = "auto",
         rank: Rank | None = None,
         clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], object] = time.sleep,
     ) -> None:
         """Prepare.
 
         Args:
             event: whose takes they are made of.
             device: where they are keyed.
-            encoder: as in `stream.film.encoder.choose`.
+            encoder: as in `stream.film.probe.choose`.
             rank: chooses the poster.
             clock: monotonic, seconds.
+            sleep: waits so many seconds.
         """
         self.event, self.device = event, device
-        self._encoder, self._clock = encoder, clock
+        self._encoder, self._clock, self._sleep = encoder, clock, sleep
         self._rank = rank or best_first
         # A graphics card works on one frame after another anyway.
         threads = torch.get_num_threads()
@@ -142,18 +144,13 @@ class FilmRenderer:
         if not take.films:
             return Made((), (), ())
         check_names(self.event, take)
-        try:
-            return self._made(take, self._encoder, Watch(seen, between, stop, self._clock))
-        except PiecesDifferError as e:
-            log.warning("take %s: %s; its films are made anew", take.id, e)
-            again = self._encoder
-        except EncoderError as e:
-            if self._encoder != "auto":
-                raise
-            log.warning("take %s: %s; its films are made anew, by software", take.id, e)
-            again = SOFTWARE
-        self._work(take).remove()
-        return self._made(take, again, Watch(seen, between, stop, self._clock))
+        goes = Goes(self._work(take), self._encoder, f"take {take.id}", self._sleep)
+        while True:
+            watch = Watch(seen, between, stop, self._clock)
+            try:
+                return self._made(take, goes.encoder, watch)
+            except (EncoderError, PiecesDifferError) as e:
+                goes.failed(e, watch)
 
     def _work(self, take: Take) -> Work:
         return Work(self.event.paths.film_work / take.job)
@@ -164,13 +161,20 @@ class FilmRenderer:
         fields, people = self._words(take)
         shapes = {f.shape: SHAPES[f.shape].size for f in take.films}
         make_folder(work.folder)
-        codings = {name: choose(size, USUAL, work.folder, encoder) for name, size in shapes.items()}
-        pins = pins_of(self.event, take, fields, codings, self.device)
-        found = work.plan(pins)
-        if found is not None and "made" in found:
-            made = Made(**{k: tuple(v) for k, v in found["made"].items()})
-            if all(inside(self.event.paths.films, f).exists() for f in made.films + made.posters):
+        pins = pins_of(self.event, take, fields, {}, self.device)
+        # What is begun is gone on with, even where another encoder would be chosen by now.
+        codings = begun_with(work.codings(pins), shapes, encoder)
+        if codings is not None:
+            made = self._finished(work.plan(coded(pins, codings)) or {})
+            if made is not None:
                 return made
+            if not self._all_there(codings, shapes, watch):
+                codings = None
+        if codings is None:
+            codings = {name: choose(size, USUAL, encoder) for name, size in shapes.items()}
+        pins = coded(pins, codings)
+        found = work.plan(pins)
+        if found is not None and "made" in found:  # but not all of it is there any more
             found = None
         settings = KeySettings.from_json(dict(take.settings))
         keyer = Keyer(Grade.FINAL, settings, self.device)
@@ -186,6 +190,23 @@ class FilmRenderer:
         work.begin(pins, {**found, "made": told})
         work.clear()
         return made
+
+    def _finished(self, found: Mapping[str, Any]) -> Made | None:
+        """What a plan says is made, where all of it is there."""
+        if "made" not in found:
+            return None
+        made = Made(**{k: tuple(v) for k, v in found["made"].items()})
+        files = (inside(self.event.paths.films, name) for name in made.films + made.posters)
+        return made if all(file.exists() for file in files) else None
+
+    def _all_there(
+        self, codings: Mapping[str, Coding], shapes: Mapping[str, tuple[int, int]], watch: Watch
+    ) -> bool:
+        """Whether the encoders of films can be gone on with; tells where they are waited for."""
+        stage, watch.stage = watch.stage, BUSY
+        there = all_there(codings, shapes, USUAL, watch.pulse, self._sleep)
+        watch.stage = stage
+        return there
 
     def _words(self, take: Take) -> tuple[dict[str, str], tuple[Person, ...]]:
         """What is written in the films, and who may be named in their files."""

@@ -140,7 +140,8 @@ class FilmRun:
             out.append([] if laid is None else [laid])
         return [*out, *([[]] if self._top is not None else [])]
 
-    def _nodes(self, t_s: float) -> list[Node]:
+    def nodes(self, t_s: float) -> list[Node]:
+        """What of it is seen at a time, lowest first."""
         out: list[Node] = []
         for segment in self.segments:
             if isinstance(segment, Element):
@@ -156,7 +157,7 @@ class FilmRun:
         if self._run is not None:
             return self._run.steps(self._shares(t_s), self._moving(t_s))[0]
         seen = self.seen
-        made = Folded(finish(fold(self._nodes(t_s), seen.canvas, seen.scaled)))
+        made = Folded(finish(fold(self.nodes(t_s), seen.canvas, seen.scaled)))
         placed = on_size(made, seen.top, seen.left, seen.size)
         done = tuple(step.to(self._device) for step in placed.overlays)
         return done if self._top is None else (*done, *self._top.overlays)
@@ -166,7 +167,7 @@ class FilmRun:
         if self._paper is None:
             raise ValueError("ground: got a run without paper")
         if self._run is None:
-            flat = flatten(self._nodes(t_s), self.seen.canvas, self.seen.scaled)
+            flat = flatten(self.nodes(t_s), self.seen.canvas, self.seen.scaled)
             return laid_on(self._paper, flat, self.seen.top, self.seen.left)
         shares = self._shares(t_s)
         steps, window = self._run.steps(shares, self._moving(t_s))

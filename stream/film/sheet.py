@@ -5,20 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import replace
-from pathlib import Path
 
-import numpy as np
-import torch
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
-from models.color import to_codes
-from models.composite import apply_overlays, over
-from models.transfer import Transfer, decode, encode
+from stream.drawn_words import drawn_font
 from stream.film.design import Design, design
 from stream.film.poses import Parts
-from stream.film.shape import SHAPES
-from stream.template.preview import FIGURE, INK, PAPER
-from stream.template.stand_in import coverage
+from stream.shape import SHAPES
+from stream.template.preview import INK, PAPER
+from stream.template.stand_in import with_figures
 from stream.template.template import Template
 
 TAKE_S = 8.0
@@ -41,19 +36,8 @@ def key_times(parts: Parts) -> list[float]:
 
 def _picture(made: Design, t_s: float) -> Image.Image:
     """One picture of the film, with the figure where the take would be."""
-    scene = made.scene(t_s)
-    grey = torch.tensor([int(FIGURE[i : i + 2], 16) / 255 for i in (1, 3, 5)]).view(1, 3, 1, 1)
-    color, gain = decode(grey, Transfer.SRGB), made.subject_gain(t_s)
-    stands = made.stands()
-    picture = scene.below
-    encoded = encode(picture, Transfer.SRGB)
-    for slot, steps in zip(scene.order, scene.runs, strict=True):
-        if gain > 0:
-            alpha = coverage(replace(stands[slot], size=made.size)) * gain
-            picture = over(color * alpha, alpha, decode(encoded, Transfer.SRGB))
-            encoded = encode(picture, Transfer.SRGB)
-        encoded = apply_overlays(encoded, steps)
-    return Image.fromarray(np.ascontiguousarray(to_codes(encoded, 8).numpy()))
+    stands = [replace(stand, size=made.size) for stand in made.stands()]
+    return with_figures(made.scene(t_s), stands, made.subject_gain(t_s))
 
 
 def draw_film_sheet(template: Template, fields: Mapping[str, str]) -> Image.Image:
@@ -69,8 +53,7 @@ def draw_film_sheet(template: Template, fields: Mapping[str, str]) -> Image.Imag
     film = template.film
     parts = Parts.of(film.opening, film.closing, TAKE_S)
     times = key_times(parts)
-    path = Path(__file__).parents[1] / "template" / "fonts" / "DejaVuSans.ttf"
-    font = ImageFont.truetype(path, 17, layout_engine=ImageFont.Layout.BASIC)
+    font = drawn_font(17)
     rows: list[Image.Image] = []
     for shape in SHAPES.values():
         columns = 4 if shape.size[1] > shape.size[0] else len(times)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stream.film.music import Music
 from stream.film.poses import Parts
-from stream.template.film import TARGET_LUFS, Film
+from stream.sound.loudness import TARGET_LUFS
+from stream.sound.music import Music
+from stream.template.film import Film
 
 
 @dataclass(frozen=True)
@@ -36,15 +37,5 @@ def sound_plan(film: Film, parts: Parts) -> SoundPlan:
     music = None
     said = film.music
     if said is not None and said.file in film.paths:
-        music = Music(
-            film.paths[said.file],
-            under_lu=said.under_lu,
-            pause_lu=said.pause_lu,
-            card_lu=said.card_lu,
-            fade_in_s=said.fade_in_s,
-            fade_out_s=said.fade_out_s,
-            loop=said.loop,
-            from_s=said.from_s,
-            begin_s=said.begin_s,
-        )
+        music = Music(film.paths[said.file], said.plays)
     return SoundPlan(music, film.loudness, parts.opening_s, parts.end_s)

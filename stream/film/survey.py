@@ -105,7 +105,8 @@ def survey(
         size = size or frame.upright_size
         if looks and at >= looks[0]:
             looks = [t for t in looks if t > at]
-            figures.append(keyer.figure(frame.planes, frame.encoding, frame.quarter_turns))
+            turns = frame.quarter_turns
+            figures.append(keyer.figure(frame.planes, frame.encoding, turns, bool(figures)))
         if wishes and at >= wishes[0]:
             wishes = [t for t in wishes if t > at]
             candidates.append((number, frame))

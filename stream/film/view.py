@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from models.moving import Rect, Window
-from stream.film.shape import Shape
+from stream.shape import Shape
 from stream.template.reading import Box
 from stream.template.template import Template
 

@@ -23,6 +23,7 @@ from stream.durable import file_digest, make_folder, replace_file, sync_folder
 _PLAN = "plan.json"
 _STATE = "state-{:05d}.safetensors"
 _FACTS = "facts"
+_FILMS = "films"
 
 
 @dataclass(frozen=True)
@@ -56,15 +57,44 @@ class Work:
         Returns:
             None where none was begun with the same pins; then nothing is left of another.
         """
-        try:
-            kept = json.loads((self.folder / _PLAN).read_text("utf-8"))
-            if kept["pins"] == json.loads(json.dumps(pins)):
-                found: dict[str, Any] = kept["found"]
-                return found
-        except (OSError, ValueError, KeyError, TypeError):
-            pass
+        kept = self._kept_plan()
+        if kept is not None and kept["pins"] == json.loads(json.dumps(pins)):
+            found: dict[str, Any] = kept["found"]
+            return found
         self.remove()
         return None
+
+    def codings(self, pins: Mapping[str, Any]) -> dict[str, Any]:
+        """How each film was to be coded when it was begun, by its name.
+
+        Args:
+            pins: as of `plan`; its codings are not looked at.
+
+        Returns:
+            None of them where none was begun with all else the same.
+        """
+        kept = self._kept_plan()
+        if kept is None:
+            return {}
+        before, now = kept["pins"], json.loads(json.dumps(pins))
+        found: dict[str, Any] = before.get(_FILMS, {})
+        return found if {**before, _FILMS: {}} == {**now, _FILMS: {}} else {}
+
+    def _kept_plan(self) -> dict[str, Any] | None:
+        try:
+            kept = json.loads((self.folder / _PLAN).read_text("utf-8"))
+            return {"pins": dict(kept["pins"]), "found": dict(kept["found"])}
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+
+    @property
+    def pieces(self) -> int:
+        """How many are finished in all its parts together."""
+        count = 0
+        for part in self.folder.glob("*/"):
+            numbers = [int(p.stem.partition("-")[2]) for p in part.glob("state-*.safetensors")]
+            count += max(numbers, default=-1) + 1
+        return count
 
     def begin(self, pins: Mapping[str, Any], found: Mapping[str, Any]) -> None:
         """Keep a plan, before the first piece is made."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from stream.event import Event
 from stream.file_name import safe_name
 from stream.people import folded
-from stream.shot import Shot, ShotError, load_shot, shot_ids
+from stream.shot import Shot, readable_shots
 
 
 @dataclass(frozen=True)
@@ -43,18 +43,6 @@ class Belongings:
         return (*self.alone, *self.group, *self.laid, *self.beside, *self.named)
 
 
-def readable(event: Event) -> tuple[dict[str, Shot], tuple[str, ...]]:
-    """Every shot by its id, and the ids of those whose record cannot be read."""
-    found: dict[str, Shot] = {}
-    unread: list[str] = []
-    for shot_id in shot_ids(event):
-        try:
-            found[shot_id] = load_shot(event, shot_id)
-        except ShotError:
-            unread.append(shot_id)
-    return found, tuple(unread)
-
-
 def belongings(event: Event, number: str, name: str = "") -> Belongings:
     """The shots that a person is in, is laid into, or was once named in.
 
@@ -63,7 +51,7 @@ def belongings(event: Event, number: str, name: str = "") -> Belongings:
         number: the person's number.
         name: the person's name, where it is known.
     """
-    every, unread = readable(event)
+    every, unread = readable_shots(event)
     own = {i for i, s in every.items() if number in s.people}
     # Of a frame with nobody else in it, whether any picture has it beside somebody else's.
     mixed = {

@@ -9,9 +9,9 @@ from datetime import datetime, timedelta
 from stream.errors import UserError
 from stream.event import Event
 from stream.forgetting.alone import alone
-from stream.forgetting.belongings import Belongings, belongings, readable, same_named
+from stream.forgetting.belongings import Belongings, belongings, same_named
 from stream.forgetting.erasing import Plan, erase
-from stream.forgetting.recorded import Recorded, readable_takes, recorded
+from stream.forgetting.recorded import Recorded, recorded
 from stream.forgetting.records import log_words
 from stream.forgetting.searching import holding, spellings
 from stream.forgetting.telling import (
@@ -29,8 +29,9 @@ from stream.options import event_option
 from stream.people import folded
 from stream.people.numbering import kept_numbers
 from stream.people.removal import remove_person, without_person
-from stream.shot import Shot, shots
-from stream.take import Take, takes
+from stream.people.upcoming import forget_upcoming
+from stream.shot import Shot, readable_shots, shots
+from stream.take import Take, readable_takes, takes
 
 
 def add_commands(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -137,6 +138,7 @@ def event_forget(args: argparse.Namespace) -> int:
             return 0
         done = erase(event, plan)
         others = same_named(event, number, name) if name else {}
+        forget_upcoming(event.paths, number)
         remove_person(event.paths, number)
         unread = (*found.unread, *films.unread)
         tell(done, unread)
@@ -181,7 +183,7 @@ def retain(args: argparse.Namespace, now: datetime) -> int:
             limit = now - timedelta(days=args.days)
         except OverflowError:
             raise UserError(f"--days is {args.days}; give the days of some years.") from None
-        every, unread = readable(event)
+        every, unread = readable_shots(event)
         recordings, unread_takes = readable_takes(event)
         unread = (*unread, *unread_takes)
         old = [s for s in every.values() if s.taken < limit]
@@ -224,6 +226,7 @@ def retain(args: argparse.Namespace, now: datetime) -> int:
         words = [w for n in people for w in log_words(n)]
         # Before the shots, by which a run that was killed finds them again.
         for number in people:
+            forget_upcoming(event.paths, number)
             remove_person(event.paths, number)
         done = erase(event, Plan(tuple(old), (), remade, None, tuple(words), tuple(old_takes)))
         tell(done, unread)

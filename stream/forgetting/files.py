@@ -17,15 +17,13 @@ from pathlib import Path
 from stream.durable import file_digest, sweep_partials, sync_folder
 from stream.event import Event
 from stream.film.owner import film_owner
-from stream.forgetting.belongings import readable
-from stream.forgetting.recorded import readable_takes
 from stream.forgetting.searching import walk_files
 from stream.opening.names import shots_named
 from stream.opening.openings import opened_documents
 from stream.prints.naming import inside
 from stream.prints.picture import picture_owner
-from stream.shot import Shot, shot_ids
-from stream.take import Take, take_ids
+from stream.shot import Shot, readable_shots, shot_ids
+from stream.take import Take, readable_takes, take_ids
 from stream.take.titling import film_names
 
 _SHOWING = frozenset({
@@ -122,7 +120,7 @@ def of_nobody_known(event: Event) -> list[Path]:
     may show anybody.
     """
     paths = event.paths
-    shots = readable(event)[0].values()
+    shots = readable_shots(event)[0].values()
     ids, uniques, stills = (
         {s.id for s in shots},
         {s.unique for s in shots},

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from stream.event import Event
 from stream.forgetting.belongings import named_in
-from stream.take import Take, TakeError, load_take, take_ids
+from stream.take import Take, readable_takes
 from stream.take.titling import film_names, titled
 
 
@@ -31,18 +31,6 @@ class Recorded:
     def every(self) -> tuple[Take, ...]:
         """All takes that something is to be done with."""
         return (*self.alone, *self.group, *self.named)
-
-
-def readable_takes(event: Event) -> tuple[dict[str, Take], tuple[str, ...]]:
-    """Every take by its id, and the ids of those whose record cannot be read."""
-    found: dict[str, Take] = {}
-    unread: list[str] = []
-    for take_id in take_ids(event):
-        try:
-            found[take_id] = load_take(event, take_id)
-        except TakeError:
-            unread.append(take_id)
-    return found, tuple(unread)
 
 
 def recorded(event: Event, number: str, name: str = "") -> Recorded:

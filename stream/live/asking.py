@@ -60,8 +60,8 @@ def add_asking(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "--seconds",
         type=positive,
         metavar="N",
-        help="with --best: how far back (usually 2; at most what is remembered, some 3 s at "
-        "1920x1080)",
+        help="with --best: how far back (usually 2; at most what is remembered, up to 6 s, some 3 "
+        "s at 1920x1080; where that is less, it is said)",
     )
     grab.set_defaults(run=run_grab)
 
@@ -103,7 +103,8 @@ def add_asking(sub: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         dest="most_s",
         type=positive,
         metavar="S",
-        help="end by itself after so many seconds, those of --before among them (usually 60)",
+        help="end by itself after so many seconds, those of --before among them (usually 20, or "
+        "what [films] of event.toml says)",
     )
     start.add_argument(
         "--before",
@@ -167,6 +168,8 @@ def run_grab(args: argparse.Namespace) -> int:
     kept = _asked(args, "/grab", words)
     print(kept["shot"], flush=True)
     if kept.get("best"):
+        if kept.get("short"):
+            print(kept["sentence"], file=sys.stderr)
         print(_chosen(args, kept["shot"]))
     elif kept.get("note") or args.best:
         print(kept["sentence"], file=sys.stderr)

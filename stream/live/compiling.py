@@ -23,16 +23,16 @@ Progress = Callable[[int, int], None]
 QUIET_S = 2.0
 _LOOK_S = 0.2
 ONCE = (
-    "The fast keyer is being made for this computer. This happens once and may take a minute or "
-    "two; the picture is there meanwhile, at a slower pace."
+    "The program is fitting itself to this computer, so that the picture gets faster. This happens "
+    "once and may take a minute or two; the picture is there meanwhile, at a slower pace."
 )
 FAILED = (
-    "The fast keyer does not work on this computer; the picture goes on at the slower pace. The "
+    "The program could not be fitted to this computer; the picture goes on at the slower pace. The "
     "event's log says why."
 )
 UNKEPT = (
-    "The fast keyer cannot be kept on disk ({why}), so it is made anew at each start. Make room in "
-    "{folder}, or let the program write there."
+    "What fits the program to this computer cannot be kept on disk ({why}), so it is made anew at "
+    "each start. Make room in {folder}, or let the program write there."
 )
 
 
@@ -102,8 +102,8 @@ class Compiling:
             self._told = True
             self._tell(ONCE)
         if self._done is None:
-            return "making the fast keyer"
-        return f"making the fast keyer, {self._done[0]} of {self._done[1]}"
+            return "getting faster"
+        return f"getting faster, step {self._done[0]} of {self._done[1]}"
 
     def _run(self) -> None:
         lower_priority()
@@ -113,7 +113,7 @@ class Compiling:
             if loaded:
                 self._ready.set()
                 if self._told:
-                    self._tell("The fast keyer is ready and in use.")
+                    self._tell("The picture has its full pace now.")
         except Exception:
             # Whatever a compiler raises: the picture does not depend on it.
             log.exception("the kernels could not be made ready")

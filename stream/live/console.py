@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from concurrent.futures import Future
+from pathlib import Path
 from typing import Any
 
 from models.errors import PosewallError
@@ -14,6 +15,7 @@ from stream.live.beside import frames_beside
 from stream.live.choosing import USUAL_S, Choosing
 from stream.live.countdown import Countdown
 from stream.live.figures import Meter
+from stream.live.films import GreetingFiles
 from stream.live.grabbing import Grabbing
 from stream.live.intake import Intake
 from stream.live.lately import Lately
@@ -50,6 +52,7 @@ class Console:
         self._event, self._feed, self._meter, self._notices = event, feed, meter, notices
         self._plates, self._posing, self._lately = plates, posing, lately
         self._mirror = mirror
+        self._greeting_files = GreetingFiles(event)
         self._countdown = Countdown(self._press)
         self.quality: Quality = FULL
         self.intake: Intake | None = None
@@ -190,6 +193,10 @@ class Console:
         answer = self._recording().press()
         self.say()
         return answer
+
+    def greeting(self, take: str, name: str) -> Path:
+        """A file of a take's greeting."""
+        return self._greeting_files(take, name)
 
     # Who and what is next
 

@@ -14,13 +14,16 @@ from stream.live.choosing import WAIT_S, Choosing, together
 from stream.live.keeping import Keeper
 from stream.live.lately import Lately
 from stream.live.notices import Notices
-from stream.live.posing import Pose, Posing
+from stream.live.pose import Pose
+from stream.live.posing import Posing
 from stream.live.shooting import Shooting
 from stream.live.tether import Awaiting, Tether
 from stream.shot import Shot, find_shot
 from stream.shot.choice import take_candidate
 
 Answer = dict[str, Any]
+# chosen: less than this is the unsteadiness of a camera, and nobody misses it.
+SHORT_S = 0.5
 TETHERED = (
     "A tethered camera takes the pictures here, so there are no last seconds to choose from; grab "
     "as usual, or choose among its stills with: posewall batch add --best"
@@ -137,14 +140,19 @@ class Grabbing:
                 if around is not None and not begun:
                     choosing.let_go()
             answer = self._kept_words(shot, pose)
+            short = None
             if begun and frames is not None:
                 back_s = max(0.0, frame.arrived_s - frames[0].arrived_s)
                 more = f"the best frame of the last {back_s:.1f} s is being chosen"
+                if seconds - back_s > SHORT_S:
+                    short = f"{seconds:g} s were asked for, but no more than that is remembered"
+                    more = f"{more}; {short}"
             elif around is None:
                 more = "the last presses are still being stored, so its own frame is used"
             else:
                 more = "there is no other frame to choose from"
-            return answer | {"best": begun, "sentence": f"{answer['sentence']}; {more}"}
+            sentence = f"{answer['sentence']}; {more}"
+            return answer | {"best": begun, "short": short, "sentence": sentence}
 
         return self._keeper.do(take)
 

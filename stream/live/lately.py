@@ -18,7 +18,9 @@ if TYPE_CHECKING:
     from stream.batch.film_jobs import FilmJob
 
 log = logging.getLogger("posewall.live")
-SHOWN, SHOWN_TAKES = 8, 4
+SHOWN = 8
+# chosen: made one after the other, the greetings of an hour are about so many.
+SHOWN_TAKES = 12
 # chosen: a picture takes seconds to make; asking more often would read the store for nothing.
 ASK_EVERY_S = 1.5
 
@@ -62,27 +64,44 @@ def _row(event: Event, shot: Shot) -> dict[str, Any]:
 
 
 def _take_row(event: Event, take: Take) -> dict[str, Any]:
-    end_s = take.length_s if take.end_s is None else take.end_s
     return {
         "id": take.id,
         "time": take.begun.astimezone().strftime("%H:%M:%S"),
         "who": _who(event, take.people),
         "template": take.template,
-        "length_s": None if end_s is None else max(0.0, end_s - take.begin_s),
+        "length_s": take.shown_s,
         "state": "recording" if take.recording else "kept",
         "share": None,
+        # When its greeting may be expected, for people.
+        "expected": "",
+        "ahead": 0,
         "why": "",
         "notes": list(take.notes),
         "films": [],
+        # In which shapes its greeting can be played.
+        "shapes": [],
+        # Tells them from those of an earlier making.
+        "making": take.render,
     }
 
 
 class Lately:
-    """Newest first. `refresh` does the reading, off the loop; `rows` only looks."""
+    """Newest first. `refresh` does the reading, off the loop; `rows` only looks.
 
-    def __init__(self, event: Event, clock: Callable[[], float] = time.monotonic) -> None:
-        self._event = event
+    Args:
+        event: whose they are.
+        clock: monotonic, seconds.
+        made_here: this program has the greetings made, too.
+    """
+
+    def __init__(
+        self, event: Event, clock: Callable[[], float] = time.monotonic, made_here: bool = True
+    ) -> None:
+        self._event, self._made_here = event, made_here
         self._clock = clock
+        self._films: list[FilmJob] = []
+        # Some wait, and go before greetings.
+        self._pictures = False
         self._lock = threading.Lock()
         self._rows = [_row(event, shot) for shot in list(shots(event))[-SHOWN:]][::-1]
         self._takes = [_take_row(event, take) for take in list(takes(event))[-SHOWN_TAKES:]][::-1]
@@ -115,6 +134,31 @@ class Lately:
         with self._lock:
             self._takes = [row, *(r for r in self._takes if r["id"] != take.id)][:SHOWN_TAKES]
 
+    def greeting(self, take: Take) -> str:
+        """When the greeting of a take that was just kept may be expected, for people.
+
+        Returns:
+            Words; empty where none is made of it.
+        """
+        # The queue's libraries: not before the picture.
+        from stream.batch.film_jobs import FilmJob, wants_films
+        from stream.batch.forecast import expected, foretold
+        from stream.batch.pace import paces
+        from stream.batch.state import State
+
+        if not (take.films or wants_films(self._event, take)):
+            return ""
+        with self._lock:
+            others = [job for job in self._films if job.take_id != take.id]
+            pictures = self._pictures
+        own = FilmJob(take.id, take, State.WAITING)
+        told = foretold([*others, own], paces(self._event))[-1]
+        words = expected(told.left_s, told.ahead, pictures)
+        if self._made_here:
+            return words if told.left_s is None else f"its greeting may be expected in {words}"
+        then = words if told.left_s is None else f"it may then be expected in {words}"
+        return f"its greeting waits until 'posewall batch run' runs; {then}"
+
     def refresh(self) -> bool:
         """Ask the queue, when it is time and something is open; True when it was asked.
 
@@ -124,7 +168,9 @@ class Lately:
         now = self._clock()
         with self._lock:
             every = [r["id"] for r in (*self._rows, *self._takes)]
-        if all(i in self._finished for i in every):
+            # Those that are not shown any more are waited for by those that are.
+            still = [job for job in self._films if not job.finished]
+        if all(i in self._finished for i in every) and not still:
             return False
         if self._asked_s is not None and now - self._asked_s < ASK_EVERY_S:
             return False
@@ -134,16 +180,32 @@ class Lately:
 
             self._queue = JobQueue(self._event)
         pictures = {job.shot_id: job for job in self._queue.jobs()}
-        films = {job.take_id: job for job in self._queue.films()} if self._takes else {}
+        found = self._queue.films() if self._takes else []
+        films = {job.take_id: job for job in found}
         with self._lock:
+            self._films = found
+            self._pictures = any(WORDS[job.state.name] == "queued" for job in pictures.values())
             for row in self._rows:
                 if (job := pictures.get(row["id"])) is not None:
                     self._stands(row, job)
             for row in self._takes:
                 if (film := films.get(row["id"])) is not None:
                     self._stands(row, film)
-                    row["share"], row["films"] = film.share, list(film.films)
+                    self._plays(row, film)
         return True
+
+    def _plays(self, row: dict[str, Any], job: FilmJob) -> None:
+        """When a take's films are expected, or that they are there."""
+        from stream.batch.forecast import awaited
+
+        row["share"], row["films"] = job.share, list(job.films)
+        row["expected"] = awaited(job)
+        if row["state"] == "queued" and not self._made_here:
+            row["expected"] += "; it waits until 'posewall batch run' runs"
+        row["ahead"] = job.ahead
+        wanted = job.take.films if job.take is not None else ()
+        row["shapes"] = [film.shape for film in wanted if film.film in job.films]
+        row["making"] = job.take.render if job.take is not None else 0
 
     def _stands(self, row: dict[str, Any], job: Job | FilmJob) -> None:
         row["state"] = WORDS[job.state.name]

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from models.errors import PosewallError
@@ -13,69 +15,45 @@ from stream.event import Event
 from stream.live import people as who
 from stream.live.keeping import lower_priority
 from stream.live.notices import Notices
+from stream.live.pose import CHOSEN, ORDERED, USUAL, Pose, moved_words, numbers_of, rounded
 from stream.live.scenes import SceneMaker
-from stream.people import Person, orders_of
+from stream.live.taking import sentence
+from stream.people import orders_of
+from stream.people.upcoming import Upcoming, keep_upcoming, upcoming
 from stream.template import Nudge, Template
 from stream.template.template import NO_NUDGE
 
-USUAL, ORDERED, CHOSEN = "usual", "ordered", "chosen"
-"""Why a template is shown."""
-
-
-@dataclass(frozen=True)
-class Pose:
-    """What the next shots are of.
-
-    Attributes:
-        people: who is in them.
-        template: the design that the stage shows; None until the program is ready.
-        why: `USUAL`, `ORDERED` or `CHOSEN`.
-        said: how far the event and the template move subjects.
-        moved: by hand, beside that.
-    """
-
-    people: tuple[Person, ...] = ()
-    template: Template | None = None
-    why: str = USUAL
-    said: Nudge = NO_NUDGE
-    moved: Nudge = NO_NUDGE
-
-    @property
-    def nudge(self) -> Nudge:
-        """The whole of it, as the stage shows it and a shot keeps it."""
-        return self.said.then(self.moved)
-
-    @property
-    def numbers(self) -> tuple[str, ...]:
-        """Their roster numbers."""
-        return tuple(p.number for p in self.people)
-
-
-def _rounded(nudge: Nudge) -> Nudge:
-    """One step there and one back is as before, without a rest of floating point."""
-    return Nudge(round(nudge.right, 3), round(nudge.down, 3), round(nudge.scale, 4))
-
-
-def moved_words(nudge: Nudge) -> str:
-    """Where a subject was moved by hand, as an operator would say it."""
-    words = []
-    for value, more, less in (
-        (nudge.right, "to the right", "to the left"),
-        (nudge.down, "down", "up"),
-        (100 * (nudge.scale - 1), "larger", "smaller"),
-    ):
-        if round(value, 1):
-            amount = f"{abs(value):.1f}".removesuffix(".0")
-            words.append(f"{amount} % {more if value > 0 else less}")
-    return ", ".join(words) or "As designed"
+# chosen: a program that was ended by mistake, or has died, is started again within minutes; who was
+# next before a long break is not.
+KEPT_FOR = timedelta(hours=2)
+# chosen: long enough to be seen after a start, whoever looks up late.
+RESTORED_S = 180.0
+# chosen: a roster that is being saved may be without somebody for a moment.
+GONE_S = 3.0
 
 
 class Posing:
     """Keeps the pose and has its scene built. Threads may share it."""
 
-    def __init__(self, event: Event, notices: Notices) -> None:
+    def __init__(
+        self,
+        event: Event,
+        notices: Notices,
+        clock: Callable[[], float] = time.monotonic,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
+        """Begin with nobody.
+
+        Args:
+            event: whose people they are.
+            notices: take what is to be said.
+            clock: monotonic, seconds.
+            now: the wall clock, aware.
+        """
         self._event = event
         self._notices = notices
+        self._clock, self._now = clock, now
+        self._gone_since_s: float | None = None
         self._lock = threading.Lock()
         # A change may read a template, which takes seconds: the next one waits for it, or the
         # later wish would be overwritten by the one before. A press does not wait.
@@ -83,6 +61,10 @@ class Posing:
         self._pose = Pose()
         self._usual: Template | None = None
         self._scenes: SceneMaker | None = None
+        # Who was next when the program ended, until they are shown or somebody else is chosen.
+        self._due: Upcoming | None = None
+        # They could not be shown as they were: until somebody is chosen their file stays.
+        self._left_alone = False
 
     @property
     def pose(self) -> Pose:
@@ -93,8 +75,100 @@ class Posing:
     def begin(self, usual: Template, scenes: SceneMaker) -> None:
         """Show somebody, or nobody, in the usual template from now on."""
         self._usual, self._scenes = usual, scenes
-        # The pages are there before this: who and what was chosen there stays so.
-        self._take(lambda pose: pose if pose.why == CHOSEN else self._dressed(pose, None))
+        before = self.pose
+        if not before.people and before.why != CHOSEN:
+            self._due = upcoming(self._event.paths)
+            self._left_alone = self._due is not None
+        if not self._restored():
+            # The pages are there before this: who and what was chosen there stays so.
+            self._take(lambda pose: pose if pose.why == CHOSEN else self._dressed(pose, None))
+
+    def _restored(self) -> bool:
+        """Show who was next when the program ended, and say so; False where that is not now."""
+        due = self._due
+        if due is None:
+            return False
+        # Said in the future it was before somebody set the clock.
+        if abs(self._now() - due.said) > KEPT_FOR:
+            self._due, self._left_alone = None, False
+            return False
+        try:
+            roster = self._event.roster
+        except UserError:
+            return False
+        people = tuple(p for number in due.people if (p := roster.get(number)))
+        if not self._sure(len(people) == len(due.people)):
+            return False
+
+        def change(now: Pose) -> Pose:
+            if self._due is not due:
+                return now  # somebody was chosen meanwhile
+            self._due, self._left_alone = None, True
+            after = replace(now, people=people)
+            if now.why == CHOSEN:
+                self._left_alone = False
+                return after
+            try:
+                pose = self._dressed(after, due.template)
+            except PosewallError as error:
+                self._notices.passing(str(error))
+                return self._dressed(after, None)
+            self._left_alone = False
+            return pose
+
+        pose = self._take(change)
+        if people and pose.people == people:
+            self._notices.standing(
+                "next",
+                f"In the next picture, as before the program ended: {numbers_of(people)}. Say so "
+                "if somebody else stands there now.",
+                RESTORED_S,
+            )
+        return True
+
+    def _sure(self, whole: bool) -> bool:
+        """Whether the roster has everybody, or has been without somebody for a while."""
+        if whole:
+            self._gone_since_s = None
+            return True
+        if self._gone_since_s is None:
+            self._gone_since_s = self._clock()
+        return self._clock() - self._gone_since_s >= GONE_S
+
+    def tend(self) -> None:
+        """Let go of who was taken off the roster, and take corrections; called now and then.
+
+        Who was next before the program ended is shown once the roster can be read.
+        """
+        if self._due is not None:
+            self._restored()
+            return
+        pose = self.pose
+        if not pose.people:
+            return
+        try:
+            roster = self._event.roster
+        except UserError:
+            return
+        now = [roster.get(p.number) for p in pose.people]
+        if not self._sure(None not in now) or tuple(now) == pose.people:
+            return
+
+        def change(before: Pose) -> Pose:
+            left = tuple(p for old in before.people if (p := roster.get(old.number)))
+            after = replace(before, people=left)
+            return after if before.why == CHOSEN else self._dressed(after, None)
+
+        gone = tuple(p for p in pose.people if roster.get(p.number) is None)
+        self._gone_since_s = None
+        self._take(change)
+        if gone:
+            self._notices.standing("next", None)
+            verb = "is" if len(gone) == 1 else "are"
+            words = (
+                f"{numbers_of(gone)} {verb} no longer on the roster, and not in the next picture"
+            )
+            self._notices.passing(sentence(f"{words} any more"))
 
     def read_templates(self, stop: threading.Event) -> None:
         """Read the event's templates beside the loop, so that the first of each does not wait.
@@ -127,11 +201,13 @@ class Posing:
 
         def change(now: Pose) -> Pose:
             people = who.chosen(self._event, words)
-            if people == now.people and template is None and now.why == CHOSEN:
-                return now
-            return self._dressed(replace(now, people=people), template)
+            same = people == now.people and template is None and now.why == CHOSEN
+            pose = now if same else self._dressed(replace(now, people=people), template)
+            self._due = None
+            return pose
 
-        pose = self._take(change)
+        pose = self._take(change, said=True)
+        self._notices.standing("next", None)
         people = pose.people
         names = ", ".join(p.name for p in people) or "nobody by name"
         said = f"Next: {names}"
@@ -145,7 +221,8 @@ class Posing:
         Raises:
             UserError: there is no such template, or it cannot be used.
         """
-        pose = self._take(lambda now: self._dressed(now, template))
+        # Who is waited for since the start is shown in it, too.
+        pose = self._take(lambda now: self._dressed(now, template), said=self._due is None)
         return {"sentence": f"In {pose.template.name if pose.template else template}"}
 
     def move(self, right: float, down: float, scale: float) -> dict[str, Any]:
@@ -157,7 +234,7 @@ class Posing:
         back = (right, down, scale) == (0, 0, 1)
         step = Nudge(right, down, scale)
         moved = self._take(
-            lambda now: replace(now, moved=Nudge() if back else _rounded(now.moved.then(step)))
+            lambda now: replace(now, moved=Nudge() if back else rounded(now.moved.then(step)))
         ).moved
         return {"sentence": moved_words(moved)}
 
@@ -174,15 +251,33 @@ class Posing:
             "moved": None if pose.moved == Nudge() else moved_words(pose.moved),
         }
 
-    def _take(self, change: Callable[[Pose], Pose]) -> Pose:
+    def _take(self, change: Callable[[Pose], Pose], said: bool = False) -> Pose:
+        """Change the pose; ``said`` where somebody says who or what is next."""
         with self._changing:
             before = self.pose
             pose = change(before)
+            if said:
+                self._left_alone = False
             pose = replace(pose, said=self._said(pose, before))
             with self._lock:
                 self._pose = pose
+            self._keep(before, pose)
             self._show(pose)
         return pose
+
+    def _keep(self, before: Pose, pose: Pose) -> None:
+        """Keep who and what is next where that is another than before."""
+        if self._left_alone:
+            return
+        kept = upcoming(self._event.paths)
+        template = pose.template.name if pose.template and pose.why == CHOSEN else None
+        known = ((), None) if kept is None else (kept.people, kept.template)
+        if before is pose or known == (pose.numbers, template):
+            return
+        try:
+            keep_upcoming(self._event.paths, Upcoming(pose.numbers, template, self._now()))
+        except UserError as error:
+            self._notices.passing(str(error))
 
     def _said(self, pose: Pose, before: Pose) -> Nudge:
         """What the event says now; where that cannot be read, what it said before."""

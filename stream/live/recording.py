@@ -5,20 +5,24 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from models.errors import PosewallError
 from stream.capture.microphone import Microphone
 from stream.capture.microphones import microphone_target, microphones
+from stream.durable import sweep_partials
 from stream.errors import UserError
 from stream.event import Event
 from stream.live.keeping import Keeper
 from stream.live.lately import Lately
 from stream.live.taking import Taking
-from stream.take import About, PacketRing, Recorder, RecorderState, Take, sweep_takes
+from stream.take import About, PacketRing, Recorder, RecorderState, Take, cut_off_takes, sweep_takes
 
 log = logging.getLogger("posewall.live")
 
+# chosen: who was recorded may still be there, or be called back; of an earlier one its notes tell.
+TOLD_FOR = timedelta(hours=2)
 OWN, NONE = "own", "none"
 OWN_WORDS = "the source's own track"
 
@@ -153,6 +157,16 @@ class LiveRecorder:
         return recorder.state() if recorder is not None else RecorderState()
 
 
+def cut_off_words(take: Take) -> str:
+    """What is said of a take whose program ended while it was recorded."""
+    if not take.length_s:
+        return f"Take {take.id} was cut off when the program ended; nothing of it was recorded."
+    return (
+        f"Take {take.id} was cut off when the program ended; what was recorded until then is kept "
+        f"({take.length_s:.1f} s). Look at it, or record it once more."
+    )
+
+
 def takes_of(
     recorder: Callable[[Callable[[Take], None]], LiveRecorder],
     sound: SoundChoice,
@@ -163,6 +177,8 @@ def takes_of(
     tell: Callable[[str], None],
     on_trouble: Callable[[str], None],
     on_change: Callable[[], None],
+    on_mended: Callable[[str], None],
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> Taking:
     """What records takes and has their films made.
 
@@ -173,6 +189,8 @@ def takes_of(
         keeper: queues them in its turn.
         lately: is told of each.
         tell, on_trouble, on_change: as of `Taking`.
+        on_mended: takes a sentence on takes that were cut off when the program ended before.
+        now: the wall clock, aware.
     """
 
     def queue(take_id: str) -> dict[str, Any]:
@@ -192,9 +210,15 @@ def takes_of(
         keeper.do(lambda: queue(take.id))
 
     def mend() -> dict[str, Any]:
-        for take in sweep_takes(event):
-            tell(f"Take {take.id} was cut off; what was recorded until then is kept.")
+        sweep_partials(event.paths.takes)
+        mended = sweep_takes(event)
+        for take in mended:
             keep(take)
+        # The queue's worker or a command may have been there first.
+        known = {take.id for take in mended}
+        others = [t for t in cut_off_takes(event, now() - TOLD_FOR) if t.id not in known]
+        if mended or others:
+            on_mended(" ".join(map(cut_off_words, (*mended, *others))))
         return {}
 
     taking = Taking(
@@ -204,6 +228,8 @@ def takes_of(
         on_trouble,
         on_change,
         lambda: sound.words,
+        longest_s=lambda: event.config.longest_s,
+        greeting=lately.greeting,
     )
     keeper.do(mend)
     taking.open()

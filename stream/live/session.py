@@ -81,7 +81,7 @@ class Session:
         self._taking: Taking | None = None
         self.plates = PlateKeeper(self.notices.passing)
         self._screen = ScreenWatch(self.notices)
-        self._lately = Lately(event)
+        self._lately = Lately(event, made_here=wishes.batch)
         self._posing = Posing(event, self.notices)
         self._keeper = Keeper(self.notices.passing)
         self.console = Console(
@@ -244,6 +244,7 @@ class Session:
             tell=self._tell,
             on_trouble=self.notices.passing,
             on_change=self.console.say,
+            on_mended=lambda s: self.notices.standing("cut off", s, DOUBT_STANDS_S),
         )
 
     def _use_plate_file(self) -> None:
@@ -341,6 +342,7 @@ class Session:
             self._sound.tend()
             self._taking.tend()
         self.notices.standing("roster", self.event.roster_trouble)
+        self._posing.tend()
         if begun:
             self._lately.refresh()
         self.console.say()

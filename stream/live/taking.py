@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from typing import Any, Protocol
 
+from stream.config import LEAST_TAKE_S, LONGEST_S, MOST_TAKE_S
 from stream.errors import UserError
 from stream.live.keeping import Keeper, settle
 from stream.take import RecorderState, Take
@@ -17,10 +18,6 @@ log = logging.getLogger("posewall.live")
 
 # chosen: long enough to look up and breathe in.
 COUNT_S = 3.0
-# Common practice: greetings are short.
-LONGEST_S = 60.0
-MOST_S = 600.0
-LEAST_S = 1.0
 FAILED = (
     "The take was not kept as it should be: the program made a mistake; the event's log says what "
     "went wrong."
@@ -36,6 +33,7 @@ IDLE: Mapping[str, Any] = {
     "elapsed_s": None,
     "left_s": None,
     "most_s": None,
+    "longest_s": LONGEST_S,
     "before_s": None,
     "sound": None,
     "level": None,
@@ -71,6 +69,8 @@ class Taking:
         on_change: told when something else is to be shown.
         sound: where the sound is from, for people; empty without.
         clock: monotonic, seconds.
+        longest_s: after how many seconds a take ends by itself where nobody says otherwise.
+        greeting: what is to be said of the greeting of a kept take; empty where none is made.
     """
 
     def __init__(
@@ -82,7 +82,10 @@ class Taking:
         on_change: Callable[[], None],
         sound: Callable[[], str] = str,
         clock: Callable[[], float] = time.monotonic,
+        longest_s: Callable[[], float] = lambda: LONGEST_S,
+        greeting: Callable[[Take], str] = lambda _: "",
     ) -> None:
+        self._longest_s, self._greeting = longest_s, greeting
         self._records, self._kept = records, kept
         self._tell, self._on_trouble, self._on_change = tell, on_trouble, on_change
         self._sound, self._clock = sound, clock
@@ -91,7 +94,7 @@ class Taking:
         self._hand = Keeper(on_trouble, failed=FAILED, quiet=False)
         self._lock = threading.Lock()
         self._begins_s: float | None = None
-        self._wanted: tuple[float, float] = LONGEST_S, 0.0
+        self._wanted: tuple[float, float] = longest_s(), 0.0
         self._begun: Future[Answer] | None = None
         self._timer: threading.Timer | None = None
         self._running: str | None = None
@@ -118,6 +121,7 @@ class Taking:
             ending = self._ending is not None
         now = self._records.state()
         told = dict(IDLE) | {"sound": self._sound(), "level": now.level}
+        told["longest_s"] = self._longest_s()
         if begins_s is not None:
             count_s = max(0.0, begins_s - self._clock())
             return told | {"state": "counting", "count_s": count_s, "most_s": most_s}
@@ -160,11 +164,11 @@ class Taking:
         Raises:
             UserError: one is being recorded or kept already, or such a length cannot be.
         """
-        most_s = LONGEST_S if most_s is None else most_s
-        if not LEAST_S <= most_s <= MOST_S:
+        most_s = self._longest_s() if most_s is None else most_s
+        if not LEAST_TAKE_S <= most_s <= MOST_TAKE_S:
             raise UserError(
-                f"A take of {most_s:g} s at most cannot be recorded; give {LEAST_S:g} to "
-                f"{MOST_S:g} s."
+                f"A take of {most_s:g} s at most cannot be recorded; give {LEAST_TAKE_S:g} to "
+                f"{MOST_TAKE_S:g} s."
             )
         begun: Future[Answer] = Future()
         self._records.listen()
@@ -258,7 +262,10 @@ class Taking:
             with self._lock:
                 self._running = self._begun = self._ending = None
             self._on_change()
-        return {"take": take.id, "sentence": kept_words(take)}
+        return {"take": take.id, "sentence": self._words(take)}
+
+    def _words(self, take: Take) -> str:
+        return "; ".join(filter(None, (kept_words(take), self._greeting(take))))
 
     def ended(self, take: Take) -> None:
         """A take has ended, for whatever reason; it is safe on disk."""
@@ -274,7 +281,7 @@ class Taking:
         self._kept(take)
         self._on_change()
         if not asked:  # whoever pressed is answered; here nobody did
-            self._tell(kept_words(take))
+            self._tell(self._words(take))
 
     def press(self) -> Future[Answer]:
         """Start in the usual way; where one is running, stop it."""
@@ -308,10 +315,9 @@ def sentence(words: str) -> str:
 
 def kept_words(take: Take) -> str:
     """What is said of a take that is kept."""
-    end_s = take.length_s if take.end_s is None else take.end_s
-    if not end_s or end_s <= take.begin_s:
+    if not take.shown_s:
         return f"Kept take {take.id}, but there is no picture in it"
-    return f"Kept take {take.id}, {end_s - take.begin_s:.1f} s"
+    return f"Kept take {take.id}, {take.shown_s:.1f} s"
 
 
 def _told(done: Future[Answer], answer: Future[Answer]) -> None:

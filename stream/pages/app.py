@@ -17,7 +17,13 @@ from anyio.to_thread import run_sync
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    JSONResponse,
+    RedirectResponse,
+    Response,
+)
 from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket, WebSocketDisconnect
@@ -25,7 +31,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from stream.errors import UserError
 from stream.pages.controls import Answer, Controls
 from stream.pages.feed import Feed, View
-from stream.pages.guard import Guard
+from stream.pages.guard import GREETING, Guard
 
 log = logging.getLogger("posewall.pages")
 
@@ -115,6 +121,7 @@ class Pages:
             Route("/best", self.beside),
             Route("/best", self.use_frame, methods=["POST"]),
             Route("/take", self.take, methods=["POST"]),
+            Route(f"{GREETING}{{take}}/{{name}}", self.greeting),
             Route("/plate", self.plate, methods=["POST"]),
             Route("/next", self.next, methods=["POST"]),
             Route("/template", self.template, methods=["POST"]),
@@ -183,6 +190,14 @@ class Pages:
             before_s += _seconds(words, "age_s", 10.0) + time.monotonic() - came
         begun = await run_sync(self._controls.start_take, count_s, most_s, before_s)
         return JSONResponse(await _answer(begun))
+
+    async def greeting(self, request: Request) -> Response:
+        """A greeting's film, poster or view; parts of it where the browser asks for a range."""
+        take, name = request.path_params["take"][:40], request.path_params["name"][:40]
+        path = await run_sync(self._controls.greeting, take, name)
+        # Without the file's own name, which may be a person's.
+        kind = "video/mp4" if path.suffix == ".mp4" else "image/jpeg"
+        return FileResponse(path, media_type=kind)
 
     async def plate(self, request: Request) -> Response:
         """Keep a frame as the clean plate, or drop the plate with ``{"drop": true}``."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import Future
+from pathlib import Path
 from typing import Any, Protocol
 
 Answer = dict[str, Any]
@@ -41,6 +42,9 @@ class Controls(Protocol):
 
     def stop_take(self) -> Future[Answer]:
         """End the recording, or the count before it. The future ends when it is safe on disk."""
+
+    def greeting(self, take: str, name: str) -> Path:
+        """A file of a take's greeting: a film, its poster, or a view of the take."""
 
     def plate(self, age_s: float) -> Future[Answer]:
         """Keep the frame of ``age_s`` seconds ago as the clean plate."""

@@ -23,6 +23,8 @@ LOOPBACK = "127.0.0.1"
 TOKEN_HEADER = "x-posewall-token"
 OPEN_PATHS = ("/", "/stage", "/desk")
 STATIC = "/static/"
+GREETING = "/greeting/"
+"""Below it lie films and posters, which a page's elements ask for without headers of their own."""
 HEADERS = {
     "cache-control": "no-store",
     "cross-origin-opener-policy": "same-origin",
@@ -44,8 +46,8 @@ class Guard:
         self._headers = HEADERS | {
             "content-security-policy": (
                 "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
-                f"connect-src 'self' {sockets}; base-uri 'none'; form-action 'none'; "
-                "frame-ancestors 'none'"
+                f"media-src 'self'; connect-src 'self' {sockets}; base-uri 'none'; "
+                "form-action 'none'; frame-ancestors 'none'"
             )
         }
 
@@ -63,8 +65,8 @@ class Guard:
         reads = not socket and scope["method"] in ("GET", "HEAD")
         if reads and (path in OPEN_PATHS or path.startswith(STATIC)):
             return None
-        if socket:
-            # A browser cannot set headers on a socket; it always sends Origin there.
+        if socket or (reads and path.startswith(GREETING)):
+            # A browser cannot set headers there; on a socket it always sends Origin.
             words = parse_qs(scope["query_string"].decode("latin-1"))
             given = words.get("token", [""])[0]
         else:

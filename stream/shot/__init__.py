@@ -7,9 +7,9 @@ from stream.shot.changes import (
     settle,
 )
 from stream.shot.editions import ByHand, change_shot
-from stream.shot.finding import find_shot, load_shot, shot_ids, shots
+from stream.shot.finding import find_shot, load_shot, readable_shots, shot_ids, shots
 from stream.shot.leftovers import sweep_leftovers
-from stream.shot.plates import Plate, load_plate, save_plate
+from stream.shot.plates import Plate, load_plate, plate_digest, save_plate
 from stream.shot.record import RECORD, Shot, ShotError
 from stream.shot.store import add_still, load_frame, save_shot
 from stream.shot.titling import output_of, titled
@@ -31,6 +31,8 @@ __all__ = [
     "load_plate",
     "load_shot",
     "output_of",
+    "plate_digest",
+    "readable_shots",
     "render_again",
     "save_plate",
     "save_shot",

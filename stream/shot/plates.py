@@ -17,7 +17,14 @@ from models.color import Encoding
 from models.errors import PosewallError
 from stream.capture.frame import Frame
 from stream.capture.stills import read_still
-from stream.durable import commit_folder, copy_synced, partial_path, storing, write_synced
+from stream.durable import (
+    commit_folder,
+    copy_synced,
+    file_digest,
+    partial_path,
+    storing,
+    write_synced,
+)
 from stream.event import Event
 from stream.shot.frames import check_file, decode_frame, encode_frame
 from stream.shot.record import ShotError
@@ -93,6 +100,17 @@ def save_plate(event: Event, frame: Frame, *, still: Path | None = None) -> str:
             raise
     log.info("kept clean plate %s", final.name)
     return final.name
+
+
+def plate_digest(event: Event, plate_id: str) -> str | None:
+    """What tells a plate's content from another's; None where it cannot be read.
+
+    Its record holds the digest of its picture, which is checked when it is loaded.
+    """
+    try:
+        return file_digest(event.paths.plates / plate_id / PLATE_RECORD)
+    except OSError:
+        return None
 
 
 def load_plate(event: Event, plate_id: str) -> Plate:

@@ -5,21 +5,21 @@ from stream.take.adding import add_clip
 from stream.take.finding import (
     find_take,
     load_take,
+    readable_takes,
     replace_take,
     rewrite_take,
     take_ids,
     takes,
 )
 from stream.take.reading import TakeReader, open_take
-from stream.take.record import MEDIA, RECORD, SHAPES, VIEW, FilmWanted, Take, TakeError
+from stream.take.record import MEDIA, RECORD, VIEW, FilmWanted, Take, TakeError
 from stream.take.recorder import Recorder, RecorderState
 from stream.take.ring import PacketRing, RingState
-from stream.take.sweeping import sweep_takes
+from stream.take.sweeping import cut_off_takes, sweep_takes
 
 __all__ = [
     "MEDIA",
     "RECORD",
-    "SHAPES",
     "VIEW",
     "About",
     "FilmWanted",
@@ -31,9 +31,11 @@ __all__ = [
     "TakeError",
     "TakeReader",
     "add_clip",
+    "cut_off_takes",
     "find_take",
     "load_take",
     "open_take",
+    "readable_takes",
     "replace_take",
     "rewrite_take",
     "sweep_takes",

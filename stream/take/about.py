@@ -14,11 +14,12 @@ from typing import Protocol
 from stream.durable import commit_folder, held, partial_path, storing, write_synced
 from stream.errors import UserError
 from stream.event import Event
+from stream.shape import SHAPES
 from stream.shot.ordering import ordered
 from stream.shot.plates import PLATE_RECORD
 from stream.shot.store import NUMBERED
 from stream.take.finding import take_ids
-from stream.take.record import MEDIA, RECORD, SHAPES, Take, TakeError
+from stream.take.record import MEDIA, RECORD, Take, TakeError
 from stream.take.titling import titled
 from stream.template import Nudge, Template
 

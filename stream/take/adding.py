@@ -1,10 +1,9 @@
-"""A clip file made into a take: its streams copied as they are."""
+"""A clip file made into a take: its streams copied as they are, where they can be."""
 
 from __future__ import annotations
 
 import os
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import timedelta
@@ -15,81 +14,22 @@ from pathlib import Path
 import av
 
 from stream.capture.clip import Clip
-from stream.capture.container import Container, Target
 from stream.capture.frame import Frame
-from stream.capture.media import Wall, local_now, log
-from stream.capture.tap import SECOND_US, Piece, Streams
+from stream.capture.media import Wall, local_now
+from stream.capture.tap import SECOND_US
 from stream.durable import write_synced
 from stream.event import Event
 from stream.shot.store import LEAST_SIDE
 from stream.take.about import About, Settings, drafted, keep_new
-from stream.take.backlog import Backlog
-from stream.take.encoding import FrameEncoder
-from stream.take.media_file import MediaFile
+from stream.take.clip_copy import Copied, Seen, copied
+from stream.take.clip_encoding import Steps, encoded
 from stream.take.reading import TakeReader, measured
 from stream.take.record import VIEW, Take, TakeError
 from stream.take.time_line import own_us
 from stream.template import Nudge, Template
 
-Seen = Callable[[float], None]
-"""Told of the seconds done so far."""
 # chosen: pictures that wait for others are out of order within the first few.
 _LOOKED_AT = 32
-# chosen: frames in memory before the encoder is waited for.
-_AHEAD_BYTES = 64 << 20
-_SEEN_EVERY = 64
-
-
-class _Copy:
-    """A tap that writes what it is given; a clip whose packets cannot be copied is left."""
-
-    wants_sound = True
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._file: MediaFile | None = None
-        self.streams: Streams | None = None
-        self.zero_us: int | None = None
-        self._early: list[Piece] = []
-
-    def refuse(self, why: str) -> None:
-        raise TakeError(f"{why}.")
-
-    def opened(self, streams: Streams, again: bool) -> None:
-        self.streams = streams
-
-    def took(self, pieces: Sequence[Piece], shift_us: int, frame: Frame | None) -> None:
-        for piece in pieces:
-            self._take(piece)
-
-    def _take(self, piece: Piece) -> None:
-        streams = self.streams
-        if streams is None or streams.picture is None:
-            return
-        if self.zero_us is None:
-            if piece.sound or not piece.key:
-                self._early.append(piece)
-                return
-            self.zero_us = piece.at_us
-            self._file = MediaFile(self._path, streams.picture, streams.sound)
-            early, self._early = self._early, []
-            self._take(piece)
-            for sound in early:
-                self._take(sound)
-            return
-        if piece.at_us >= self.zero_us and self._file is not None:
-            self._file.write(piece.moved(-self.zero_us))
-
-    @property
-    def end_us(self) -> int:
-        return self._file.end_us if self._file is not None else 0
-
-    def close(self) -> bool:
-        """Whether there is a file."""
-        if self._file is None:
-            return False
-        self._file.finish()
-        return True
 
 
 def _first_frames(path: Path, wall: Wall) -> list[Frame]:
@@ -119,86 +59,6 @@ def _first_frames(path: Path, wall: Wall) -> list[Frame]:
 def _in_order(frames: Sequence[Frame]) -> bool:
     times = [own_us(f) for f in frames]
     return all(a is not None and b is not None and a < b for a, b in pairwise(times))
-
-
-def _copied(path: Path, media: Path, seen: Seen) -> tuple[int | None, str]:
-    """Copy a clip's packets.
-
-    Returns:
-        The instant 0 of the new file on the clip's time line, None where its packets cannot be
-        copied; and why sound that it has is not kept.
-    """
-    tap = _Copy(media)
-    target = Target(f"file:{path}", path.name, options={"protocol_whitelist": "file"})
-    container = Container(target, log.warning, tap=tap)
-    try:
-        gathering = container.gathering
-        for count, _ in enumerate(container.packets()):
-            if gathering is not None and count % _SEEN_EVERY == 0:
-                gathering.hand(0, None)
-                seen(tap.end_us / SECOND_US)
-        if gathering is not None:
-            gathering.hand(0, None)
-    except (av.error.FFmpegError, OSError) as e:
-        if isinstance(e, OSError) and not isinstance(e, av.error.FFmpegError):
-            raise
-        log.warning("%s: reading stopped (%s); what came before it is kept", path.name, e)
-    finally:
-        container.close()
-    silent = tap.streams.silent if tap.streams is not None else ""
-    return (tap.zero_us if tap.close() else None), silent
-
-
-def _encoded(path: Path, media: Path, step_us: int | None, seen: Seen) -> None:
-    """Compress a clip's frames, where packets cannot be copied; without sound.
-
-    Args:
-        path: the clip.
-        media: the new file.
-        step_us: so far apart are frames whose timestamps are wrong; None believes them.
-        seen: told of the seconds done.
-    """
-    clip = Clip(path, paced=False)
-    given, encoder, file, first_us = Backlog(4 * _AHEAD_BYTES), None, None, 0
-    clip.open()
-    try:
-        index = 0
-        while (frame := clip.read()) is not None:
-            own = own_us(frame)
-            at_us = own if step_us is None and own is not None else index * (step_us or 40_000)
-            size = sum(p.nbytes for p in frame.planes)
-            piece = Piece(at_us, at_us, 0, True, True, False, b"", frame=frame, size=size)
-            given.put(piece)
-            if encoder is None:
-                first_us = at_us
-                encoder = FrameEncoder(given, piece)
-            while given.bytes > _AHEAD_BYTES and encoder.busy:
-                time.sleep(0.01)
-            file = _collect(encoder, file, media, first_us, 0.0)
-            index += 1
-            if index % _SEEN_EVERY == 0:
-                seen((at_us - first_us) / SECOND_US)
-        given.end("")
-        while encoder is not None and (encoder.busy or encoder.out.bytes):
-            file = _collect(encoder, file, media, first_us, 0.05)
-    finally:
-        clip.close()
-        if encoder is not None:
-            encoder.close()
-        if file is not None:
-            file.finish()
-
-
-def _collect(
-    encoder: FrameEncoder, file: MediaFile | None, media: Path, first_us: int, wait_s: float
-) -> MediaFile | None:
-    """Write what the encoder has given so far."""
-    while (piece := encoder.out.get(wait_s)) is not None:
-        if file is None and encoder.parameters is not None:
-            file = MediaFile(media, encoder.parameters, None)
-        if file is not None:
-            file.write(piece.moved(-first_us))
-    return file
 
 
 def add_clip(
@@ -249,22 +109,22 @@ def add_clip(
             seen(done_s)
 
         media, first_us = folder / draft.file, own_us(first) or 0
-        zero_us, silent = _copied(path, media, told) if in_order else (None, "")
-        if zero_us is None:
+        made = copied(path, media, told) if in_order else None
+        if made is None:
             media.unlink(missing_ok=True)
-            zero_us = first_us
-            silent = "its packets cannot be copied, so that its picture was compressed anew"
-            if not _has_sound(path):
-                silent = ""
-            _encoded(path, media, None if in_order else _step_us(path), told)
-        shown_s = (first_us - zero_us) / SECOND_US
+            lost = encoded(path, media, None if in_order else _steps(path), told)
+            draft = draft.noting(lost.missing) if lost.missing else draft
+            made = Copied(first_us, None, lost.silent)
+        shown_s = (first_us - made.zero_us) / SECOND_US
         _, length_s = measured(media)
-        if not shown_s + begin_s < length_s:
+        hidden_s = None if made.end_us is None else (made.end_us - made.zero_us) / SECOND_US
+        until_s = length_s if hidden_s is None else hidden_s
+        if not shown_s + begin_s < until_s:
             raise TakeError(
-                f"{path}: is {length_s - shown_s:.1f} s long, and what is shown was to begin at "
+                f"{path}: is {until_s - shown_s:.1f} s long, and what is shown was to begin at "
                 f"{begin_s:g} s; give an earlier begin."
             )
-        end = None if end_s is None or shown_s + end_s >= length_s else shown_s + end_s
+        end = hidden_s if end_s is None or shown_s + end_s >= until_s else shown_s + end_s
         take = replace(
             draft,
             recording=False,
@@ -273,8 +133,8 @@ def add_clip(
             end_s=end,
             length_s=length_s,
         )
-        if silent:
-            take = take.noting(f"kept without sound: {silent}")
+        if made.silent:
+            take = take.noting(f"kept without sound: {made.silent}")
         reader = TakeReader(take, media)
         write_synced(folder / VIEW, reader.view())
         return replace(take, sound="the clip's own track" if reader.has_sound else "")
@@ -282,14 +142,12 @@ def add_clip(
     return keep_new(event, draft, fill, shapes)
 
 
-def _has_sound(path: Path) -> bool:
-    with suppress(av.error.FFmpegError, OSError), av.open(str(path)) as container:
-        return bool(container.streams.audio)
-    return False
-
-
-def _step_us(path: Path) -> int:
+def _steps(path: Path) -> Steps:
+    """How the frames of a clip follow each other, by what its picture stream says as a whole."""
     rate: Fraction | None = None
+    start = Fraction(0)
     with suppress(av.error.FFmpegError, OSError), av.open(str(path)) as container:
-        rate = container.streams.video[0].average_rate
-    return round(SECOND_US / (rate or Fraction(25)))
+        stream = container.streams.video[0]
+        rate = stream.average_rate
+        start = (stream.start_time or 0) * (stream.time_base or start)
+    return Steps(round(start * SECOND_US), round(SECOND_US / (rate or Fraction(25))))

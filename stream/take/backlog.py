@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from stream.capture.tap import SECOND_US, Piece
@@ -22,6 +23,29 @@ class Gap(NamedTuple):
 
     at_us: int
     length_us: int
+
+
+def missing_words(gaps: Sequence[Gap], zero_us: int | None, end_us: int | None = None) -> str:
+    """What a take tells of pictures that were left out; empty where none was.
+
+    Args:
+        gaps: those, in their order.
+        zero_us: the take's instant 0 on their line; None for the first of them.
+        end_us: what is shown later does not count; None where all does.
+    """
+    ends = [g.at_us + g.length_us for g in gaps]
+    if end_us is not None:
+        ends = [min(end, end_us) for end in ends]
+    found = [(g.at_us, end) for g, end in zip(gaps, ends, strict=True) if end > g.at_us]
+    if not found:
+        return ""
+    missing_s = sum(end - at for at, end in found) / SECOND_US
+    zero_us = found[0][0] if zero_us is None else zero_us
+    first_s = (found[0][0] - zero_us) / SECOND_US
+    return (
+        f"{missing_s:.1f} s of picture are missing in it, from {first_s:.1f} s on: this "
+        "computer or its disk was too slow"
+    )
 
 
 class Backlog:

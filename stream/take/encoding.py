@@ -35,7 +35,11 @@ from stream.take.backlog import Backlog
 
 log = logging.getLogger("posewall.take")
 _PIPE_BYTES = 1 << 20
+# chosen: 2.5 s of the above for a disk that sleeps, beside what waits uncompressed.
+_MOST_OUT_BYTES = 64 << 20
 _END_S = 10.0
+STOPPED = "the process that compresses its pictures stopped"
+"""Why nothing more comes out, where that process did not end by itself; for people."""
 # The header says all; a look at seconds of the stream would hold up what has come.
 _AT_ONCE = {"fpsprobesize": "0", "analyzeduration": "100000"}
 _X264 = {
@@ -121,7 +125,7 @@ class FrameEncoder:
         self._about = _about(first.frame)
         self._zero_us = first.at_us
         self._given = given
-        self.out = Backlog()
+        self.out = Backlog(_MOST_OUT_BYTES)
         self.parameters: Parameters | None = None
         self._until_us: int | None = None
         self._stop = threading.Event()
@@ -198,10 +202,17 @@ class FrameEncoder:
                 for packet in container.demux(stream):
                     if packet.size and packet.pts is not None:
                         self.out.put(_piece(packet, self._zero_us))
-        except (av.error.FFmpegError, OSError, ValueError, IndexError) as e:
+            # A stream that breaks off reads like one that ends.
+            if self._process.wait(_END_S) and not self._stop.is_set():
+                log.warning("the encoder of a take ended (%d)", self._process.returncode)
+                why = STOPPED
+        except (
+            *(av.error.FFmpegError, OSError, ValueError, IndexError),
+            subprocess.TimeoutExpired,
+        ) as e:
             if not self._stop.is_set():
                 log.warning("the encoder of a take stopped (%s)", e)
-                why = "the encoder stopped"
+                why = STOPPED
         self.out.end(self._given.ended or why)
 
 

@@ -2,78 +2,28 @@
 
 from __future__ import annotations
 
-import json
-import logging
-from collections.abc import Iterator
-
 from stream.durable import held, replace_file, storing
 from stream.event import Event
+from stream.records import Records
 from stream.take.record import ID_FORM, RECORD, Take, TakeError
 
-log = logging.getLogger("posewall.take")
+TAKES = Records(
+    kind="take",
+    folder=lambda event: event.paths.takes,
+    file=RECORD,
+    ids_form=ID_FORM,
+    before="t",
+    read=Take.from_json,
+    error=TakeError,
+    ids_said="give the name of a folder in takes/",
+    always=False,
+)
 
-
-def load_take(event: Event, take_id: str) -> Take:
-    """A take by its id.
-
-    Raises:
-        TakeError: it is not there, or its record is damaged.
-    """
-    if not ID_FORM.fullmatch(take_id):
-        raise TakeError(f"'{take_id}' is no take's id; give the name of a folder in takes/.")
-    path = event.paths.takes / take_id / RECORD
-    try:
-        data = json.loads(path.read_text("utf-8"))
-    except FileNotFoundError as e:
-        raise TakeError(f"there is no take {take_id} in {event.paths.takes}.") from e
-    except (OSError, ValueError) as e:
-        raise TakeError(f"{path} cannot be read ({e}); put it back from a copy.") from e
-    if not isinstance(data, dict):
-        raise TakeError(f"{path} is no take's record; put it back from a copy.")
-    take = Take.from_json(data)
-    if take.id != take_id:
-        raise TakeError(
-            f"{path} is the record of take {take.id}; a take's folder must keep its name."
-        )
-    return take
-
-
-def _number(take_id: str) -> int:
-    return int(take_id[1:].split("-")[0])
-
-
-def take_ids(event: Event) -> list[str]:
-    """Ids of all kept takes, in order; none where the folder is gone."""
-    try:
-        names = [p.name for p in event.paths.takes.iterdir()]
-    except FileNotFoundError:
-        return []
-    return sorted((n for n in names if ID_FORM.fullmatch(n)), key=lambda i: (_number(i), i))
-
-
-def takes(event: Event) -> Iterator[Take]:
-    """All takes whose record can be read, in order; a damaged one is logged and left out."""
-    for take_id in take_ids(event):
-        try:
-            yield load_take(event, take_id)
-        except TakeError as e:
-            log.error("take %s: %s", take_id, e)
-
-
-def find_take(event: Event, text: str) -> Take:
-    """A take by its id or its number, with or without the t before it.
-
-    Raises:
-        TakeError: there is none.
-    """
-    ids = take_ids(event)
-    want = text.strip().lower()
-    number = want.removeprefix("t")
-    for take_id in ids:
-        if want == take_id or (number.isdecimal() and int(number) == _number(take_id)):
-            return load_take(event, take_id)
-    span = f"{ids[0]} to {ids[-1]}" if ids else "none yet"
-    raise TakeError(f"there is no take '{text}' (the event has {span}); give a take's number.")
+load_take = TAKES.load
+take_ids = TAKES.ids
+takes = TAKES.each
+find_take = TAKES.find
+readable_takes = TAKES.readable
 
 
 def rewrite_take(event: Event, take: Take) -> Take:

@@ -12,11 +12,11 @@ from typing import Any
 
 from stream.errors import UserError
 from stream.file_name import stays_below
+from stream.shape import SHAPES
 
 RECORD = "take.json"
 MEDIA = "take.mkv"
 VIEW = "view.jpg"
-SHAPES = ("wide", "tall")
 ID_FORM = re.compile(r"t\d{4,}-[0-9a-f]{6}")
 UNIQUE_FORM = re.compile(r"[0-9a-f]{32}")
 
@@ -114,6 +114,12 @@ class Take:
     def job(self) -> str:
         """The id of the job that renders it; the same for every process that asks."""
         return f"{self.id}.{self.render}"
+
+    @property
+    def shown_s(self) -> float | None:
+        """Seconds of it that its films show; None where the record does not say."""
+        end_s = self.length_s if self.end_s is None else self.end_s
+        return None if end_s is None else max(0.0, end_s - self.begin_s)
 
     def noting(self, *notes: str) -> Take:
         """The same take with more notes, each once."""

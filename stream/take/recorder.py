@@ -22,7 +22,7 @@ from stream.take.backlog import MOST_BYTES, Backlog
 from stream.take.media_file import LEAST_FREE_BYTES
 from stream.take.record import Take, TakeError
 from stream.take.recording import Plan, Recording
-from stream.take.ring import MOST_FRAME_BYTES, PacketRing
+from stream.take.ring import BEGIN_BYTES, MOST_FRAME_BYTES, PacketRing
 
 LONGEST_S = 3600.0
 """chosen: far longer than any greeting; a forgotten button does not fill a disk with more."""
@@ -138,8 +138,8 @@ class Recorder:
         if self._microphone is not None:
             self._microphone.open()
         press_us = ring.line_us(now)
-        # Of frames all that the ring holds, and as much again while the encoder begins.
-        most = MOST_BYTES if streams.picture is not None else 2 * MOST_FRAME_BYTES
+        # Of frames all that the ring holds, and what comes while the encoder begins.
+        most = MOST_BYTES if streams.picture is not None else MOST_FRAME_BYTES + BEGIN_BYTES
         backlog = Backlog(most)
         ring.attach(backlog, press_us - round(before_s * SECOND_US), sound=self._microphone is None)
         try:

@@ -16,7 +16,7 @@ from stream.capture.tap import SECOND_US, Piece
 from stream.durable import StorageError, held, storage_sentence
 from stream.event import Event
 from stream.shot.frames import FrameFileError
-from stream.take.backlog import Backlog, Gap
+from stream.take.backlog import Backlog, missing_words
 from stream.take.encoding import FrameEncoder
 from stream.take.finding import replace_take
 from stream.take.media_file import MediaFile
@@ -30,6 +30,7 @@ log = logging.getLogger("posewall.take")
 _SOUND_WITHIN_S = 3.0
 # chosen: a source that is silent for so long after the end was asked for has nothing to add.
 _REST_WITHIN_S = 1.0
+_REST_US = round(_REST_WITHIN_S * SECOND_US)
 _TICK_S = 0.05
 KEY_WITHIN_S = 12.0
 """chosen: cameras send a key frame every one to ten seconds."""
@@ -186,19 +187,19 @@ class Recording(threading.Thread):
         self._begin_file(first, source)
         while True:
             piece = source.get(_TICK_S)
-            if piece is not None and not piece.sound:
-                if piece.decode_us >= self._end_us:
+            if piece is not None:
+                if not piece.sound and piece.decode_us >= self._end_us:
                     break
                 self._write(piece, first.at_us)
-                continue
-            if piece is not None:  # sound goes on when the camera is gone
-                self._write(piece, first.at_us)
+                if not piece.sound:  # which goes on when the camera is gone
+                    continue
             if source.over:
                 if not source.ended:  # all that was to be compressed is
                     break
                 self.trouble = self.trouble or source.ended
                 return
-            if self._rested():
+            # What waits is written first, however late this thread is.
+            if (piece is None or piece.at_us >= self._end_us + _REST_US) and self._rested():
                 return
         self._rest_of_sound(source, first.at_us)
 
@@ -298,25 +299,29 @@ class Recording(threading.Thread):
         over_s = (self._ring.line_us(self._clock()) - self._end_us) / SECOND_US
         if over_s <= _REST_WITHIN_S:
             return False
-        if self._encoder is None or not self._encoder.busy:
+        if self._encoder is None:
             return True
         # What it was given it still gives; of a source that is lost no frame comes that ends it.
         self._backlog.end("")
-        return False
+        return not self._encoder.busy and self._encoder.out.ended is None
 
     def _rest_of_sound(self, source: Backlog, zero_us: int) -> None:
         """Sound comes a little later than the picture."""
         until_s = self._clock() + _REST_WITHIN_S
-        while self._has_sound and self._clock() < until_s:
+        while self._has_sound:
             if self._sound_us is not None and self._sound_us >= self._end_us:
                 return
             piece = source.get(_TICK_S)
-            if piece is not None and piece.sound:
-                self._write(piece, zero_us)
-            elif piece is None and source.ended:
-                return
-            elif piece is None:
+            if piece is None:
+                if source.ended or self._clock() >= until_s:
+                    return
                 self.ended.wait(_TICK_S)
+            elif piece.sound:
+                if piece.at_us >= self._end_us:  # none that is later belongs to it
+                    return
+                self._write(piece, zero_us)
+            elif piece.decode_us >= self._end_us + _REST_US:
+                return
 
     def _close(self) -> None:
         self._ring.detach(self._backlog)
@@ -334,15 +339,9 @@ class Recording(threading.Thread):
         except (OSError, ValueError) as e:
             self._file = file
             self._fail(e)
-        ends = [min(g.at_us + g.length_us, self._end_us) for g in gaps]
-        gaps = [Gap(g.at_us, e - g.at_us) for g, e in zip(gaps, ends, strict=True) if e > g.at_us]
-        if gaps:
-            missing_s = sum(g.length_us for g in gaps) / SECOND_US
-            first_s = (gaps[0].at_us - (self._plan.zero_us or gaps[0].at_us)) / SECOND_US
-            self.take = self.take.noting(
-                f"{missing_s:.1f} s of picture are missing in it, from {first_s:.1f} s on: this "
-                "computer or its disk was too slow"
-            )
+        missing = missing_words(gaps, self._plan.zero_us, self._end_us)
+        if missing:
+            self.take = self.take.noting(missing)
         if self.trouble:
             self.take = self.take.noting(self.trouble)
         end_s = (self._end_us - (self._plan.zero_us or self._plan.begin_us)) / SECOND_US

@@ -20,8 +20,15 @@ log = logging.getLogger("posewall.take")
 KEEP_S = 5.0
 MOST_BYTES = 64 << 20
 """chosen: 10 s of a camera of 50 Mbit/s; telephones and cameras send less."""
-MOST_FRAME_BYTES = 128 << 20
-"""chosen: 1 s of uncompressed 4:2:2 of 1080p at 30 frames a second."""
+GOOD_AGAIN = 150
+"""chosen: so many frames with good timestamps in a row, some seconds, and a source whose timestamps
+were wrong is believed again; twice as many after each time that it went wrong again."""
+MOST_FRAME_BYTES = 64 << 20
+"""chosen: half a second of uncompressed 4:2:2 of 1080p at 30 frames a second, or more than one of
+720p; it is kept for as long as such a source is live."""
+BEGIN_BYTES = 128 << 20
+"""chosen: a second of the same, in which the process that compresses them begins: it took 1.05 s on
+two processors that three others wanted as well."""
 
 
 @dataclass(frozen=True)
@@ -105,7 +112,9 @@ class PacketRing:
         self._line = TimeLine()
         self._streams: Streams | None = None
         self._shown: Shown | None = None
+        self._given: Streams | None = None  # as the source said it
         self._mistrusted = self._needs_key = self._joined = False
+        self._good, self._good_again = 0, GOOD_AGAIN
         self._groups: deque[list[Numbered]] = deque()  # each a key frame and what needs it
         self._sound: deque[Numbered] = deque()
         self._count = 0
@@ -121,6 +130,9 @@ class PacketRing:
     def opened(self, streams: Streams, again: bool) -> None:
         """A connection, or a round of a file, begins."""
         with self._lock:
+            self._given = streams
+            # What it sends from now on is judged anew; but not amid a take, which would end by it.
+            self._mistrusted = self._mistrusted and bool(again or self._backlogs)
             if self._mistrusted:
                 streams = replace(streams, picture=None, why="its timestamps are wrong")
             before, self._streams = self._streams, streams
@@ -138,7 +150,7 @@ class PacketRing:
         """Lay packets and a frame on the line."""
         with self._lock:
             if frame is not None:
-                self._meet(frame)
+                self._meet(frame, pieces)
             if self._streams is None or not self._line.begun:
                 return
             now_us = round(self._clock() * SECOND_US)
@@ -161,21 +173,42 @@ class PacketRing:
         for backlog, _ in self._backlogs:
             backlog.end(why)
 
-    def _meet(self, frame: Frame) -> None:
+    def _meet(self, frame: Frame, pieces: Sequence[Piece]) -> None:
         """What a frame tells of its source."""
         shown, before = Shown.of(frame), self._shown
         self._shown = shown
         if before is not None and (shown.sizes, shown.encoding) != (before.sizes, before.encoding):
             height, width = shown.sizes[0]
             self._anew(f"{shown.source}: its picture changed, to {width} x {height}")
-        streams = self._streams
-        if self._line.meet(frame) or streams is None or self._mistrusted:
+        good, streams = self._line.meet(frame), self._given
+        if streams is None or streams.by_arrival:
+            return
+        if self._mistrusted:
+            self._good = self._good + 1 if good and frame.pts is not None else 0
+            self._trust(streams, frame, pieces)
+            return
+        if good:
             return
         # Shown in the right order with times in a wrong one: packets cannot be put in order.
-        self._mistrusted = self._line.by_arrival = True
+        self._mistrusted, self._line.by_arrival, self._good = True, True, 0
         self._streams = replace(streams, picture=None, why="its timestamps are wrong")
         log.warning("%s: its timestamps are wrong; takes go by arrival", shown.source)
         self._anew(f"{shown.source}: its timestamps are wrong")
+
+    def _trust(self, streams: Streams, frame: Frame, pieces: Sequence[Piece]) -> None:
+        """Believe the timestamps again, where they have been good for long.
+
+        At a key frame, with which the packets can begin, and not amid a take: its file has begun
+        with what was compressed here.
+        """
+        key = streams.picture is None or any(p.key and not p.sound for p in pieces)
+        if self._good < self._good_again or not key or self._backlogs:
+            return
+        self._mistrusted, self._streams = False, streams
+        self._good_again *= 2
+        self._line.trust(frame)
+        self._anew("")
+        log.info("%s: its timestamps are right again", streams.source)
 
     def _add(self, piece: Piece | None) -> None:
         if piece is None:
@@ -204,7 +237,10 @@ class PacketRing:
         streams, groups = self._streams, self._groups
         if streams is None:
             return
-        most = self._most if streams.picture is not None else self._most_frames
+        most = self._most
+        if streams.picture is None:
+            # Amid a take the frames before it lie in its backlog; they are not to be there twice.
+            most = self._most_frames // (4 if self._backlogs else 1)
         newest = groups[-1][-1][1] if groups else self._sound[-1][1] if self._sound else None
         if newest is None:
             return

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import logging
+from datetime import datetime
 
 from filelock import Timeout
 
-from stream.durable import StorageError, held, sweep_partials
+from stream.durable import StorageError, held
 from stream.event import Event
 from stream.take.finding import load_take, takes
 from stream.take.record import Take, TakeError
@@ -21,12 +22,13 @@ CUT_OFF = "the program ended while this take was recorded; what was written unti
 def sweep_takes(event: Event) -> list[Take]:
     """Settle the takes that nobody records any more, though their records say so.
 
+    Nothing is removed: a clip may just be added by another program.
+
     Returns:
         Those takes, as they are kept now.
     """
     if not event.paths.takes.is_dir():
         return []
-    sweep_partials(event.paths.takes)
     mended = []
     for take in takes(event):
         if not take.recording:
@@ -51,3 +53,16 @@ def sweep_takes(event: Event) -> list[Take]:
             lock.release()
             (folder / LOCK).unlink(missing_ok=True)
     return mended
+
+
+def cut_off_takes(event: Event, since: datetime) -> list[Take]:
+    """Takes that were cut off, whoever settled them, and after which nothing was recorded yet.
+
+    Args:
+        event: where they lie.
+        since: those that were begun then or later; aware.
+    """
+    every = list(takes(event)) if event.paths.takes.is_dir() else []
+    # Whoever recorded one after it was told of it at that start.
+    after = max([since, *(take.begun for take in every if CUT_OFF not in take.notes)])
+    return [take for take in every if CUT_OFF in take.notes and take.begun >= after]

@@ -54,7 +54,7 @@ class TimeLine:
         return clock_us - self._offset.offset_us
 
     def meet(self, frame: Frame) -> bool:
-        """Take from a frame how the source's clock goes.
+        """Take from a frame how the source's clock goes, where its timestamps are used.
 
         Returns:
             False where its timestamp is not after that of the frame before it, in one connection.
@@ -67,12 +67,22 @@ class TimeLine:
             if own is not None and not self.by_arrival:
                 self._shift_us = self.of_clock(arrived_us) - own
             self._offset = ClockOffset(self._offset.offset_us)
-        if own is None or self.by_arrival:
+        if own is None:
             return True
+        good = before is None or own > before or before - own > _FARTHEST_BACK_US
+        if self.by_arrival:
+            return good
         late = arrived_us - (own + self._shift_us)
         if abs(late - self._offset.offset_us) < _FARTHEST_OFF_US:
             self._offset.add(own + self._shift_us, arrived_us)
-        return before is None or own > before or before - own > _FARTHEST_BACK_US
+        return good
+
+    def trust(self, frame: Frame) -> None:
+        """Go by the source's timestamps again from a frame on, which `meet` has seen."""
+        own = own_us(frame)
+        if own is not None:
+            self.by_arrival = False
+            self._shift_us = self.of_clock(round(frame.arrived_s * SECOND_US)) - own
 
     def frame_us(self, frame: Frame) -> int:
         """Where a frame lies, on the source's own line as `lay` takes it."""

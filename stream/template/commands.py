@@ -13,6 +13,7 @@ from models.flatten import bare_sides, flatten
 from stream.drawn_file import drawn_target, save_drawn
 from stream.durable import renamed_to, storing, write_synced
 from stream.errors import UserError
+from stream.film.remarks import film_remarks
 from stream.film.sheet import draw_film_sheet
 from stream.template.codes import Code
 from stream.template.film import Film
@@ -213,7 +214,9 @@ def film_line(template: Template) -> str:
         )
         if n
     ]
-    music = [] if film.music is None else [f"music {film.music.under_lu:g} LU under the voice"]
+    music = (
+        [] if film.music is None else [f"music {film.music.plays.under_lu:g} LU under the voice"]
+    )
     said = ", ".join([*cards, *counted, *music]) or "the still as it is"
     return f"As a film: {said}; loudness {film.loudness:g} LUFS."
 
@@ -226,8 +229,7 @@ def _film_sheet(template: Template, fields: dict[str, str], target: Path) -> Pat
     ending = ENDING if target.name.endswith(ENDING) else target.suffix
     stem = target.name[: -len(ending)]
     sheet = drawn_target(target.with_name(f"{stem}.film{ending}"), "preview", ENDING)
-    own = {c: SAMPLES.get(c.lower(), c.title()) for c in template.film.columns if c not in fields}
-    save_drawn(draw_film_sheet(template, {**own, **fields}), sheet, "preview")
+    save_drawn(draw_film_sheet(template, fields), sheet, "preview")
     return sheet
 
 
@@ -254,14 +256,19 @@ def run_check(args: argparse.Namespace) -> int:
             print("No preview was drawn. Mend this and check again.")
         return 1
     fields = sample_fields(template, given)
+    own = {c: SAMPLES.get(c.lower(), c.title()) for c in template.film.columns if c not in fields}
+    film_fields = {**own, **fields}
     notes = list(template.notes) + edge_remarks(template) + bare_remarks(template)
-    known = ", ".join(template.columns) or "none"
-    unknown = [c for c in given if c not in template.columns]
+    columns = tuple(dict.fromkeys((*template.columns, *template.film.columns)))
+    known = ", ".join(columns) or "none"
+    unknown = [c for c in given if c not in columns]
     notes += [f"{c} is no column of this template; it writes {known}" for c in unknown]
     notes += template.scene_warnings(fields)
     _working(f"{template.name}: drawing the preview")
     save_drawn(draw_preview(template, fields), target, "preview")
-    sheet = _film_sheet(template, fields, target)
+    sheet = _film_sheet(template, film_fields, target)
+    if sheet is not None:
+        notes += film_remarks(template, film_fields)
     _working("")
     print(_headline(template))
     print("\nFrom the top:")

@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from models.blend import Mode
+from stream.sound.loudness import TARGET_LUFS
+from stream.sound.playing import Playing
 from stream.template.clip_file import ClipFacts
 from stream.template.layers import Layer
 from stream.template.reading import Box
@@ -26,8 +28,6 @@ ENDS = ("loop", "hold", "stop")
 FITS = ("cover", "contain", "stretch")
 # chosen: long enough to be seen as a fade, short enough that no word is lost in it.
 FADE_S = 0.4
-# Common practice: what phones and players bring speech and music to.
-TARGET_LUFS = -16.0
 
 
 @dataclass(frozen=True)
@@ -158,17 +158,15 @@ class View:
 
 @dataclass(frozen=True)
 class FilmMusic:
-    """Music under the voice: levels in LU below it, times in seconds of the film."""
+    """Music under the voice.
+
+    Attributes:
+        file: inside the template's folder.
+        plays: how and when.
+    """
 
     file: str
-    under_lu: float = 18.0
-    pause_lu: float = 12.0
-    card_lu: float = 3.0
-    fade_in_s: float = 0.8
-    fade_out_s: float = 2.0
-    loop: bool = True
-    from_s: float = 0.0
-    begin_s: float = 0.0
+    plays: Playing
 
 
 @dataclass(frozen=True)

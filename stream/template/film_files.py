@@ -11,7 +11,7 @@ import av
 from models.clip_pixels import looks_straight
 from models.composite import KEEPS_COVERAGE
 from stream.errors import UserError
-from stream.film.shape import SHAPES
+from stream.shape import SHAPES
 from stream.template.clip_file import ENDINGS, ClipFacts, ClipFrame, probe_clip
 from stream.template.codes import Code
 from stream.template.files import MOST_CLIP, MOST_MUSIC, Files

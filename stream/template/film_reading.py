@@ -7,7 +7,9 @@ from pathlib import PurePosixPath
 from typing import Any
 
 from models.blend import Mode
-from stream.film.shape import SHAPES
+from stream.shape import SHAPES
+from stream.sound.loudness import TARGET_LUFS
+from stream.sound.playing import Playing
 from stream.template.film import (
     ENDS,
     FADE_S,
@@ -15,7 +17,6 @@ from stream.template.film import (
     PARTS,
     PLACES,
     SINCE,
-    TARGET_LUFS,
     TOP,
     Card,
     Film,
@@ -182,17 +183,19 @@ def _music(r: Reader) -> FilmMusic | None:
     inner = r.inner("music")
     if inner is None:
         return None
-    usual = FilmMusic("-")
+    usual = Playing()
     music = FilmMusic(
         inner.text("file"),
-        inner.number("under", usual.under_lu, low=0, high=60),
-        inner.number("pause", usual.pause_lu, low=0, high=60),
-        inner.number("card", usual.card_lu, low=-20, high=60),
-        inner.number("fade_in", usual.fade_in_s, low=0, high=60),
-        inner.number("fade_out", usual.fade_out_s, low=0, high=60),
-        inner.choice("at_end", ("loop", "stop"), "loop") == "loop",
-        inner.number("at", usual.from_s, low=0, high=MOST_TIME_S),
-        inner.number("skip", usual.begin_s, low=0, high=MOST_TIME_S),
+        Playing(
+            under_lu=inner.number("under", usual.under_lu, low=0, high=60),
+            pause_lu=inner.number("pause", usual.pause_lu, low=0, high=60),
+            card_lu=inner.number("card", usual.card_lu, low=-20, high=60),
+            fade_in_s=inner.number("fade_in", usual.fade_in_s, low=0, high=60),
+            fade_out_s=inner.number("fade_out", usual.fade_out_s, low=0, high=60),
+            loop=inner.choice("at_end", ("loop", "stop"), "loop") == "loop",
+            from_s=inner.number("at", usual.from_s, low=0, high=MOST_TIME_S),
+            begin_s=inner.number("skip", usual.begin_s, low=0, high=MOST_TIME_S),
+        ),
     )
     return music if inner.close() else None
 

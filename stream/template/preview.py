@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-import functools
 import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
-import numpy as np
-import torch
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
-from models.color import to_codes
-from models.composite import apply_overlays, over
-from models.transfer import Transfer, decode, encode
+from stream.drawn_words import drawn_font
 from stream.template.reading import Box
-from stream.template.stand_in import coverage, lines
+from stream.template.stand_in import lines, with_figures
 from stream.template.template import Template, preview_size
 
 HEIGHT = 1500
@@ -31,7 +25,6 @@ SLOT: Color = (255, 214, 64)
 WORDS: Color = (190, 240, 130)
 CODE: Color = (255, 150, 240)
 FIGURE_LINE: Color = (255, 255, 255)
-FIGURE = "#8f8f92"
 _FITS = {
     "cover": "the camera's picture fills it, held at its {1}",
     "contain": "the camera's whole picture lies in it, held at its {1}",
@@ -81,27 +74,12 @@ def sample_fields(template: Template, given: Mapping[str, str]) -> dict[str, str
     } | dict(given)
 
 
-@functools.cache
-def _font(size: int) -> ImageFont.FreeTypeFont:
-    path = Path(__file__).parent / "fonts" / "DejaVuSans.ttf"
-    return ImageFont.truetype(path, size, layout_engine=ImageFont.Layout.BASIC)
-
-
 def _flattened(template: Template, fields: Mapping[str, str], size: tuple[int, int]) -> Image.Image:
     """The template around the stand-in figure, as a picture would be made."""
     scene = template.scene(size, fields)
-    picture = scene.below
-    grey = torch.tensor([int(FIGURE[i : i + 2], 16) / 255 for i in (1, 3, 5)]).view(1, 3, 1, 1)
-    encoded = encode(picture, Transfer.SRGB)
-    for index, steps in zip(scene.order, scene.runs, strict=True):
-        # A template that cannot be used yet may have no place for anybody.
-        if index < len(template.slots):
-            alpha = coverage(template.stand(size, index))
-            figure = decode(grey, Transfer.SRGB).expand_as(picture) * alpha
-            picture = over(figure, alpha, picture)
-        encoded = apply_overlays(encode(picture, Transfer.SRGB), steps)
-        picture = decode(encoded, Transfer.SRGB)
-    return Image.fromarray(np.ascontiguousarray(to_codes(encoded, 8).numpy()))
+    # A template that cannot be used yet may have no place for anybody.
+    slots = range(min(len(scene.order), len(template.slots)))
+    return with_figures(scene, [template.stand(size, n) for n in slots])
 
 
 def _scaled(template: Template, box: Box, size: tuple[int, int]) -> Box:
@@ -197,7 +175,7 @@ def _rectangle(pen: ImageDraw.ImageDraw, mark: Mark, size: tuple[int, int]) -> N
     for a, b in (((left, top), (right, top)), ((right, top), (right, bottom)),
                  ((left, bottom), (right, bottom)), ((left, top), (left, bottom))):  # fmt: skip
         _line(pen, a, b, mark)
-    font = _font(19)
+    font = drawn_font(19)
     width = min(font.getlength(mark.label) + 12, size[1])
     x = left if mark.corner[1] == "w" else right - width
     x = max(0.0, min(x, size[1] - width))
@@ -215,7 +193,7 @@ def _legend(found: list[Mark], width: int) -> Image.Image:
         for color, dash, meaning in told
         for n, words in enumerate(textwrap.wrap(meaning, max(20, (width - 128) // 12)))
     ]
-    font = _font(22)
+    font = drawn_font(22)
     sheet = Image.new("RGB", (width, 34 * len(rows) + 28), PAPER)
     pen = ImageDraw.Draw(sheet)
     for i, (color, dash, words, first) in enumerate(rows):

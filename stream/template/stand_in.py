@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import torch
 from PIL import Image, ImageDraw
 from torch import Tensor
 
+from models.composite import Scene
 from models.figure import Figure
+from models.flat_subject import flat_subject
+from models.laying import Laying
 from models.resample import Placement
 from stream.template.nudge import Nudge
 from stream.template.standing import Stand
@@ -37,6 +42,8 @@ FIGURE = Figure(
     head_height=_HEAD * _TALL,
     feet=_ABOVE + _TALL,
 )
+# Neither of people's colours nor of screens'.
+_COLOR = (143 / 255, 143 / 255, 146 / 255)
 
 
 def lines(stand: Stand) -> dict[str, float]:
@@ -49,7 +56,19 @@ def lines(stand: Stand) -> dict[str, float]:
     return {"head": head, "chin": head + _HEAD * tall, "feet": head + tall}
 
 
-def coverage(stand: Stand) -> Tensor:
+def with_figures(scene: Scene, stands: Sequence[Stand], gain: float = 1.0) -> Image.Image:
+    """A scene with the figure in its slots, laid as subjects are.
+
+    Args:
+        scene: on the CPU.
+        stands: its first slots in a picture of its size.
+        gain: how much of the figures is seen, 0 to 1.
+    """
+    placed = [flat_subject(_coverage(stand), _COLOR, gain) for stand in stands if gain > 0]
+    return Image.fromarray(Laying()(placed, scene).picture.numpy())
+
+
+def _coverage(stand: Stand) -> Tensor:
     """(1, 1, H, W) coverage of the figure in the picture of a slot."""
     return _drawn(stand.place(FRAME, False, FIGURE, Nudge()), stand.size)
 

@@ -15,6 +15,7 @@ from models.flatten import (
     Ink,
     Node,
     Raster,
+    bare_share,
     bare_sides,
     finish,
     flatten,
@@ -207,3 +208,15 @@ def test_bare_sides() -> None:
     assert bare_sides(alpha, 2) == ("bottom", "left")
     assert bare_sides(torch.zeros(1, 1, 12, 10), 2) == (), "a design that lets paper show anyway"
     assert bare_sides(alpha, 0) == bare_sides(alpha, 5) == ()
+
+
+def test_bare_share_of_a_part() -> None:
+    alpha = torch.ones(1, 1, 4, 10)
+    alpha[..., :, 8:] = 0
+    alpha[..., :, :2] = 0.5
+    flat = Flat(torch.zeros(1, 3, 4, 10), alpha)
+    assert bare_share(flat, (0, 0, 4, 10)) == pytest.approx(0.3)
+    assert bare_share(flat, (1, 2, 3, 8)) == 0
+    # A window that reaches beyond the layers, and one that lies beside them.
+    assert bare_share(flat, (-5, 8, 20, 30)) == 1
+    assert bare_share(flat, (9, 0, 12, 10)) == 0

@@ -2,17 +2,34 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 import torch
+from torch import Tensor
 
+from models import analysis
+from models.analysis import Analysis, Known
 from models.color import SRGB_8BIT, turn
 from models.composite import Scene
 from models.figure import Figure
 from models.keyer import Grade, Keyer
 from models.mask import Mask
+from models.plate import Plate
+from models.register import registered
 from models.resample import Placement
 from tests.models.keying import GRADES, backdrop, scene
-from tests.models.rendered import GREEN, HEIGHT, SKIN, WIDTH, colour, person, rgb_planes, shown
+from tests.models.rendered import (
+    GREEN,
+    HEIGHT,
+    SKIN,
+    WIDTH,
+    colour,
+    person,
+    rgb_planes,
+    shown,
+    uneven,
+)
 from tests.models.stages import room
 
 
@@ -97,24 +114,40 @@ def test_a_placement_told_from_the_figure(grade: Grade) -> None:
 
 
 def test_a_frame_is_looked_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    keyer = Keyer(Grade.LIVE)
     calls = 0
-    analysis = keyer._analysis
+    analyse = Analysis.__call__
 
-    class Counted:
-        def __getattr__(self, name: str) -> object:
-            return getattr(analysis, name)
+    def counted(*args: Any) -> Known:
+        nonlocal calls
+        calls += 1
+        return analyse(*args)
 
-        def __call__(self, *args: object) -> object:
-            nonlocal calls
-            calls += 1
-            return analysis(*args)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(keyer, "_analysis", Counted())
+    monkeypatch.setattr(Analysis, "__call__", counted)
+    keyer = Keyer(Grade.LIVE)
     keyer.place(
         rgb_planes(scene().picture), SRGB_8BIT, 0, lambda _: Placement(0.5, 0, 0), (80, 120)
     )
     assert calls == 1
+
+
+def test_frames_of_one_camera_lay_the_plate_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    laid: list[Tensor] = []
+
+    def counted(frame: Tensor, plate: Plate) -> Plate:
+        laid.append(frame)
+        return registered(frame, plate)
+
+    monkeypatch.setattr(analysis, "registered", counted)
+    keyer = Keyer(Grade.FINAL)
+    keyer.set_plate(rgb_planes(uneven(GREEN)), SRGB_8BIT)
+    frame = rgb_planes(shown(person(), colour(SKIN), uneven(GREEN)).picture), SRGB_8BIT, 0
+    first = keyer.figure(*frame)
+    assert first is not None
+    for _ in range(2):
+        assert keyer.figure(*frame, follows=True) == first
+    assert len(laid) == 1
+    keyer.figure(*frame)
+    assert len(laid) == 2
 
 
 def test_two_frames_in_one_picture() -> None:

@@ -16,7 +16,7 @@ import pyloudnorm
 import pytest
 from numpy.typing import NDArray
 
-from stream.film.loudness import Meter, Reading
+from stream.sound.loudness import Meter, Reading
 from tests.stream.film.marked import speech
 
 RATE = 48_000

@@ -114,6 +114,21 @@ def test_only_stale_leftovers_are_swept(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == [young.name, "a.jpg"]
 
 
+def test_a_folder_in_which_a_file_grows_is_not_swept(tmp_path: Path) -> None:
+    """POSIX.1-2017, write(): it marks the file's last modification, and no folder's."""
+    folder = tmp_path / f"{PARTIAL}a"
+    (folder / "deep").mkdir(parents=True)
+    grows = folder / "deep" / "take.mkv"
+    grows.write_bytes(b"x")
+    for path in (folder, folder / "deep"):
+        os.utime(path, (1000, 1000))
+    assert sweep_partials(tmp_path, older_than_s=600) == 0
+    assert grows.exists()
+    os.utime(grows, (1000, 1000))
+    assert sweep_partials(tmp_path, older_than_s=600) == 1
+    assert not folder.exists()
+
+
 def test_the_lock_is_dropped_when_its_holder_is_killed(tmp_path: Path) -> None:
     lock = tmp_path / "lock"
     code = (

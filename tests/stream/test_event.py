@@ -14,7 +14,7 @@ import pytest
 import torch
 
 import stream.event
-from stream.config import EventConfig, EventError
+from stream.config import LONGEST_S, EventConfig, EventError
 from stream.errors import UserError
 from stream.event import Event
 from stream.template import Layer, Nudge, Template, load_template
@@ -113,6 +113,24 @@ def test_a_damaged_event_file_is_named(tmp_path: Path, text: str) -> None:
     (tmp_path / "event.toml").write_text(text)
     with pytest.raises(EventError, match=r"event\.toml"):
         Event.open(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "line", ['longest = "long"', "longest = 0", "longest = 601", "longest = true", "longets = 20"]
+)
+def test_a_length_of_takes_that_cannot_be_is_named(tmp_path: Path, line: str) -> None:
+    (tmp_path / "event.toml").write_text(f'name = "x"\n[films]\n{line}\n')
+    with pytest.raises(EventError, match=r"\[films\]: .*longest|may say shapes and longest"):
+        Event.open(tmp_path)
+
+
+def test_takes_end_after_what_the_event_says(tmp_path: Path) -> None:
+    (tmp_path / "event.toml").write_text('name = "x"\n')
+    assert Event.open(tmp_path).config.longest_s == LONGEST_S
+    text = EventConfig("x", films={"longest": 12, "shapes": ["tall"]}).to_toml()
+    (tmp_path / "event.toml").write_text(text)
+    config = Event.open(tmp_path).config
+    assert (config.longest_s, config.film_shapes) == (12.0, ("tall",))
 
 
 def test_no_event_there(tmp_path: Path) -> None:

@@ -164,7 +164,7 @@ def test_leftovers_are_swept_and_work_in_progress_is_not(event: Event) -> None:
     (version,) = event.paths.template_versions.iterdir()
     half = version / f"{PARTIAL}old"
     half.mkdir()
-    for path in (old, stale, half):
+    for path in (old, old / "frame.mkv", stale, half):
         os.utime(path, (past, past))
     assert sweep_leftovers(event) == 3
     assert not half.exists()

@@ -1,5 +1,6 @@
 import { framesBeside } from "./beside.js";
 import { greeting } from "./greeting.js";
+import { greetings } from "./greetings.js";
 import { ageOf, ask, follow } from "./link.js";
 import { fill, make } from "./rows.js";
 
@@ -87,6 +88,7 @@ const beside = framesBeside({
   changed: () => show(),
 });
 const takes = greeting((path, words) => tell(path, words), answer);
+const films = greetings();
 
 function figuresWords(now) {
   if (!now) return "";
@@ -100,9 +102,9 @@ function figuresWords(now) {
 /** What the last minutes were like: how late the latest were, and the longest time without one. */
 function lastingWords(now) {
   if (!now?.lasting_ms[0]) return "";
-  const [half, most, nearly] = now.lasting_ms.map(Math.round);
-  return `Last ten minutes: half of the pictures made within ${half} ms, 99 of 100 within ${most} ms, ` +
-    `999 of 1000 within ${nearly} ms; longest pause ${Math.round(now.gap_ms)} ms`;
+  const [half, most] = now.lasting_ms.map(Math.round);
+  return `Last ten minutes: usually ${half} ms a picture, rarely over ${most} ms; ` +
+    `longest pause ${Math.round(now.gap_ms)} ms`;
 }
 
 /** What the picture lacks just now, as one sentence. */
@@ -154,6 +156,7 @@ follow(canvas, {
   state(now) {
     state = now;
     takes.state(now);
+    films.state(now);
     show();
   },
 });
@@ -312,7 +315,7 @@ addEventListener("pointerdown", (event) => {
 });
 
 addEventListener("keydown", (event) => {
-  if (event.repeat || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (event.repeat || event.ctrlKey || event.metaKey || event.altKey || films.open) return;
   if (event.key === "Escape") return plateAsk(false);
   // Letters and Space keep their meaning in the field and on a focused button.
   if (event.target instanceof HTMLInputElement || event.target instanceof HTMLButtonElement ||

@@ -1,25 +1,9 @@
-// Recording a greeting, from the operator's page, and how the last ones stand.
+// Recording a greeting, from the operator's page.
 
 import { ageOf, clock } from "./link.js";
-import { fill, make } from "./rows.js";
+import { make } from "./rows.js";
 
 const el = (id) => document.getElementById(id);
-const STATES = {
-  recording: "being recorded", kept: "kept", queued: "kept, waiting to be made",
-  working: "being made", done: "ready", failed: "not made",
-};
-
-function takeRow(take) {
-  const row = make("li", take.state);
-  const length = take.length_s == null ? "" : `${Math.round(take.length_s)} s`;
-  const stands = take.state === "working" && take.share != null
-    ? `being made, ${Math.round(100 * take.share)} %` : STATES[take.state] || take.state;
-  row.append(make("span", "number", take.id.split("-")[0]), make("time", "", take.time),
-    make("span", "who", [take.who || "nobody by name", length].filter(Boolean).join(", ")),
-    make("span", "what", [take.why || stands, ...(take.notes || [])].join("; ")));
-  return row;
-}
-
 /**
  * The button that records and ends it.
  * @param tell posts words to a path and shows the answer
@@ -28,6 +12,21 @@ function takeRow(take) {
 export function greeting(tell, answer) {
   let take = null;
   let until = null; // when the count or the recording ends, by this page's clock
+
+  /** The event's own length is chosen, unless somebody has chosen another here. */
+  function usually(seconds) {
+    const select = el("longest");
+    if (!seconds || select.dataset.usual === String(seconds)) return;
+    const before = select.dataset.usual;
+    select.dataset.usual = seconds;
+    if (![...select.options].some((option) => Number(option.value) === seconds)) {
+      const option = make("option", "", `${seconds} seconds`);
+      option.value = seconds;
+      const later = [...select.options].find((other) => Number(other.value) > seconds);
+      select.insertBefore(option, later ?? null);
+    }
+    if (before === undefined || select.value === before) select.value = String(seconds);
+  }
 
   function show() {
     const now = take?.state || "none";
@@ -52,8 +51,7 @@ export function greeting(tell, answer) {
       take = now.take;
       const left = take?.state === "counting" ? take.count_s : take?.left_s;
       until = left == null ? null : performance.now() + 1000 * left;
-      fill(el("takes"), now.takes || [], takeRow);
-      el("greetings").hidden = !now.takes?.length;
+      usually(take?.longest_s);
       show();
     },
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from PIL import Image
 
 from stream.batch.commands import add_commands
 from stream.batch.render import NO_SCREEN
+from stream.durable import PARTIAL
 from stream.errors import UserError
 from stream.event import Event
 from stream.shot import load_shot, save_shot, shot_ids
@@ -67,6 +69,16 @@ def test_from_a_new_event_to_pictures(tmp_path: Path, capsys: pytest.CaptureFixt
     assert "2/2 0002  done: 0002-Åsa-Öberg.jpg" in told.err
     names = sorted(p.name for p in (walk / "pictures").iterdir())
     assert names == ["0001-Åsa-Öberg.jpg", "0002-Åsa-Öberg.jpg"]
+
+
+def test_asking_how_it_stands_removes_nothing(tmp_path: Path) -> None:
+    """A clip may just be added by another program, and take long."""
+    event = make_event(tmp_path)
+    begun = event.paths.takes / f"{PARTIAL}begun"
+    begun.mkdir(parents=True)
+    os.utime(begun, (1000, 1000))
+    assert typed("batch", "status", "--event", event.paths.root) == 0
+    assert begun.is_dir()
 
 
 def test_a_failure_makes_the_run_fail_and_again_mends_it(

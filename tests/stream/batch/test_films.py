@@ -16,9 +16,12 @@ import pytest
 from stream import durable
 from stream.batch import filming
 from stream.batch.film_jobs import FilmJob, read_share, write_share
+from stream.batch.filming import STEADY_FRAMES
 from stream.batch.jobs import JobQueue, enqueue_take
+from stream.batch.pace import paces
 from stream.batch.state import State
 from stream.batch.sweep import Sweep, retry_passed, sweep_film_work
+from stream.batch.telling import line
 from stream.batch.worker import Worker
 from stream.event import Event
 from stream.film.owner import film_owner
@@ -29,12 +32,15 @@ from stream.take.changes import change_take
 from stream.take.recorder import recording_lock
 from tests.stream.batch.clips import add_take
 from tests.stream.batch.scenario import SETTINGS, make_event, make_frame
+from tests.stream.film import ninth
 
-FILM_FRAMES = 81
+pytestmark = pytest.mark.usefixtures("small_films")
+
+FILM_FRAMES = 162
 
 
 def add_long(event: Event) -> Take:
-    """A take whose film has two pieces; a frame that is shown three times is keyed once."""
+    """A take whose film has three pieces; a frame that is shown three times is keyed once."""
     return add_take(event, frames=FILM_FRAMES // 3, rate=10)
 
 
@@ -106,8 +112,20 @@ def test_a_take_becomes_a_film_with_its_poster(
     assert film_owner(film) == picture_owner(film.with_suffix(".jpg")) == take.unique
     with av.open(str(film)) as container:
         video = container.streams.video[0]
-        assert (video.width, video.height) == (1920, 1080)
+        assert (video.height, video.width) == ninth.WIDE
         assert sum(1 for _ in container.decode(video)) == 12
+    # What it took is known now: the next one is foretold by it.
+    (pace,) = paces(event)
+    assert (pace.template, pace.shapes, pace.frames) == ("pier", 1, 12)
+    assert pace.shown_s == pytest.approx(12 / 25, abs=0.05)
+    assert pace.usable
+    again = change_take(event, take.id)
+    (job,) = queue.films()
+    assert (job.state, job.ahead) == (State.WAITING, 0)
+    assert job.left_s == pytest.approx(pace.seconds, rel=0.01)
+    queue.enqueue_take(again)
+    until(queue, take.id, State.DONE)
+    assert len(paces(event)) == 2
     # Nothing of the work stays once it is looked at.
     sweep_film_work(event, queue)
     assert list(event.paths.film_work.iterdir()) == []
@@ -235,7 +253,7 @@ def test_a_full_disk_is_tried_again_with_the_pieces_that_are_there(
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         renamed(folder)
 
-    for module in ("stream.durable", "stream.film.mux", "stream.film.whole_file"):
+    for module in ("stream.durable", "stream.film.mux", "stream.whole_file"):
         monkeypatch.setattr(f"{module}.sync_folder", refuse, raising=False)
     enqueue_take(event, take.id)
     worker.start()
@@ -311,10 +329,45 @@ def test_leftovers_of_takes_that_are_finished_or_gone_are_removed(
     for name in (kept, gone, f"{waiting.id}.0", "my own"):
         (work / name).mkdir(parents=True)
         (work / name / "0001.mkv").write_bytes(b"piece")
-    write_share(event, waiting, 0.5)
+    write_share(event, waiting, 0.5, 61.27)
     (work / f"{gone}.share").write_text("0.5")
     assert sweep_film_work(event, queue) == 3
     assert sorted(p.name for p in work.iterdir()) == ["my own", kept, f"{kept}.share"]
-    assert read_share(event, waiting) == 0.5
-    (work / f"{kept}.share").write_text("much")
-    assert read_share(event, waiting) is None
+    assert read_share(event, waiting) == (0.5, 61.3)
+    write_share(event, waiting, 0.25)
+    assert read_share(event, waiting) == (0.25, None)
+    for text in ("much", "0.5", '{"share": "much", "left_s": 1}', "[]"):
+        (work / f"{kept}.share").write_text(text)
+        assert read_share(event, waiting) == (None, None)
+
+
+def test_how_far_a_film_is_and_how_long_it_takes_is_seen_from_outside(
+    event: Event, queue: JobQueue, worker: Worker
+) -> None:
+    take, later = add_long(event), add_take(event)
+    enqueue_take(event, take.id)
+    enqueue_take(event, later.id)
+    assert [(j.left_s, j.ahead) for j in queue.films()] == [(None, 0), (None, 1)]
+    worker.start()
+    # The first one measures itself, once its pace is steady; it knows nothing of the one after it.
+    until_keyed(queue, take.id, STEADY_FRAMES / FILM_FRAMES)
+    deadline = time.monotonic() + 240
+    while (job := queue.films()[0]).left_s is None:
+        assert job.state is State.IN_WORK
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    if job.state is State.IN_WORK:
+        assert "% made, " in line(job)
+    until(queue, take.id, State.DONE)
+    waiting = queue.films()[1]
+    assert waiting.state is State.DONE or waiting.left_s is not None
+
+
+def test_a_take_that_was_cut_off_says_so_however_it_stands(event: Event, queue: JobQueue) -> None:
+    take = rewrite_take(event, replace(add_take(event), notes=("cut off",)))
+    (job,) = queue.films()
+    assert line(job).endswith("\n      note: cut off")
+    enqueue_take(event, take.id)
+    assert queue.films()[0].notes == ("cut off",)
+    failed = replace(job, state=State.FAILED, why="no")
+    assert line(failed) == f"{job.number}  failed: no\n      note: cut off"

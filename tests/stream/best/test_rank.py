@@ -15,6 +15,8 @@ import torch
 from models.color import SRGB_8BIT, Encoding
 from models.settings import KeySettings
 from stream.best import Ranking, contact_strip, rank
+from stream.best.judging import GROSS, TOPICS, Remark
+from stream.best.ranking import ahead_words
 from stream.capture.frame import Frame
 from stream.errors import UserError
 from tests.stream.best.bursts import (
@@ -123,6 +125,42 @@ def test_who_leaves_the_frame_is_cut_off() -> None:
     assert ranking.order[-1] == 1
     assert "cut off by the frame" in told(ranking, 1)
     assert "whole in the frame" in told(ranking, ranking.best)
+
+
+def test_the_best_says_why_it_comes_before_the_next() -> None:
+    """Faults too small to be told decide among good frames; the first one says which."""
+    softer = rank(frames_of(alone(), alone(defocus=0.0015), alone(defocus=0.002)), SETTINGS, None)
+    assert softer.best == 0
+    assert "sharpest" in told(softer, 0) or "sharper than the next best" in told(softer, 0)
+    lit = alone(stops=-0.25), alone(stops=-0.25), alone(stops=0.0)
+    darker = rank(frames_of(*lit), SETTINGS, None)
+    same = rank(frames_of(alone(), alone()), SETTINGS, None)
+    for ranking in (softer, darker, same):
+        best, *others = ranking.order
+        words = ranking.judged[best].reasons
+        assert words != ("nothing against it",)
+        assert not any("next best" in told(ranking, n) for n in others)
+    # Where the next one has a fault that nobody would take home, that is said of it.
+    shut = rank(frames_of(alone("a"), alone("a", "shut")), SETTINGS, None)
+    assert "eyes open" in told(shut, 0)
+    assert "next best" not in told(shut, 0)
+
+
+@pytest.mark.parametrize(
+    ("topic", "words"),
+    [
+        ("sharp", "a little sharper"),
+        ("whole", "cut out a little better"),
+        ("lit", "better exposed"),
+        ("looking", "eyes and head"),
+    ],
+)
+def test_what_the_next_one_lacks_most_is_named(topic: str, words: str) -> None:
+    own = [Remark("", 0.1, t) for t in TOPICS]
+    next_one = [Remark("", 0.3 if t == topic else 0.15, t) for t in TOPICS]
+    assert words in str(ahead_words(own, next_one))
+    assert ahead_words(own, own) == "as good as the next best"
+    assert ahead_words(own, [*own, Remark("eyes shut", GROSS + 1, "looking")]) is None
 
 
 def test_one_frame_alone_is_the_best() -> None:

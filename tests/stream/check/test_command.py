@@ -15,9 +15,9 @@ from models.color import SRGB_8BIT, rgb_to_planes
 from models.screencheck import measure
 from models.transfer import encode
 from stream.check.limits import Grade
-from stream.check.picture import BANDS, COLORS, MOST, light_map, signed, wrapped
-from stream.check.picture import _font as font
+from stream.check.picture import BANDS, COLORS, MOST, light_map, signed
 from stream.cli import main
+from stream.drawn_words import drawn_font, wrapped
 from tests.models.rendered import GREY, VIDEO_8, colour, video_planes
 from tests.models.screens import (
     HEIGHT,
@@ -252,8 +252,8 @@ def test_an_earlier_picture_of_the_check_is_replaced(tmp_path: Path) -> None:
 
 
 def test_text_is_wrapped_and_signed() -> None:
-    lines = wrapped("one two three four fivefivefivefivefive six", font(20), 120)
+    lines = wrapped("one two three four fivefivefivefivefive six", drawn_font(20), 120)
     assert " ".join(lines) == "one two three four fivefivefivefivefive six"
-    assert all(font(20).getlength(x) <= 120 for x in lines if " " in x)
+    assert all(drawn_font(20).getlength(x) <= 120 for x in lines if " " in x)
     assert len(lines) > 3
     assert (signed(0.94), signed(-1.23)) == ("+0.9", "−1.2")

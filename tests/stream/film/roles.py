@@ -8,10 +8,13 @@ from stream.event import Event
 from stream.film.progress import Progress
 from stream.film.render import FilmRenderer
 from stream.take import load_take
+from tests.stream.batch.roles import work
+from tests.stream.film.small import make_small
 
 
 def render(root: str, take_id: str, told: Connection) -> None:
-    """Make the films of a take; tell of every frame."""
+    """Make the films of a take, small ones; tell of every frame."""
+    make_small()
     event = Event.open(root)
 
     def seen(progress: Progress) -> None:
@@ -20,3 +23,9 @@ def render(root: str, take_id: str, told: Connection) -> None:
     renderer = FilmRenderer(event, encoder="libx264", rank=lambda f, s, p: [len(f) // 2])
     renderer.make(load_take(event, take_id), seen)
     told.send(-1)
+
+
+def work_small(root: str, first: int, told: Connection) -> None:
+    """The worker, which makes small films."""
+    make_small()
+    work(root, first, told)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import av
@@ -11,9 +12,11 @@ from stream.batch.telling import Progress
 from stream.cli import main
 from stream.event import Event
 from stream.film.owner import film_owner
-from stream.take import find_take, take_ids
+from stream.take import find_take, rewrite_take, take_ids
 from tests.stream.batch.clips import add_take, make_clip
 from tests.stream.batch.scenario import make_still, make_template
+
+pytestmark = pytest.mark.usefixtures("small_films")
 
 
 def typed(*words: str | Path) -> int:
@@ -76,7 +79,30 @@ def test_what_is_made_first_is_told(event: Event, capsys: pytest.CaptureFixture[
     assert typed("greet", "1", "--no-wait", *here) == 0
     assert "made first" not in capsys.readouterr().err
     assert typed("greet", "2", *here) == 0
-    assert "Asked for earlier, and made first: t0001\n" in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "Asked for earlier, and made first: t0001\n" in told
+    assert "Nobody knows yet how long greetings take here, and 1 other is made before it.\n" in told
+    # They have measured it: of the next one it can be said.
+    add_take(event, frames=2)
+    assert typed("batch", "status", *here) == 0
+    told = capsys.readouterr().out
+    assert "No program is making pictures and greetings now. Times count from when one" in told
+    assert "  t0003  waiting: less than a minute\n" in told
+    assert typed("greet", "3", *here) == 0
+    told = capsys.readouterr().err
+    assert "Expected: less than a minute.\n" in told
+
+
+def test_a_take_whose_program_died_is_mended_and_told(
+    event: Event, capsys: pytest.CaptureFixture[str]
+) -> None:
+    take = add_take(event, frames=6)
+    rewrite_take(event, replace(take, recording=True, length_s=None, films=()))
+    assert typed("batch", "status", "--event", event.paths.root) == 0
+    told = capsys.readouterr().out
+    assert "  t0001  waiting: nobody knows yet how long greetings take here\n" in told
+    assert "note: the program ended while this take was recorded" in told
+    assert not find_take(event, "1").recording
 
 
 def test_a_failure_is_one_sentence_and_again_mends_it(
@@ -101,7 +127,7 @@ def test_a_failure_is_one_sentence_and_again_mends_it(
 def test_stopped_in_the_middle_it_stays_queued(
     event: Event, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    add_take(event, frames=6)
+    add_take(event, frames=60)  # longer than it takes to look twice
     looks: list[int] = []
 
     def interrupted(self: Progress, *_: object) -> None:

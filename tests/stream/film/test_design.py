@@ -14,8 +14,8 @@ from torch import Tensor
 from models.composite import Mode, Scene, apply_overlays
 from models.transfer import Transfer, encode
 from stream.film.design import Design, design
-from stream.film.shape import SHAPES, TALL, WIDE, Shape
 from stream.film.view import look
+from stream.shape import SHAPES, TALL, WIDE, Shape
 from stream.template import Nudge, OraGroup, OraLayer, Template, load_template, write_ora
 from stream.template.scene import make_scene
 from tests.stream.film.clips import film_folder, numbered, patches, write_clip

@@ -16,15 +16,12 @@ import pytest
 
 from stream.film.encoder import (
     HARDWARE,
-    SOFTWARE,
-    Coding,
     EncoderError,
-    choose,
     software,
-    tried,
     video_frame,
     write_piece,
 )
+from stream.film.probe import tried
 from tests.stream.film.planes import SIZE, decoded, packets, ramp, stacked
 
 NTSC = Fraction(30000, 1001)
@@ -92,6 +89,7 @@ from fractions import Fraction
 from pathlib import Path
 import numpy as np
 from stream.film.encoder import software, write_piece
+from stream.film.probe import tried
 from tests.stream.film.planes import taken
 folder, found = Path(sys.argv[1]), set()
 pictures = [frame.planes for frame in taken(16, sway=3.0)]
@@ -142,52 +140,13 @@ def test_semi_planar_frames_hold_the_same_codes() -> None:
     np.testing.assert_array_equal(back.to_ndarray(), stacked(planes))
 
 
-# --- which one ------------------------------------------------------------------------------
-
-
-def test_software_is_taken_where_the_machine_has_nothing(
-    tmp_path: Path, caplog: pytest.LogCaptureFixture
-) -> None:
-    """Each hardware encoder is really tried here; those that cannot work say why in the log."""
-    caplog.set_level("INFO", "posewall.film")
-    found = choose(SIZE, Fraction(30), tmp_path)
-    passed = [c.encoder for c in HARDWARE if tried(c, SIZE, Fraction(30), tmp_path) is not None]
-    assert found.encoder == SOFTWARE or found.encoder not in passed
-    for name in passed:
-        if found.encoder == SOFTWARE:
-            assert f"the encoder {name} is not used: " in caplog.text
-    assert not list(tmp_path.iterdir())
-
-
-def test_the_first_that_works_is_taken(tmp_path: Path) -> None:
-    asked = []
-
-    def try_out(coding: Coding, size: tuple[int, int], rate: Fraction, folder: Path) -> str | None:
-        asked.append(coding.encoder)
-        return None if coding.encoder == "h264_qsv" else "no such card"
-
-    assert choose(SIZE, Fraction(30), tmp_path, try_out=try_out).encoder == "h264_qsv"
-    assert asked == ["h264_nvenc", "h264_qsv"]
-    asked.clear()
-    assert choose(SIZE, Fraction(30), tmp_path, SOFTWARE, tried).encoder == SOFTWARE
-    with pytest.raises(EncoderError, match=r"no encoder for films .*h264_nvenc: no such"):
-        choose(SIZE, Fraction(30), tmp_path, "h264_nvenc", try_out)
-    with pytest.raises(EncoderError, match="encoder 'mpeg9' is not known; choose auto or one of"):
-        choose(SIZE, Fraction(30), tmp_path, "mpeg9", try_out)
-
-
-def test_an_encoder_that_gives_too_little_is_not_taken(tmp_path: Path) -> None:
-    assert tried(software(1), SIZE, Fraction(30), tmp_path) is None
-    assert tried(Coding("nothing264"), SIZE, Fraction(30), tmp_path) == "the media library has none"
-    # As coarse as the standard allows: another picture to look at.
-    coarse = Coding(SOFTWARE, "yuv420p", {"qp": "51", "preset": "ultrafast"}, 1)
-    assert tried(coarse, (16, 16), Fraction(30), tmp_path) == "what it gave is another picture"
+# --- what goes wrong -------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", ["h264_nvenc", "h264_qsv", "h264_amf"])
 def test_an_encoder_without_its_hardware_is_a_sentence(name: str, tmp_path: Path) -> None:
     coding = next(c for c in HARDWARE if c.encoder == name)
-    if tried(coding, SIZE, Fraction(30), tmp_path) is None:
+    if tried(coding, SIZE, Fraction(30)) is None:
         pytest.skip("this machine has it")
     with pytest.raises(EncoderError, match=f"the encoder {name} failed .*render the take once"):
         write_piece(tmp_path / "x.mkv", coding, SIZE, Fraction(30), 60, [ramp(0)] * 5)

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 
 from stream.durable import PARTIAL
-from stream.film.loudness import measure
 from stream.film.mux import ColourTags, MuxError, PiecesDifferError, mux
-from stream.film.sound import make_sound
+from stream.sound.loudness import measure
+from stream.sound.mixing import make_sound
 from tests.stream.film.marked import (
     SIDE,
     beeps,
@@ -296,7 +296,7 @@ def test_a_full_disk_is_told_in_one_sentence(
     code = (
         "import resource, signal, sys; from pathlib import Path; from fractions import Fraction\n"
         "from stream.film.mux import mux\n"
-        "from stream.film.sound import make_sound\n"
+        "from stream.sound.mixing import make_sound\n"
         "from stream.errors import UserError\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))\n"

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from stream.film.mux import mux
-from stream.film.sound import make_sound
+from stream.sound.mixing import make_sound
 from tests.stream.film.marked import beeps, pieces, write_sound
 from tests.stream.pages.chromium import Chromium, Tab
 

@@ -14,7 +14,7 @@ from av.audio.stream import AudioStream
 from stream.event import Event
 from stream.film.mux import mux
 from stream.film.render import FilmRenderer
-from stream.film.sound import make_sound
+from stream.sound.mixing import make_sound
 from stream.take import add_clip, open_take
 from tests.stream.batch.scenario import SETTINGS
 from tests.stream.film.marked import beeps, heard_beeps, pieces, seen_flashes

@@ -22,6 +22,9 @@ from stream.event import Event
 from stream.live.link import Link, ask, read_link
 
 PATIENCE_S = 60.0
+RATE = 12
+"""Frames a second of the usual clip: enough to choose from, and the program is idle in between, so
+that what else is tested gets on with a processor or two."""
 ROSTER = "number,name,group\n007,Mira Tollan,Herons\n012,Oskar Venn,Herons\n31,Sela Marsh,Otters\n"
 TEMPLATE = """
 [picture]
@@ -68,21 +71,23 @@ def make_event(parent: Path) -> Event:
     )
 
 
-def make_clip(path: Path, *, seconds: float = 4.0, size: tuple[int, int] = (180, 320)) -> Path:
-    """A grey block wandering before a green screen, 30 frames a second."""
+def make_clip(
+    path: Path, *, seconds: float = 4.0, size: tuple[int, int] = (180, 320), rate: int = RATE
+) -> Path:
+    """A grey block wandering before a green screen."""
     high, wide = size
     with av.open(str(path), "w") as container:
-        stream = container.add_stream("libx264", rate=30)
+        stream = container.add_stream("libx264", rate=rate)
         stream.width, stream.height, stream.pix_fmt = wide, high, "yuv420p"
         stream.options = {"preset": "ultrafast", "crf": "12"}
-        stream.time_base = stream.codec_context.time_base = Fraction(1, 30)
-        for n in range(round(30 * seconds)):
+        stream.time_base = stream.codec_context.time_base = Fraction(1, rate)
+        for n in range(round(rate * seconds)):
             picture = np.zeros((high, wide, 3), np.uint8)
             picture[...] = (40, 170, 60)
-            left = int((0.5 + 0.3 * np.sin(n / 15)) * wide) - wide // 10
+            left = int((0.5 + 0.3 * np.sin(2 * n / rate)) * wide) - wide // 10
             picture[high // 4 :, left : left + wide // 5] = (150, 140, 145)
             frame = av.VideoFrame.from_ndarray(picture, "rgb24")
-            frame.pts, frame.time_base = n, Fraction(1, 30)
+            frame.pts, frame.time_base = n, Fraction(1, rate)
             container.mux(stream.encode(frame))
         container.mux(stream.encode(None))
     return path

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from stream.event import Event
-from stream.live.link import LinkError, ask
+from stream.live.link import ask
 from stream.shot import load_frame, load_shot, shot_ids
 from stream.shot.changes import CHOICE_MISSED
 from stream.shot.choice import load_choice
@@ -30,8 +30,13 @@ def running(tmp_path_factory: pytest.TempPathFactory, clip: Path) -> Iterator[Li
     """One live program for the tests that only use it."""
     event = make_event(tmp_path_factory.mktemp("running"))
     with LiveProcess(event, clip, "--preview-height", "180") as live:
-        live.until_live()
+        until_enough(live)
         yield live
+
+
+def until_enough(live: LiveProcess) -> None:
+    """Wait until there are frames to choose from."""
+    live.until(lambda: live.state()["pictures"] > 12)
 
 
 def row(live: LiveProcess, shot_id: str) -> dict[str, Any]:
@@ -47,6 +52,13 @@ def assert_chosen(event: Event, shot_id: str) -> None:
     assert 2 <= len(choice.candidates) <= 6 <= choice.looked_at <= 24
     assert sum(c.press for c in choice.candidates) == 1
     load_frame(event, shot)
+
+
+def test_fewer_seconds_than_were_asked_for_are_said(running: LiveProcess) -> None:
+    done = running.command("grab", "--best", "--seconds", "20")
+    assert done.returncode == 0, done.stderr
+    assert "20 s were asked for, but no more than that is remembered" in done.stderr
+    assert_chosen(running.event, done.stdout.split()[0])
 
 
 def test_the_command_prints_the_shot_and_then_the_choice(running: LiveProcess) -> None:
@@ -131,7 +143,7 @@ def test_a_click_on_the_desk_takes_another_frame(running: LiveProcess) -> None:
     assert choice.place(shot.frame) == 2
 
 
-def test_what_dies_between_press_and_choice_has_the_frame_of_the_press(
+def test_what_dies_before_the_choice_has_the_frame_of_the_press_and_what_ends_chooses_first(
     tmp_path: Path, clip: Path
 ) -> None:
     event = make_event(tmp_path)
@@ -149,25 +161,10 @@ def test_what_dies_between_press_and_choice_has_the_frame_of_the_press(
         shot = load_shot(event, shot_id)
         assert (shot.frame, shot.notes) == ("frame.mkv", (CHOICE_MISSED,))
         live.until(lambda: row(live, shot_id)["state"] == "done")
-    assert (event.paths.pictures / shot.picture).is_file()
-
-
-def test_ending_it_finishes_the_choice_first(tmp_path: Path, clip: Path) -> None:
-    event = make_event(tmp_path)
-    with LiveProcess(event, clip, "--no-batch", "--preview-height", "180") as live:
-        live.until_live()
+        assert (event.paths.pictures / shot.picture).is_file()
+        # Ending it finishes the choice first.
+        until_enough(live)
         shot_id = ask(live.link, "/grab", {"best_s": 1})["shot"]
         live.press("q")
         assert live.process.wait(120) == 0, live.said
     assert record(event, shot_id)["choice_until"] is None
-
-
-def test_with_a_tethered_camera_it_is_refused_in_one_sentence(tmp_path: Path, clip: Path) -> None:
-    event = make_event(tmp_path)
-    (tmp_path / "card").mkdir()
-    options = "--stills", str(tmp_path / "card"), "--no-batch", "--preview-height", "180"
-    with LiveProcess(event, clip, *options) as live:
-        live.until_live()
-        with pytest.raises(LinkError, match="batch add --best"):
-            ask(live.link, "/grab", {"best_s": 0})
-    assert shot_ids(event) == []

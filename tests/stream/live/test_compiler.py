@@ -25,14 +25,35 @@ def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def test_ended_meanwhile_it_is_over_and_begins_no_more(cache: Path) -> None:
+IN_THE_WAY = 'raise SystemExit("a file of the current folder was run")'
+
+
+def test_it_goes_on_through_a_key_s_signal_until_it_is_ended_and_begins_no_more(
+    cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A terminal sends SIGINT to all of its processes (POSIX.1, General Terminal Interface).
+
+    Meanwhile files of the user's current folder are not run.
+    """
+    pictures = tmp_path / "pictures"
+    pictures.mkdir()
+    for name in ("inspect", "secrets", "stream"):
+        (pictures / f"{name}.py").write_text(IN_THE_WAY)
+    monkeypatch.chdir(pictures)
+    monkeypatch.setenv("PYTHONPATH", "")
     compiler, begun = Compiler(), threading.Event()
     found: list[Filled] = []
     told: list[tuple[int, int]] = []
 
     def progress(done: int, of: int) -> None:
         told.append((done, of))
-        begun.set()
+        if done == 1:
+            assert compiler._process is not None
+            if hasattr(os, "getpgid"):  # also before its own code runs
+                assert os.getpgid(compiler._process.pid) != os.getpgid(0)
+            compiler._process.send_signal(signal.SIGINT)
+        if done == 3:
+            begun.set()
 
     thread = threading.Thread(target=lambda: found.append(compiler.fill("cpu", progress)))
     thread.start()
@@ -40,51 +61,11 @@ def test_ended_meanwhile_it_is_over_and_begins_no_more(cache: Path) -> None:
     compiler.end()
     thread.join(PATIENCE_S)
     assert found == [Filled.ENDED]
-    assert told[0][0] == 1
+    assert [done for done, _ in told[:3]] == [1, 2, 3]
     assert told[-1][0] < told[-1][1]
     assert list(cache.rglob("*.nbc")), "what was compiled until then is kept"
     assert not list(cache.glob("made-*"))
     assert compiler.fill("cpu", progress) is Filled.ENDED
-
-
-def test_a_key_that_ends_the_program_leaves_it_to_the_program(cache: Path) -> None:
-    """A terminal sends SIGINT to all of its processes (POSIX.1, General Terminal Interface)."""
-    compiler, told = Compiler(), list[int]()
-
-    def progress(done: int, of: int) -> None:
-        told.append(done)
-        if done == 1:
-            assert compiler._process is not None
-            if hasattr(os, "getpgid"):  # also before its own code runs
-                assert os.getpgid(compiler._process.pid) != os.getpgid(0)
-            compiler._process.send_signal(signal.SIGINT)
-        if done == 3:
-            compiler.end()
-
-    assert compiler.fill("cpu", progress) is Filled.ENDED
-    assert 3 in told
-
-
-IN_THE_WAY = 'raise SystemExit("a file of the current folder was run")'
-
-
-def test_files_of_the_current_folder_are_not_run(
-    cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    pictures = tmp_path / "pictures"
-    pictures.mkdir()
-    for name in ("inspect", "secrets", "stream"):
-        (pictures / f"{name}.py").write_text(IN_THE_WAY)
-    monkeypatch.chdir(pictures)
-    monkeypatch.setenv("PYTHONPATH", "")
-    compiler, told = Compiler(), list[int]()
-
-    def progress(done: int, of: int) -> None:
-        told.append(done)
-        compiler.end()
-
-    assert compiler.fill("cpu", progress) is Filled.ENDED
-    assert told[:1] == [1]
 
 
 def test_nothing_is_compiled_apart_for_a_card_or_without_a_cache(
@@ -117,20 +98,23 @@ def test_a_compiler_that_fails_leaves_it_to_the_program(
 
 
 PROGRAM = """
-import sys
-from pathlib import Path
+import os, sys
 sys.path.insert(0, sys.argv[1])
 from stream.live.compiler import mark_file
 print(mark_file().name)
+for touched in sys.argv[2:]:
+    os.utime(touched, (1.0, 1.0))
+    print(mark_file().name)
 """
 
 
-def _mark_of(program: Path) -> str:
+def _marks_of(program: Path, *touched: Path) -> list[str]:
+    """As the program there tells it, and once more after each file that is touched."""
     done = subprocess.run(
-        [sys.executable, "-c", PROGRAM, str(program)],
+        [sys.executable, "-c", PROGRAM, str(program), *map(str, touched)],
         cwd=program, check=True, capture_output=True, text=True,
     )  # fmt: skip
-    return done.stdout
+    return done.stdout.split()
 
 
 def test_a_program_that_was_moved_or_put_there_anew_is_compiled_anew(
@@ -145,8 +129,8 @@ def test_a_program_that_was_moved_or_put_there_anew_is_compiled_anew(
                 program / package,
                 ignore=shutil.ignore_patterns("__pycache__", "weights", "training"),
             )
-    names = [_mark_of(first), _mark_of(first), _mark_of(second)]
-    os.utime(first / "models" / "kernels" / "cpu" / "core.py", (1.0, 1.0))
-    names.append(_mark_of(first))
-    assert names[0] == names[1]
+    names = [*_marks_of(second), *_marks_of(first)]
+    names += _marks_of(first, first / "models" / "kernels" / "cpu" / "core.py")
+    assert names[1] == names[2]
+    assert len(names) == 4
     assert len(set(names)) == 3

@@ -48,8 +48,8 @@ def test_what_takes_longer_says_so_once_and_how_far_it_is() -> None:
     assert half.wait(PATIENCE_S)
     assert compiling.state() is None
     clock.now_s += QUIET_S + 0.1
-    assert compiling.state() == "making the fast keyer, 3 of 7"
-    assert compiling.state() == "making the fast keyer, 3 of 7"
+    assert compiling.state() == "getting faster, step 3 of 7"
+    assert compiling.state() == "getting faster, step 3 of 7"
     assert said == [ONCE]
     assert not compiling.ready
     go.set()
@@ -57,7 +57,7 @@ def test_what_takes_longer_says_so_once_and_how_far_it_is() -> None:
     assert compiling.ready
     assert compiling.state() is None
     assert len(said) == 2
-    assert "in use" in said[1]
+    assert "full pace" in said[1]
 
 
 def test_a_failure_is_one_sentence() -> None:
@@ -163,6 +163,7 @@ def test_where_nothing_can_be_kept_the_keyer_is_made_and_it_is_said(tmp_path: Pa
         [sys.executable, "-W", "ignore", "-c", FULL_DISK + ENDED_AFTER_TWO],
         env=about, check=True, capture_output=True, text=True,
     )  # fmt: skip
-    assert "False [1, 2] The fast keyer cannot be kept on disk (File too large)" in done.stdout
+    assert "False [1, 2] What fits the program to this computer" in done.stdout
+    assert "cannot be kept on disk (File too large)" in done.stdout
     assert done.stdout.count("cannot be kept") == 1
     assert "what is compiled cannot be kept" in done.stderr  # of the process apart, at its first

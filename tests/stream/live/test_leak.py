@@ -42,7 +42,7 @@ session.stop()
 @pytest.mark.skipif(platform.system() != "Linux", reason="reads /proc")
 def test_twice_the_frames_take_the_same_memory(tmp_path: Path) -> None:
     size = (720, 1280)
-    clip = make_clip(tmp_path / "long.mp4", seconds=2.0, size=size)
+    clip = make_clip(tmp_path / "long.mp4", seconds=2.0, size=size, rate=30)
     frames = 300
     done = subprocess.run(
         [sys.executable, "-c", RUN, str(make_event(tmp_path).paths.root), str(clip), str(frames)],

@@ -96,13 +96,16 @@ def resource_limit(pid: int, size: int) -> None:
     resource.prlimit(pid, resource.RLIMIT_FSIZE, (bound, resource.RLIM_INFINITY))
 
 
-def test_each_press_gets_the_next_still(tmp_path: Path, clip: Path) -> None:
+def test_each_press_gets_the_next_still_and_no_best_frame(tmp_path: Path, clip: Path) -> None:
     event = make_event(tmp_path)
     stills = tmp_path / "camera"
     stills.mkdir()
     deliver(stills / "old.jpg", 10)  # there before: never taken
     with LiveProcess(event, clip, "--no-batch", "--stills", str(stills)) as live:
         live.until_live()
+        with pytest.raises(LinkError, match="batch add --best"):
+            ask(live.link, "/grab", {"best_s": 0})
+        assert shot_ids(event) == []
         deliver(stills / "a-001.jpg", 60)  # nobody pressed
         live.until(lambda: live.state()["stills"]["unpressed"] == 1)
         first = ask(live.link, "/grab", {})["shot"]

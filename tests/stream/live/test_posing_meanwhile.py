@@ -14,7 +14,8 @@ from stream.errors import UserError
 from stream.event import Event
 from stream.live.lately import Lately
 from stream.live.notices import Notices
-from stream.live.posing import CHOSEN, USUAL, Posing
+from stream.live.pose import CHOSEN, USUAL
+from stream.live.posing import Posing
 from stream.live.scenes import SceneMaker
 from stream.shot import save_shot
 from stream.template import Nudge, Template

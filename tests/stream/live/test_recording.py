@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -10,8 +12,12 @@ from models.keyer import KeySettings
 from stream.capture.source import open_source
 from stream.errors import UserError
 from stream.event import Event
-from stream.live.recording import OWN_WORDS, LiveRecorder, SoundChoice
-from stream.take import About, PacketRing, Take
+from stream.live.keeping import Keeper
+from stream.live.lately import Lately
+from stream.live.recording import OWN_WORDS, TOLD_FOR, LiveRecorder, SoundChoice, takes_of
+from stream.take import About, PacketRing, Take, rewrite_take, sweep_takes
+from tests.stream.batch import scenario
+from tests.stream.batch.clips import add_take
 from tests.stream.live.evening import make_clip, make_event
 from tests.stream.live.test_takes_live import make_sounding_clip
 
@@ -108,3 +114,50 @@ def test_stills_cannot_be_recorded_and_that_is_a_sentence(event: Event, tmp_path
     recorder = LiveRecorder(event, ring, sound, lambda: About(KeySettings()), lambda _: None)
     with pytest.raises(UserError, match="stills"):
         recorder.start(0.0, 10.0)
+
+
+def told_at_a_start(event: Event, now: datetime) -> str:
+    """What a start says of takes that were cut off; empty where it says nothing."""
+    ring, told = PacketRing(), list[str]()
+    sound = SoundChoice("none", ring, list[str]().append)
+    keeper = Keeper(told.append)
+    lately = Lately(event)
+    taking = takes_of(
+        lambda ended: LiveRecorder(event, ring, sound, lambda: About(KeySettings()), ended),
+        sound,
+        event=event,
+        keeper=keeper,
+        lately=lately,
+        tell=told.append,
+        on_trouble=told.append,
+        on_change=lambda: None,
+        on_mended=told.append,
+        now=lambda: now,
+    )
+    keeper.start()
+    assert taking.close()
+    assert keeper.close()
+    lately.close()
+    return " ".join(told)
+
+
+def test_a_take_that_was_cut_off_is_told_whoever_settled_it(tmp_path: Path) -> None:
+    event = scenario.make_event(tmp_path)
+    cut = rewrite_take(event, replace(add_take(event), recording=True, length_s=None, films=()))
+    later = cut.begun + timedelta(minutes=5)
+    # As any command does that says how it stands.
+    assert [take.id for take in sweep_takes(event)] == [cut.id]
+    assert told_at_a_start(event, later).startswith(f"Take {cut.id} was cut off")
+    assert told_at_a_start(event, later + TOLD_FOR) == ""
+    # Who recorded another one after it knew.
+    rewrite_take(event, replace(add_take(event), begun=cut.begun + timedelta(minutes=1)))
+    assert told_at_a_start(event, later) == ""
+
+
+def test_one_that_the_start_settles_is_told_once_however_old(tmp_path: Path) -> None:
+    event = scenario.make_event(tmp_path)
+    cut = rewrite_take(event, replace(add_take(event), recording=True, length_s=None, films=()))
+    for wait in (timedelta(minutes=5), 2 * TOLD_FOR):
+        rewrite_take(event, replace(cut, notes=()))
+        told = told_at_a_start(event, cut.begun + wait)
+        assert told.count(f"Take {cut.id} was cut off") == 1

@@ -15,10 +15,10 @@ import pytest
 from stream.live.link import LinkError, ask
 from stream.shot import load_frame, load_shot
 from stream.take import Take, load_take, open_take, take_ids
-from tests.stream.live.evening import LiveProcess, make_clip, make_event
+from tests.stream.live.evening import RATE, LiveProcess, make_clip, make_event
 from tests.stream.pages.chromium import Chromium
 
-RATE = 48000
+SOUND_HZ = 48000
 
 
 def make_sounding_clip(path: Path, seconds: float = 4.0) -> Path:
@@ -27,16 +27,16 @@ def make_sounding_clip(path: Path, seconds: float = 4.0) -> Path:
     with av.open(str(silent)) as pictures, av.open(str(path), "w") as out:
         picture = pictures.streams.video[0]
         copied = out.add_stream_from_template(picture)
-        sound = out.add_stream("aac", rate=RATE, layout="mono")
+        sound = out.add_stream("aac", rate=SOUND_HZ, layout="mono")
         for packet in pictures.demux(picture):
             if packet.dts is not None:
                 packet.stream = copied
                 out.mux(packet)
-        tone = 0.3 * np.sin(np.arange(round(RATE * seconds)) * 2 * np.pi * 440 / RATE)
+        tone = 0.3 * np.sin(np.arange(round(SOUND_HZ * seconds)) * 2 * np.pi * 440 / SOUND_HZ)
         for at in range(0, len(tone) - 1024, 1024):
             part = tone[None, at : at + 1024].astype(np.float32)
             frame = av.AudioFrame.from_ndarray(part, "fltp", "mono")
-            frame.sample_rate, frame.pts, frame.time_base = RATE, at, Fraction(1, RATE)
+            frame.sample_rate, frame.pts, frame.time_base = SOUND_HZ, at, Fraction(1, SOUND_HZ)
             out.mux(sound.encode(frame))
         out.mux(sound.encode(None))
     return path
@@ -72,7 +72,7 @@ def seconds(live: LiveProcess, take_id: str, least: float) -> Take:
     assert reader.has_sound
     shown = [float(f.pts * f.time_base) for f in reader.frames() if f.pts and f.time_base]
     assert shown == sorted(shown)
-    assert len(shown) >= 30 * least * 0.5
+    assert len(shown) >= RATE * least * 0.5
     return kept
 
 
@@ -204,6 +204,7 @@ def test_what_a_dead_program_recorded_is_kept_by_the_next(tmp_path: Path, clip: 
     event = make_event(tmp_path)
     with LiveProcess(event, clip, "--no-batch", "--preview-height", "180") as live:
         live.until_live()
+        live.command("next", "7")
         take_id = begun(live)
         live.until(lambda: take(live)["elapsed_s"] >= 3)
         live.process.kill()
@@ -213,6 +214,13 @@ def test_what_a_dead_program_recorded_is_kept_by_the_next(tmp_path: Path, clip: 
         live.until(lambda: not load_take(event, take_id).recording)
         live.until(lambda: [t for t in live.state()["takes"] if t["state"] == "queued"])
         assert f"Take {take_id} was cut off" in live.said
+        state = live.state()
+        # The desk tells both, too: what was cut off, and who is still thought to stand there.
+        assert any(t.startswith(f"Take {take_id} was cut off") for t in state["troubles"])
+        assert any("cut off" in n or "ended while" in n for n in state["takes"][0]["notes"])
+        live.until(lambda: live.state()["next"])
+        assert [p["number"] for p in live.state()["next"]] == ["007"]
+        live.until(lambda: any("number 007" in t for t in live.state()["troubles"]))
         seconds(live, take_id, 2.0)
 
 

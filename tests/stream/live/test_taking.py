@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
+from stream.config import LONGEST_S, MOST_TAKE_S
 from stream.errors import UserError
-from stream.live.taking import COUNTED_OUT, MOST_S, Taking, kept_words
+from stream.live.taking import COUNTED_OUT, Taking, kept_words
 from stream.take import RecorderState, Take, TakeError
 
 PATIENCE_S = 30.0
@@ -93,6 +94,7 @@ class Hall:
         self.kept: list[str] = []
         self.told: list[str] = []
         self.troubles: list[str] = []
+        self.longest_s, self.greeting = LONGEST_S, ""
         self.taking = Taking(
             self.records,
             lambda take: self.kept.append(take.id),
@@ -100,6 +102,8 @@ class Hall:
             self.troubles.append,
             lambda: None,
             lambda: "a microphone",
+            longest_s=lambda: self.longest_s,
+            greeting=lambda take: self.greeting,
         )
         self.records.on_end = self.taking.ended
         self.taking.open()
@@ -203,7 +207,7 @@ def test_what_cannot_be_begun_says_why_and_the_next_one_can(hall: Hall) -> None:
     hall.until("recording")
 
 
-@pytest.mark.parametrize("most_s", [0.0, -1.0, MOST_S + 1, float("inf"), float("nan")])
+@pytest.mark.parametrize("most_s", [0.0, -1.0, MOST_TAKE_S + 1, float("inf"), float("nan")])
 def test_a_length_that_cannot_be_is_refused(hall: Hall, most_s: float) -> None:
     with pytest.raises(UserError, match="cannot be recorded"):
         hall.taking.start(0.0, most_s)
@@ -215,6 +219,29 @@ def test_the_end_of_the_program_keeps_what_is_recorded(hall: Hall) -> None:
     hall.until("recording")
     assert hall.taking.close()
     assert hall.kept == ["t0001-aaaaaa"]
+
+
+def test_it_ends_by_itself_after_what_the_event_says_as_it_is_now(hall: Hall) -> None:
+    assert hall.taking.state()["longest_s"] == LONGEST_S
+    hall.longest_s = 45.0
+    assert hall.taking.state()["longest_s"] == 45.0
+    hall.taking.start(0.0).result(PATIENCE_S)
+    hall.taking.stop().result(PATIENCE_S)
+    hall.taking.start(0.0, 12.0).result(PATIENCE_S)
+    assert [most_s for _, most_s in hall.records.begun] == [45.0, 12.0]
+
+
+def test_when_the_greeting_may_be_expected_is_said_with_the_end(hall: Hall) -> None:
+    hall.greeting = "its greeting may be expected in about 12 minutes, after 2 others"
+    hall.taking.start(0.0).result(PATIENCE_S)
+    hall.until("recording")
+    said = hall.taking.stop().result(PATIENCE_S)["sentence"]
+    assert said == f"Kept take t0001-aaaaaa, 4.2 s; {hall.greeting}"
+    hall.taking.start(0.0).result(PATIENCE_S)
+    hall.until("recording")
+    hall.records.end()
+    hall.until("none")
+    assert hall.told == [f"{kept_words(PLAIN).replace('t0001', 't0002')}; {hall.greeting}"]
 
 
 def test_one_without_a_picture_says_so() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 from concurrent.futures import Future
+from pathlib import Path
 from typing import Any
 
 from stream.errors import UserError
@@ -25,6 +26,7 @@ class Desk:
 
     def __init__(self) -> None:
         self.asked: list[tuple[str, Any]] = []
+        self.film: Path | None = None
 
     def state(self) -> dict[str, Any]:
         return {"kept": 0}
@@ -56,6 +58,12 @@ class Desk:
     def stop_take(self) -> Future[dict[str, Any]]:
         self.asked.append(("stop", None))
         return done({"take": "t0001-abcdef"})
+
+    def greeting(self, take: str, name: str) -> Path:
+        self.asked.append(("greeting", (take, name)))
+        if self.film is None or not name.endswith(self.film.suffix):
+            raise UserError(f"There is no {name} of take {take}.")
+        return self.film
 
     def plate(self, age_s: float) -> Future[dict[str, Any]]:
         self.asked.append(("plate", age_s))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import Future
+from pathlib import Path
 from typing import Any
 
 from stream.errors import UserError
@@ -42,6 +43,7 @@ class Evening:
         }
         self.asked: list[tuple[str, Any]] = []
         self.beside_shots: dict[str, dict[str, Any]] = {}
+        self.films: dict[str, Path] = {}
         self.full = False
         self.broken = ""
         self.moves: list[tuple[float, float, float]] = []
@@ -96,6 +98,12 @@ class Evening:
         future: Future[dict[str, Any]] = Future()
         future.set_result({"take": "t0001-aaaaaa", "sentence": "Kept take t0001-aaaaaa"})
         return future
+
+    def greeting(self, take: str, name: str) -> Path:
+        self.asked.append(("greeting", (take, name)))
+        if name not in self.films:
+            raise UserError(f"There is no {name} of take {take}.")
+        return self.films[name]
 
     def plate(self, age_s: float) -> Future[dict[str, Any]]:
         future: Future[dict[str, Any]] = Future()

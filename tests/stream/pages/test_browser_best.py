@@ -141,7 +141,7 @@ def test_a_greeting_is_recorded_from_the_desk(
     tab.run("document.getElementById('count').value = '5'")
     tab.run("document.getElementById('before').value = '2'")
     tab.click("take")
-    until(lambda: ("start", (5.0, 60.0, 2.0)) in evening.asked)
+    until(lambda: ("start", (5.0, 20.0, 2.0)) in evening.asked)
     evening.say(take={"state": "counting", "count_s": 4.2, "most_s": 60, "sound": ""})
     tab.until(f"{words}.startsWith('Do not record (')")
     assert tab.run("document.getElementById('longest').disabled")
@@ -162,32 +162,6 @@ def test_what_refuses_is_said(tab: Tab, pages: PageServer, evening: Evening) -> 
     opened(tab, pages)
     tab.press("t", "KeyT", "t")
     tab.until(f"{TEXT.format('answer')} === {evening.broken!r}")
-
-
-def test_the_last_greetings_and_their_films_are_listed(
-    tab: Tab, pages: PageServer, evening: Evening
-) -> None:
-    opened(tab, pages)
-    assert tab.run("document.getElementById('greetings').hidden")
-    take = {
-        "id": "t0001-aaaaaa",
-        "time": "19:05:00",
-        "who": "<i>Bo</i>",
-        "length_s": 12.4,
-        "state": "working",
-        "share": 0.41,
-        "why": "",
-        "notes": [],
-        "films": [],
-    }
-    evening.say(takes=[take])
-    what = "document.querySelector('#takes .what')?.textContent"
-    tab.until(f"{what} === 'being made, 41 %'")
-    assert tab.run("document.querySelector('#takes .who').textContent") == "<i>Bo</i>, 12 s"
-    evening.say(takes=[take | {"state": "done", "share": None}])
-    tab.until(f"{what} === 'ready'")
-    evening.say(takes=[take | {"state": "failed", "why": "the disk is full"}])
-    tab.until(f"{what} === 'the disk is full'")
 
 
 def heights(tab: Tab, name: str) -> float:

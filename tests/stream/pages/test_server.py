@@ -7,6 +7,7 @@ import socket
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Future
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,7 +19,7 @@ from stream.errors import UserError
 from stream.live.keeping import Keeper
 from stream.pages import app
 from stream.pages.app import STATIC_FOLDER
-from stream.pages.feed import Feed
+from stream.pages.feed import Feed, for_stage
 from stream.pages.guard import TOKEN_HEADER
 from stream.pages.serve import PageServer
 from tests.stream.pages.asked import JSON, TOKEN, Desk, ask, own
@@ -302,3 +303,62 @@ def test_an_answer_that_comes_too_late_loses_no_press(monkeypatch: pytest.Monkey
         assert (status, json.loads(text)) == (200, {"shot": "3"})
     assert len(desk.kept) == 3
     assert keeper.close(10)
+
+
+def test_a_film_is_given_whole_and_in_parts(server: PageServer, desk: Desk, tmp_path: Path) -> None:
+    desk.film = tmp_path / "1-Somebody's name-wide.mp4"
+    data = bytes(range(48, 112)) * 20
+    desk.film.write_bytes(data)
+    token = TOKEN.replace(" ", "%20")
+    path = f"/greeting/t0001-abcdef/wide.mp4?making=2&token={token}"
+    status, text, headers = ask(server, "GET", path)
+    assert (status, text.encode()) == (200, data)
+    assert desk.asked == [("greeting", ("t0001-abcdef", "wide.mp4"))]
+    assert headers["content-type"] == "video/mp4"
+    assert headers["accept-ranges"] == "bytes"
+    # Nobody else's cache keeps it, and no header tells whose it is.
+    assert headers["cache-control"] == "no-store"
+    assert "name" not in str(headers)
+    # RFC 9110, 14.2 and 14.4: one range, the last bytes, and one that cannot be
+    status, text, headers = ask(server, "GET", path, {"Range": "bytes=10-19"})
+    assert (status, text.encode()) == (206, data[10:20])
+    assert headers["content-range"] == f"bytes 10-19/{len(data)}"
+    status, text, _ = ask(server, "GET", path, {"Range": "bytes=-5"})
+    assert (status, text.encode()) == (206, data[-5:])
+    assert ask(server, "GET", path, {"Range": f"bytes={len(data)}-"})[0] == 416
+    status, text, headers = ask(server, "HEAD", path)
+    assert (status, text, headers["content-length"]) == (200, "", str(len(data)))
+
+
+def test_films_are_for_whoever_has_the_token_alone(
+    server: PageServer, desk: Desk, tmp_path: Path
+) -> None:
+    desk.film = tmp_path / "film.mp4"
+    desk.film.write_bytes(b"film")
+    path, token = "/greeting/t0001-abcdef/wide.mp4", TOKEN.replace(" ", "%20")
+    for given in ("", "?token=", "?token=t", f"?token={token}x", "?page=desk"):
+        assert ask(server, "GET", path + given)[0] == 403
+    own_words = {TOKEN_HEADER: TOKEN}
+    assert ask(server, "GET", path, own_words)[0] == 403, "the address carries it, as for a socket"
+    asked = f"{path}?token={token}"
+    assert ask(server, "GET", asked, {"Host": "evil.example"})[0] == 403
+    assert ask(server, "GET", asked, {"Origin": "https://evil.example"})[0] == 403
+    assert ask(server, "POST", asked, JSON, "{}")[0] in (403, 405)
+    # Nowhere else does an address carry it.
+    assert ask(server, "GET", f"/state?token={token}")[0] == 403
+    assert ask(server, "POST", f"/grab?token={token}", JSON, "{}")[0] == 403
+    assert desk.asked == []
+    status, text, _ = ask(server, "GET", asked.replace("wide.mp4", "wide.jpg"))
+    assert (status, json.loads(text)["sentence"]) == (
+        409,
+        "There is no wide.jpg of take t0001-abcdef.",
+    )
+    for odd in ("/greeting/..%2f..%2fetc/passwd", "/greeting/t0001-abcdef", "/greeting/a/b/c"):
+        assert ask(server, "GET", f"{odd}?token={token}")[0] in (404, 409)
+
+
+def test_the_stage_holds_nothing_of_greetings(server: PageServer) -> None:
+    for name in ("stage.js", "recording.js", "link.js", "stage.html"):
+        assert "greeting" not in (STATIC_FOLDER / name).read_text("utf-8")
+    state = {"takes": [{"id": "t0001-abcdef", "who": "Ada"}], "kept": 1}
+    assert "takes" not in for_stage(state)

@@ -8,7 +8,6 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from stream.capture.clip import Clip
-from stream.capture.media import local_now
 from stream.event import Event
 from stream.take import About, PacketRing, Recorder
 from tests.stream.batch.scenario import SETTINGS
@@ -16,7 +15,7 @@ from tests.stream.take.stage import number_of
 
 
 def record(root: str, first: int, told: Connection) -> None:
-    """Record takes of a clip, of some tenths of a second up to two; tell of each frame and end."""
+    """Record takes of a clip, of some tenths of a second up to five; tell of each frame and end."""
     event = Event.open(root)
     chance = random.Random(first)
     ring, recorder = PacketRing(keep_s=2.0), Recorder(event)
@@ -40,8 +39,8 @@ def record(root: str, first: int, told: Connection) -> None:
         if not recorder.state().recording:
             take = recorder.start(ring, About(SETTINGS), before_s=chance.choice((0.0, 0.7)))
             told.send(("begun", take.id, number_of(frame)))
-            left = chance.randrange(8, 60)
-        told.send(("shown", local_now(), number_of(frame), recorder.state().waiting))
+            left = chance.randrange(8, 125)
+        told.send(("shown", frame.taken, number_of(frame), recorder.state().waiting))
         left -= 1
         if left == 0:  # the source goes on while it ends
             stopping = threading.Thread(target=stop)

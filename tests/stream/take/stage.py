@@ -53,6 +53,7 @@ def numbered_clip(
     key_every: int = 25,
     bframes: int = 2,
     sound: bool = False,
+    heard: str = "aac",
 ) -> Path:
     """A clip of numbered frames; with a click of a tone at the begin of each second of sound."""
     options = {"g": str(key_every), "bf": str(bframes)} if codec != "rawvideo" else {}
@@ -60,22 +61,26 @@ def numbered_clip(
         stream = out.add_stream(codec, rate=rate, options=options)
         assert isinstance(stream, av.VideoStream)
         stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
-        heard = out.add_stream("aac", rate=SOUND_RATE, layout="mono") if sound else None
+        track = out.add_stream(heard, rate=SOUND_RATE, layout="mono") if sound else None
         for number in range(count):
             frame = _picture(number)
             frame.pts, frame.time_base = number, 1 / rate
             out.mux(stream.encode(frame))
         out.mux(stream.encode(None))
-        if isinstance(heard, av.AudioStream):
+        if isinstance(track, av.AudioStream):
             whole = int(count / rate * SOUND_RATE)
             times = np.arange(whole) / SOUND_RATE
             tone = 0.5 * np.sin(2 * np.pi * CLICK_HZ * times) * (times % 1 < 0.1)
             for at in range(0, whole, 1024):
-                part = tone[at : at + 1024].astype(np.float32)[None]
-                block = av.AudioFrame.from_ndarray(part, "fltp", "mono")
+                part = tone[at : at + 1024][None]
+                if heard == "aac":
+                    block = av.AudioFrame.from_ndarray(part.astype(np.float32), "fltp", "mono")
+                else:
+                    whole_numbers = (part * 32767).astype(np.int16)
+                    block = av.AudioFrame.from_ndarray(whole_numbers, "s16", "mono")
                 block.pts, block.sample_rate = at, SOUND_RATE
-                out.mux(heard.encode(block))
-            out.mux(heard.encode(None))
+                out.mux(track.encode(block))
+            out.mux(track.encode(None))
     return path
 
 

@@ -3,28 +3,36 @@
 from __future__ import annotations
 
 import os
+import subprocess
 from datetime import UTC, datetime
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import av
 import pytest
 import torch
 
+from stream import own_process
 from stream.capture.clip import Clip
 from stream.capture.frame import Frame
+from stream.capture.tap import Piece
 from stream.durable import PARTIAL, sweep_partials
 from stream.errors import UserError
 from stream.event import Event
 from stream.take import (
     TakeError,
     add_clip,
+    clip_encoding,
     load_take,
     open_take,
     rewrite_take,
     sweep_takes,
     take_ids,
 )
+from stream.take.backlog import Backlog, Gap
+from stream.take.encoding import FrameEncoder
 from stream.take.recorder import LOCK, recording_lock
 from stream.take.sweeping import CUT_OFF
 from tests.stream.batch.scenario import SETTINGS
@@ -122,6 +130,37 @@ def test_a_clip_whose_packets_cannot_be_copied_is_compressed_anew(
     assert take.notes == ()
 
 
+@pytest.mark.parametrize(
+    ("name", "codec"),
+    [("raw.nut", "rawvideo"), ("raw.mkv", "rawvideo"), ("wrong.avi", "libx264")],
+)
+def test_a_clip_that_is_compressed_anew_keeps_its_sound(
+    event: Event, tmp_path: Path, name: str, codec: str
+) -> None:
+    """Sample by sample, and where it was heard, however long the compressing takes."""
+    heard = "pcm_s16le" if name.endswith("avi") else "aac"
+    path = numbered_clip(tmp_path / name, 120, codec=codec, sound=True, heard=heard)
+    take = add_clip(event, path, settings=SETTINGS)
+    assert (take.sound, take.notes) == ("the clip's own track", ())
+    reader = open_take(event, take)
+    assert reader.sound_path is not None
+    shown = list(reader.frames())
+    assert [number_of(f) for f in shown] == list(range(120))
+    marks = [float(shown_at(f)) for f in shown if number_of(f) % 25 == 0]
+    # The first click may rise more slowly, without what AAC puts before its first sample.
+    assert click_times(reader.sound_path)[1:] == pytest.approx(marks[1:], abs=0.003)
+    with av.open(str(path)) as given, av.open(str(reader.sound_path)) as kept:
+        packets = [bytes(p) for p in given.demux(audio=0) if p.size]
+        copies = [bytes(p) for p in kept.demux(audio=0) if p.size]
+    # All but what an encoder puts before its first sample.
+    assert len(copies) >= len(packets) - 2
+    assert copies == packets[len(packets) - len(copies) :]
+    # Laid between the pictures of its time: it can be played from the begin on.
+    with av.open(str(reader.sound_path)) as kept:
+        times = [float(p.dts * p.time_base) for p in kept.demux() if p.dts is not None]
+    assert all(b > a - 0.5 for a, b in pairwise(times))
+
+
 def test_a_clip_that_takes_long_is_not_swept_away(event: Event, tmp_path: Path) -> None:
     path = make_clip(tmp_path / "a.mp4", count=300, size=(32, 32))
     left: list[int] = []
@@ -129,12 +168,53 @@ def test_a_clip_that_takes_long_is_not_swept_away(event: Event, tmp_path: Path) 
     def seen(done_s: float) -> None:
         (folder,) = event.paths.takes.glob(f"{PARTIAL}*")
         left.append(sweep_partials(event.paths.takes))
-        os.utime(folder, (0, 0))  # begun long ago
+        for path in (folder, *folder.iterdir()):
+            os.utime(path, (0, 0))  # begun long ago
 
     take = add_clip(event, path, settings=SETTINGS, seen=seen)
     assert len(left) >= 3
     assert not any(left)
     assert len(list(open_take(event, take).frames())) == 300
+
+
+def test_a_clip_whose_compressor_ends_amid_it_is_refused(
+    event: Event, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed as by a system that has no memory left (POSIX.1-2017, SIGKILL)."""
+    path = make_clip(tmp_path / "raw.avi", count=900, size=(64, 48), codec="rawvideo")
+    begun = own_process.begin
+    compressors: list[subprocess.Popen[bytes]] = []
+
+    def begin(module: str, **more: Any) -> subprocess.Popen[bytes]:
+        compressors.append(begun(module, **more))
+        return compressors[-1]
+
+    monkeypatch.setattr(own_process, "begin", begin)
+
+    def seen(done_s: float) -> None:
+        if done_s > 10:
+            compressors[0].kill()
+
+    with pytest.raises(TakeError, match=r"raw.avi: is not kept, since the process that compresses"):
+        add_clip(event, path, settings=SETTINGS, seen=seen)
+    assert take_ids(event) == []
+    assert not list(event.paths.takes.glob(f"{PARTIAL}*"))
+
+
+def test_pictures_that_found_no_room_are_told(
+    event: Event, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Full(FrameEncoder):
+        """One whose packets found no room for a while."""
+
+        def __init__(self, given: Backlog, first: Piece) -> None:
+            super().__init__(given, first)
+            self.out.gaps.append(Gap(first.at_us + 1_000_000, 500_000))
+
+    path = make_clip(tmp_path / "raw.avi", count=50, size=(64, 48), codec="rawvideo")
+    monkeypatch.setattr(clip_encoding, "FrameEncoder", Full)
+    (note,) = add_clip(event, path, settings=SETTINGS).notes
+    assert note.startswith("0.5 s of picture are missing in it, from 1.0 s on")
 
 
 NOON = datetime(2026, 5, 31, 12, tzinfo=UTC)
@@ -171,6 +251,44 @@ def test_pictures_that_are_only_decoded_lie_before_the_begin(event: Event, tmp_p
     reader = open_take(event, take)
     assert [number_of(f) for f in reader.frames()] == list(range(50))
     assert number_of(next(reader.frames(take.begin_s))) == 15
+
+
+def ended(path: Path, source: Path, ends_ms: int) -> Path:
+    """A clip that is shown up to a time only, as telephones write when trimming.
+
+    ISO/IEC 14496-12, 8.6.6: an edit's segment_duration, in the movie's time scale (8.2.2), which
+    is a thousandth of a second here, says how long it is presented.
+    """
+    data = bytearray(source.read_bytes())
+    at = data.index(b"mvhd")
+    assert int.from_bytes(data[at + 16 : at + 20], "big") == 1000
+    at = data.index(b"elst")
+    assert data[at + 4] == 0  # its version
+    assert int.from_bytes(data[at + 8 : at + 12], "big") == 1
+    data[at + 12 : at + 16] = ends_ms.to_bytes(4, "big")
+    path.write_bytes(data)
+    return path
+
+
+@pytest.mark.parametrize("bframes", [0, 2])
+def test_pictures_after_the_end_of_an_edit_are_not_shown(
+    event: Event, tmp_path: Path, bframes: int
+) -> None:
+    whole = numbered_clip(tmp_path / "n.mp4", 100, key_every=25, bframes=bframes)
+    path = ended(tmp_path / "e.mp4", whole, 2400)
+    assert [number_of(f) for f in frames_of(path)] == list(range(60))
+    take = add_clip(event, path, settings=SETTINGS)
+    assert take.length_s is not None
+    end_s = take.length_s if take.end_s is None else take.end_s
+    assert end_s == pytest.approx(2.4, abs=0.002)
+    shown = [f for f in open_take(event, take).frames() if shown_at(f) < end_s - 0.001]
+    assert [number_of(f) for f in shown] == list(range(60))
+    # An end that is asked for is that of what is shown.
+    part = add_clip(event, path, settings=SETTINGS, begin_s=1.0, end_s=9.0)
+    assert (part.end_s, part.length_s) == (take.end_s, take.length_s)
+    assert add_clip(event, path, settings=SETTINGS, end_s=2.0).end_s == pytest.approx(2.0)
+    with pytest.raises(TakeError, match=r"is 2\.4 s long"):
+        add_clip(event, path, settings=SETTINGS, begin_s=3.0)
 
 
 def test_what_is_no_clip_or_has_no_such_part_is_refused(event: Event, tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ def test_a_full_ring_leaves_room_for_what_comes_as_the_encoder_begins(
     event: Event, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("stream.take.recorder.MOST_FRAME_BYTES", 10 * EACH)
+    monkeypatch.setattr("stream.take.recorder.BEGIN_BYTES", 10 * EACH)
     path, clock = numbered_clip(tmp_path / "r.avi", 100, codec="rawvideo"), Clock()
     ring = PacketRing(most_frame_bytes=10 * EACH, clock=clock)
     recorder = Recorder(event, clock=clock)

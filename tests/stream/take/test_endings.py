@@ -13,7 +13,9 @@ import pytest
 
 from stream.capture.clip import Clip
 from stream.capture.container import Target
+from stream.capture.media import local_now
 from stream.capture.microphone import Microphone
+from stream.capture.tap import SECOND_US
 from stream.event import Event
 from stream.take import (
     About,
@@ -25,11 +27,15 @@ from stream.take import (
     rewrite_take,
     sweep_takes,
 )
+from stream.take.about import drafted, keep_new
+from stream.take.backlog import Backlog
 from stream.take.media_file import MediaFile
 from stream.take.recorder import LOCK
+from stream.take.recording import Plan, Recording
 from tests.stream.batch.scenario import SETTINGS
 from tests.stream.capture.media_files import make_clip
-from tests.stream.take.stage import Player, numbered_clip, wait_until
+from tests.stream.take.stage import Clock, Player, numbered_clip, read_into, wait_until
+from tests.stream.take.test_ring import pieces_of
 
 ABOUT = About(SETTINGS)
 TONE = "sine=frequency=440:sample_rate=44100:samples_per_frame=882,arealtime"
@@ -158,3 +164,35 @@ def test_one_that_has_ended_lets_go_of_nothing_that_the_next_one_holds(
         assert sweep_takes(event) == []
         recorder.stop()
     wait_until(lambda: len(told) == 2)
+
+
+def test_sound_that_goes_on_after_the_end_does_not_hold_it_up(event: Event, tmp_path: Path) -> None:
+    """The camera stalls with its first picture after the end; no sound lies across that."""
+    path = numbered_clip(tmp_path / "n.mp4", 50, key_every=5, bframes=0, sound=True)
+    clock, backlog, laid = Clock(), Backlog(), Backlog()
+    ring = PacketRing(clock=clock)
+    read_into(ring, path, 45, clock)
+    ring.attach(laid, 0)
+    pieces = pieces_of(laid)
+    zero_us, end_us = pieces[0].at_us, pieces[0].at_us + SECOND_US
+    after = next(p for p in pieces if not p.sound and p.decode_us >= end_us)
+    for piece in pieces:
+        if piece.at_us + (piece.length_us if piece.sound else 0) < end_us or piece is after:
+            backlog.put(piece)
+    draft = drafted(event, ABOUT, begun=local_now(), source="n.mp4", turns=0)
+    plan = Plan(zero_us, zero_us, SECOND_US, None)
+    # By a clock that stands still: nothing but what comes can end it.
+    recording = Recording(
+        event, keep_new(event, draft), plan, ring, backlog, None, clock=clock, wall=local_now
+    )
+    late = next(p for p in pieces if p.sound and p.at_us >= end_us)
+    recording.begin(clock())
+    for n in range(3000):
+        if recording.ended.wait(0.01):
+            break
+        backlog.put(late.moved(n * late.length_us))
+    assert recording.ended.is_set()
+    assert not recording.trouble
+    take = load_take(event, recording.take.id)
+    assert len(list(open_take(event, take).frames())) == 25
+    assert open_take(event, take).has_sound

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import resource
 import time
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 
@@ -17,7 +17,6 @@ from PIL import Image
 from stream.capture.clip import Clip
 from stream.capture.container import Target
 from stream.capture.frame import Frame
-from stream.capture.media import local_now
 from stream.capture.microphone import Microphone
 from stream.errors import UserError
 from stream.event import Event
@@ -34,8 +33,9 @@ from stream.take import (
 )
 from tests.stream.batch.scenario import SETTINGS
 from tests.stream.capture.media_files import make_clip
-from tests.stream.capture.sound_device import SoundDevice
+from tests.stream.capture.sound_device import STEP_S, SoundDevice
 from tests.stream.take.stage import (
+    Clock,
     Player,
     click_times,
     number_of,
@@ -44,6 +44,7 @@ from tests.stream.take.stage import (
 )
 
 ABOUT = About(SETTINGS, people=["1"])
+NOON = datetime(2026, 5, 31, 12, tzinfo=UTC)
 
 
 def numbers(event: Event, take: Take) -> dict[float, int]:
@@ -56,45 +57,67 @@ def numbers(event: Event, take: Take) -> dict[float, int]:
     return found
 
 
+def ends_s(take: Take) -> float:
+    """Where what is shown ends, on the take's time line."""
+    assert take.length_s is not None
+    return take.length_s if take.end_s is None else take.end_s
+
+
 def run_on(everything: dict[float, int], count: int, take: Take) -> bool:
     """Whether each number follows the one before it, and each frame after the right time."""
-    assert take.end_s is not None
     # What is decoded last may have been to be shown before it, and after the take's end.
-    shown = {at: number for at, number in everything.items() if at < take.end_s}
+    shown = {at: number for at, number in everything.items() if at < ends_s(take)}
     steps = [(b - a) % count for a, b in pairwise(shown.values())]
     times = [b - a for a, b in pairwise(shown)]
     return set(steps) == {1} and all(0.038 < t < 0.042 for t in times)
 
 
-def clock_at_zero(shown: dict[float, int], player: Player) -> float:
+def clock_at_zero(everything: dict[float, int], take: Take, seen: list[tuple[int, float]]) -> float:
     """What the clock said at a take's instant 0, from when each number was shown."""
-    first = next(iter(shown.values()))
-    arrived = [at for number, at in player.seen if number == first]
-    late = []
-    for begun in arrived:
-        at = player.seen.index((first, begun))
-        pairs = zip(shown, player.seen[at:], strict=False)
-        late.append(min(seen[1] - t for t, seen in pairs))
-    return late[-1]
+    shown = [(t, number) for t, number in everything.items() if t < ends_s(take)]
+    at = next(n for n, (number, _) in enumerate(seen) if number == shown[0][1])
+    pairs = list(zip(shown, seen[at:], strict=False))
+    assert all(number == other for (_, number), (other, _) in pairs)
+    return min(arrived - t for (t, _), (_, arrived) in pairs)
 
 
 def test_a_take_begins_before_the_press_and_ends_with_it(event: Event, tmp_path: Path) -> None:
+    """By a clock that goes on with the clip's frames, on any computer."""
     path = numbered_clip(tmp_path / "n.mp4", 500, key_every=10, sound=True)
-    ring, ended = PacketRing(keep_s=2.0), list[Take]()
-    recorder = Recorder(event, on_end=ended.append)
-    with Player(Clip(path, loop=True, tap=ring)) as player:
-        player.wait(60)
-        pressed_s, wall = time.monotonic(), local_now()
-        begun = recorder.start(ring, ABOUT, before_s=1.0, most_s=60.0)
-        assert begun.recording
-        assert load_take(event, begun.id) == begun
-        assert sweep_takes(event) == []  # it is at work
-        player.wait(40)
-        state = recorder.state()
-        assert (state.recording, state.take_id, state.most_s) == (True, begun.id, 60.0)
-        assert state.before_s == pytest.approx(1.0, abs=0.01)
-        stopped_s = time.monotonic()
-        take = recorder.stop()
+    clock = Clock()
+    ring, ended = PacketRing(keep_s=2.0, clock=clock), list[Take]()
+
+    def wall() -> datetime:
+        return NOON + timedelta(seconds=clock.now)
+
+    recorder = Recorder(event, on_end=ended.append, clock=clock, wall=wall)
+    clip = Clip(path, loop=True, tap=ring, clock=clock, sleep=clock.sleep)
+    clip.open()
+    seen = []
+
+    def play(count: int) -> None:
+        for _ in range(count):
+            frame = clip.read()
+            assert frame is not None
+            seen.append((number_of(frame), frame.arrived_s))
+
+    play(60)
+    pressed_s = clock.now
+    begun = recorder.start(ring, ABOUT, before_s=1.0, most_s=60.0)
+    assert begun.recording
+    assert load_take(event, begun.id) == begun
+    assert sweep_takes(event) == []  # it is at work
+    play(40)
+    state = recorder.state()
+    assert (state.recording, state.take_id, state.most_s) == (True, begun.id, 60.0)
+    assert state.before_s == pytest.approx(1.0, abs=0.001)
+    stopped_s = clock.now
+    recorder.end()
+    while recorder.state().recording:  # the camera goes on
+        play(1)
+        time.sleep(0.001)
+    take = recorder.stop()
+    clip.close()
     wait_until(lambda: ended == [take])
     assert load_take(event, take.id) == take
     assert not take.recording
@@ -108,16 +131,16 @@ def test_a_take_begins_before_the_press_and_ends_with_it(event: Event, tmp_path:
     shown = numbers(event, take)
     assert next(iter(shown)) == 0
     assert run_on(shown, 500, take)
-    zero_s = clock_at_zero(shown, player)
-    assert zero_s + take.begin_s == pytest.approx(pressed_s - 1.0, abs=0.1)
+    zero_s = clock_at_zero(shown, take, seen)
+    assert zero_s + take.begin_s == pytest.approx(pressed_s - 1.0, abs=0.002)
     assert take.begin_s < 0.5
     assert take.end_s is not None
-    assert zero_s + take.end_s == pytest.approx(stopped_s, abs=0.2)
+    assert zero_s + take.end_s == pytest.approx(stopped_s, abs=0.002)
     assert take.length_s is not None
     assert take.end_s < take.length_s < take.end_s + 0.5
     # The wall clock at the instant 0, though it is known only from the press.
-    at_zero = wall + timedelta(seconds=zero_s - pressed_s)
-    assert abs((take.begun - at_zero).total_seconds()) < 0.2
+    at_zero = NOON + timedelta(seconds=zero_s)
+    assert abs((take.begun - at_zero).total_seconds()) < 0.002
     # A click at each whole second of the clip, which is its number 0, 25, 50 ...
     reader = open_take(event, take)
     assert reader.sound_path == event.paths.takes / take.id / "take.mkv"
@@ -172,36 +195,42 @@ def test_a_microphones_sound_lies_where_it_was_heard(
     event: Event, tmp_path: Path, name: str, codec: str
 ) -> None:
     path = numbered_clip(tmp_path / name, 500, codec=codec)
-    ring = PacketRing()
     with SoundDevice(tmp_path / "card") as device:
-        microphone = Microphone(lambda: device.target, name="Desk").open()
-        recorder = Recorder(event, microphone)
+        ring = PacketRing(clock=device.clock)
+        microphone = Microphone(lambda: device.target, name="Desk", clock=device.clock).open()
+        recorder = Recorder(event, microphone, clock=device.clock)
+        clip = Clip(path, loop=True, tap=ring, clock=device.clock, sleep=device.sleep)
         try:
-            with Player(Clip(path, loop=True, tap=ring)) as player:
-                assert microphone.wait(60)
+            assert microphone.wait(60)
+            device.waits_for = 1
+            with Player(clip) as player:
                 player.wait(60)
                 recorder.start(ring, ABOUT, before_s=1.0)
+                wait_until(lambda: recorder.state().sound == "microphone Desk")
                 player.wait(75)
-                assert recorder.state().sound == "microphone Desk"
                 take = recorder.stop()
+                device.waits_for = 0
         finally:
+            device.waits_for = 0
             microphone.close()
     assert (take.sound, take.notes) == ("microphone Desk", ())
     shown = numbers(event, take)
     assert run_on(shown, 500, take)
-    zero_s = clock_at_zero(shown, player)
+    zero_s = clock_at_zero(shown, take, player.seen)
     reader = open_take(event, take)
     assert reader.sound_path is not None
     clicks = click_times(reader.sound_path)
     assert len(clicks) >= 3
     with av.open(str(reader.sound_path)) as container:
         ends = [float(p.pts * p.time_base) for p in container.demux(audio=0) if p.pts is not None]
-    assert ends[-1] == pytest.approx(take.end_s, abs=0.2)
-    # The card clicks at whole seconds of the clock. On a busy computer both threads come late; how
-    # near the clocks are held to each other is in tests/stream/capture/test_clock_offset.py.
+    # Up to the end, but for one packet of the media library's, which holds two of the card's, and
+    # the one in which the end lies.
+    assert ends[-1] == pytest.approx(ends_s(take), abs=6 * STEP_S)
+    # The card clicks at whole seconds of its clock, with which the frames come, too; either may
+    # be read a packet of it later.
     for click in clicks[1:]:
         off_s = (zero_s + click + 0.5) % 1 - 0.5
-        assert abs(off_s) < 0.05, clicks
+        assert abs(off_s) <= 2 * STEP_S, clicks
 
 
 def test_without_a_microphone_the_take_goes_on_without_sound(event: Event, tmp_path: Path) -> None:

@@ -285,14 +285,24 @@ def test_uncompressed_pictures_are_kept_as_frames_within_their_own_bound(tmp_pat
     path = numbered_clip(tmp_path / "r.avi", 50, codec="rawvideo")
     each = 160 * 48 * 3 // 2
     clock, backlog = Clock(), Backlog()
-    ring = PacketRing(most_frame_bytes=10 * each, clock=clock)
-    ring.attach(backlog, 0)
+    ring = PacketRing(most_frame_bytes=12 * each, clock=clock)
     live = read_into(ring, path, 30, clock)
     state = ring.state()
-    assert (state.copied, state.ready, state.bytes) == (False, True, 10 * each)
+    assert (state.copied, state.ready, state.bytes) == (False, True, 12 * each)
+    ring.attach(backlog, 0)
+    clip = Clip(path, loop=True, tap=ring, clock=clock, sleep=clock.sleep)
+    clip.open()
+    given = [*live[-12:], *(clip.read() for _ in range(30))]
+    # Amid a take the frames lie in its backlog: the ring does not hold as many once more.
+    assert ring.state().bytes == 3 * each
     kept = pieces_of(backlog)
-    assert [p.frame for p in kept] == live
-    assert {b.at_us - a.at_us for a, b in pairwise(kept)} == {40_000}
+    assert [p.frame for p in kept] == given
+    assert {b.at_us - a.at_us for a, b in pairwise(kept[12:])} == {40_000}
+    ring.detach(backlog)
+    for _ in range(20):
+        clip.read()
+    clip.close()
+    assert ring.state().bytes == 12 * each
 
 
 def test_stills_are_refused_with_a_sentence(tmp_path: Path) -> None:

@@ -88,3 +88,18 @@ def test_a_time_that_goes_back_a_little_is_wrong() -> None:
     assert line.meet(frame(120_000, 5_000_000))
     assert not line.meet(frame(80_000, 5_040_000))
     assert line.meet(frame(160_000, 5_080_000))
+
+
+def test_timestamps_that_are_right_again_go_on_where_the_arrivals_were() -> None:
+    line, start = TimeLine(), 5_000_000
+    laid(line, 1_000_000, start)
+    line.by_arrival = True
+    assert not line.meet(frame(990_000, start + STEP_US))
+    assert line.meet(frame(30_000_000, start + 2 * STEP_US))
+    good = frame(30_040_000, start + 3 * STEP_US)
+    assert line.meet(good)
+    line.trust(good)
+    found = line.lay(piece(30_040_000), start + 3 * STEP_US)
+    assert found is not None
+    assert found.at_us == start + 3 * STEP_US
+    assert laid(line, 30_080_000, start + 4 * STEP_US) == start + 4 * STEP_US

@@ -6,10 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from stream.config import FILM_SHAPES, EventConfig, EventError
+from stream.config import EventConfig, EventError
 from stream.event import Event
-from stream.film.shape import SHAPES as FILM_SIZES
-from stream.take import SHAPES, Take, TakeError, load_take, rewrite_take
+from stream.take import Take, TakeError, load_take, rewrite_take
 from stream.take.changes import change_take
 from stream.take.titling import film_names, retitled, titled
 from tests.stream.batch.clips import add_take
@@ -23,10 +22,6 @@ def with_pattern(event: Event, pattern: str) -> None:
 
 def named(take: Take) -> list[str]:
     return [f.film for f in take.films]
-
-
-def test_one_list_of_shapes() -> None:
-    assert FILM_SHAPES == SHAPES == tuple(FILM_SIZES)
 
 
 def test_names_end_in_the_shape(event: Event) -> None:

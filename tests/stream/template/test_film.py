@@ -84,7 +84,8 @@ def test_everything_is_read(tmp_path: Path) -> None:
     assert film.columns == ("name", "club")
     assert film.moves[0].keys == (Key(-2, 0.0), Key(-1.5, smooth=False))
     assert film.music is not None
-    assert (film.music.under_lu, film.music.loop, film.music.from_s) == (15, False, 0.5)
+    plays = film.music.plays
+    assert (plays.under_lu, plays.loop, plays.from_s) == (15, False, 0.5)
     assert film.clips["rain.mov"].alpha
     assert film.view("wide").window == (0, 20, 80, 75)
     assert film.view("tall").window is None

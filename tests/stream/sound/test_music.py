@@ -8,18 +8,19 @@ import numpy as np
 import pytest
 
 from stream.durable import PARTIAL
-from stream.film.music import Music
-from stream.film.sound import make_sound
-from stream.film.sound_file import SoundError
-from tests.stream.film.hearing import RATE, level_db, theirs, wave
+from stream.sound.mixing import make_sound
+from stream.sound.music import Music
+from stream.sound.playing import Playing
+from stream.sound.sound_file import SoundError
 from tests.stream.film.marked import heard, speech, write_sound
+from tests.stream.sound.hearing import RATE, level_db, theirs, wave
 
 
 def test_music_lies_under_the_voice_and_is_full_on_cards(tmp_path: Path) -> None:
     """18 LU under speech (common practice), 3 LU under it where a card is seen; measured apart."""
     voice = write_sound(tmp_path / "t.mkv", speech(10.0), RATE)
     tune = wave(tmp_path / "m.mka", 3000.0, 40.0)
-    music = Music(tune, fade_in_s=0.0, fade_out_s=0.0)
+    music = Music(tune, Playing(fade_in_s=0.0, fade_out_s=0.0))
     make_sound(voice, 0.0, 10.0, 4.0, music, 18.0, tmp_path / "s.flac")
     samples, _ = heard(tmp_path / "s.flac")
     card, under, after = (
@@ -48,7 +49,7 @@ def test_music_comes_up_in_a_long_pause(tmp_path: Path) -> None:
 
 def test_music_comes_and_goes(tmp_path: Path) -> None:
     tune = wave(tmp_path / "m.mka", 1000.0, 30.0)
-    music = Music(tune, fade_in_s=2.0, fade_out_s=3.0, from_s=1.0, to_s=9.0)
+    music = Music(tune, Playing(fade_in_s=2.0, fade_out_s=3.0, from_s=1.0, to_s=9.0))
     make_sound(None, 0.0, 0.0, 0.0, music, 10.0, tmp_path / "s.flac")
     samples, _ = heard(tmp_path / "s.flac")
     assert not samples[:, :RATE].any()
@@ -61,7 +62,7 @@ def test_music_comes_and_goes(tmp_path: Path) -> None:
 @pytest.mark.parametrize("loop", [True, False])
 def test_music_shorter_than_the_film(tmp_path: Path, loop: bool) -> None:
     tune = wave(tmp_path / "m.mka", 440.0, 3.3, rate=44_100)
-    music = Music(tune, fade_in_s=0.0, fade_out_s=0.0, loop=loop)
+    music = Music(tune, Playing(fade_in_s=0.0, fade_out_s=0.0, loop=loop))
     make_sound(None, 0.0, 0.0, 0.0, music, 12.0, tmp_path / "s.flac")
     samples, _ = heard(tmp_path / "s.flac")
     power = (samples[0, : 12 * RATE].reshape(-1, 2400) ** 2).mean(1)

@@ -9,12 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stream.film.loudness import Loudness, measure
-from stream.film.music import Music
 from stream.film.mux import mux
-from stream.film.sound import make_sound
-from stream.film.sound_file import SoundError
-from tests.stream.film.hearing import level_db, theirs, wave
+from stream.sound.loudness import Loudness, measure
+from stream.sound.mixing import make_sound
+from stream.sound.music import Music
+from stream.sound.sound_file import SoundError
 from tests.stream.film.marked import (
     beeps,
     heard,
@@ -24,6 +23,7 @@ from tests.stream.film.marked import (
     write_piece,
     write_sound,
 )
+from tests.stream.sound.hearing import level_db, theirs, wave
 
 RATE = 48_000
 NEAR_S = 0.0005

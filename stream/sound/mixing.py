@@ -17,13 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.durable import storing
-from stream.film.curve import STEP_S, Curve
-from stream.film.levelling import level
-from stream.film.loudness import TARGET_LUFS, Loudness
-from stream.film.music import LaidMusic, Music, lay_music, music_curve
-from stream.film.samples import BLOCK, RATE, Spool
-from stream.film.sound_file import NoSoundError, SoundError, read_sound
-from stream.film.voice import Voice, lay_voice, look
+from stream.sound.curve import STEP_S, Curve
+from stream.sound.levelling import level
+from stream.sound.loudness import TARGET_LUFS, Loudness
+from stream.sound.music import LaidMusic, Music, lay_music, music_curve
+from stream.sound.samples import BLOCK, RATE, Spool
+from stream.sound.sound_file import NoSoundError, SoundError, read_sound
+from stream.sound.voice import Voice, lay_voice, look
 
 Seen = Callable[[int, int], None]
 
@@ -237,7 +237,7 @@ def _plan(
         return Curve(np.zeros(1)), goal
     if not spoken:
         # Music alone: as loud as a voice would be, but silence stays silence here as well.
-        level_lufs = min(target_lufs, laid.lufs + _MOST_RAISED_DB) + music.card_lu
+        level_lufs = min(target_lufs, laid.lufs + _MOST_RAISED_DB) + music.plays.card_lu
         goal = target_lufs if laid.lufs + _MOST_RAISED_DB >= target_lufs else None
     steps = math.ceil(length / RATE / STEP_S) + 1
     whole = 0 if own.spool is None else own.spool.samples

@@ -16,11 +16,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.film.filters import Filters
-from stream.film.placing import place
-from stream.film.samples import RATE, Block, Spool
-from stream.film.sound_file import read_sound
-from stream.film.timeline import end_s
+from stream.sound.filters import Filters
+from stream.sound.placing import place
+from stream.sound.samples import RATE, Block, Spool
+from stream.sound.sound_file import read_sound
+from stream.sound.timeline import end_s
 
 TARGET_LUFS = -16.0
 CEILING_DBTP = -1.0

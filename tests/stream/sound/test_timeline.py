@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stream.film.timeline import Mark, end_s, runs
+from stream.sound.timeline import Mark, end_s, runs
 
 
 def marks(

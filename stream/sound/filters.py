@@ -9,7 +9,7 @@ import av
 import numpy as np
 from av.filter import Graph
 
-from stream.film.samples import RATE, Block
+from stream.sound.samples import RATE, Block
 
 # Timestamps of what goes in: ten million a second divide a sample finely enough to tell a clock
 # that runs a millionth off from one that does not, over a frame.

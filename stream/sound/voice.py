@@ -13,12 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.film.curve import Curve, Floats, smoothed, spread
-from stream.film.filters import Filters
-from stream.film.loudness import STEP_S, Meter
-from stream.film.placing import place
-from stream.film.samples import RATE, Spool
-from stream.film.timeline import Mark
+from stream.sound.curve import Curve, Floats, smoothed, spread
+from stream.sound.filters import Filters
+from stream.sound.loudness import STEP_S, Meter
+from stream.sound.placing import place
+from stream.sound.samples import RATE, Spool
+from stream.sound.timeline import Mark
 
 # The lowest voices speak at about 80 Hz (common practice: the low cut of microphones for speech).
 _LOW_CUT = ("highpass", "f=70:poles=2")

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.film.samples import RATE, Block
+from stream.sound.samples import RATE, Block
 
 Floats = NDArray[np.floating[Any]]
 

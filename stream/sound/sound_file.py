@@ -14,8 +14,8 @@ from av.audio.stream import AudioStream
 from av.stream import Discard
 
 from stream.errors import UserError
-from stream.film.samples import Block, Spool
-from stream.film.timeline import Mark
+from stream.sound.samples import Block, Spool
+from stream.sound.timeline import Mark
 
 # chosen: many times what a damaged place costs; a file of nothing but noise ends.
 _MOST_DAMAGED = 5000

@@ -13,10 +13,10 @@ from pathlib import Path
 import av
 import numpy as np
 
-from stream.film.filters import Filters
-from stream.film.loudness import CEILING_DBTP, Meter, Reading
-from stream.film.samples import RATE, Block, Spool
-from stream.film.whole_file import whole_file
+from stream.sound.filters import Filters
+from stream.sound.loudness import CEILING_DBTP, Meter, Reading
+from stream.sound.samples import RATE, Block, Spool
+from stream.whole_file import whole_file
 
 # AAC adds its error to the peaks; chosen: measured on speech and music, see the tests.
 _HELD_DBTP = CEILING_DBTP - 0.5

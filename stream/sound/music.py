@@ -7,18 +7,19 @@ understood; it falls before somebody speaks and comes back slowly, so that nobod
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.film.curve import NOTHING_DB, STEP_S, Curve, Floats, ramped, spread
-from stream.film.loudness import Meter
-from stream.film.placing import place
-from stream.film.samples import BLOCK, RATE, Block, Spool
-from stream.film.sound_file import NoSoundError, SoundError, read_sound
-from stream.film.timeline import end_s
+from stream.sound.curve import NOTHING_DB, STEP_S, Curve, Floats, ramped, spread
+from stream.sound.loudness import Meter
+from stream.sound.placing import place
+from stream.sound.playing import Playing
+from stream.sound.samples import BLOCK, RATE, Block, Spool
+from stream.sound.sound_file import NoSoundError, SoundError, read_sound
+from stream.sound.timeline import end_s
 
 # chosen: what is looped is laid over its own beginning for so long, so that no click is heard.
 _CROSS_S = 0.05
@@ -36,27 +37,11 @@ class Music:
 
     Attributes:
         path: a file with sound.
-        under_lu: how far below the voice while somebody speaks, LU.
-        pause_lu: how far below the voice while the take is seen and nobody speaks, LU.
-        card_lu: how far below the voice's level where only a card is seen, LU.
-        fade_in_s: seconds in which it comes.
-        fade_out_s: seconds in which it goes, at its end.
-        loop: whether it begins again where it is shorter than the film.
-        from_s: second of the film at which it begins.
-        to_s: second of the film at which it has ended; None is the film's end.
-        begin_s: second of the file from which it is played.
+        plays: how and when.
     """
 
     path: Path
-    under_lu: float = 18.0
-    pause_lu: float = 12.0
-    card_lu: float = 3.0
-    fade_in_s: float = 0.8
-    fade_out_s: float = 2.0
-    loop: bool = True
-    from_s: float = 0.0
-    to_s: float | None = None
-    begin_s: float = 0.0
+    plays: Playing = field(default_factory=Playing)
 
 
 @dataclass(frozen=True)
@@ -82,9 +67,9 @@ def _once(music: Music, length: int, make: Callable[[], Spool]) -> Spool:
     Raises:
         SoundError: it cannot be read or holds next to nothing.
     """
-    done = make()
+    done, plays = make(), music.plays
     with make() as heard:
-        want_s = music.begin_s + length / RATE
+        want_s = plays.begin_s + length / RATE
         try:
             marks = read_sound(music.path, heard, want_s + 1.0)
         except NoSoundError as e:
@@ -93,13 +78,13 @@ def _once(music: Music, length: int, make: Callable[[], Spool]) -> Spool:
                 "FLAC, M4A or MP3; name another one"
             ) from e
         until_s = min(want_s, end_s(marks))
-        if until_s - music.begin_s < min(_LEAST_S, length / RATE):
+        if until_s - plays.begin_s < min(_LEAST_S, length / RATE):
             raise SoundError(
-                f"the music {music.path.name} has {max(0.0, until_s - music.begin_s):.1f} s of "
-                f"sound after second {music.begin_s:g}; need at least {_LEAST_S} s; use a longer "
+                f"the music {music.path.name} has {max(0.0, until_s - plays.begin_s):.1f} s of "
+                f"sound after second {plays.begin_s:g}; need at least {_LEAST_S} s; use a longer "
                 "piece or begin it earlier"
             )
-        place(heard, marks, music.begin_s, until_s, done)
+        place(heard, marks, plays.begin_s, until_s, done)
     return done
 
 
@@ -142,13 +127,14 @@ def lay_music(
     Raises:
         SoundError: the file cannot be read or holds next to no sound.
     """
-    begin = min(length, max(0, round(music.from_s * RATE)))
-    stop = length if music.to_s is None else min(length, max(begin, round(music.to_s * RATE)))
+    plays = music.plays
+    begin = min(length, max(0, round(plays.from_s * RATE)))
+    stop = length if plays.to_s is None else min(length, max(begin, round(plays.to_s * RATE)))
     done = make()
     if stop <= begin:
         return LaidMusic(done, None, begin / RATE, begin / RATE)
     with _once(music, stop - begin, make) as once:
-        if not music.loop:
+        if not plays.loop:
             stop = min(stop, begin + once.samples)
         done.silence(begin)
         meter = Meter(true_peak=False)
@@ -189,19 +175,20 @@ def music_curve(
     """
     if laid.lufs is None:
         return Curve(np.full(1, NOTHING_DB))
+    plays = music.plays
     t = np.arange(steps) * STEP_S
-    under = np.full(steps, music.card_lu)
+    under = np.full(steps, plays.card_lu)
     inside = (t >= take[0]) & (t < take[1])
-    under[inside] = music.pause_lu if speaks.any() else music.card_lu
+    under[inside] = plays.pause_lu if speaks.any() else plays.card_lu
     talk = np.zeros(steps, np.bool_)
     if len(speaks):
         place = np.clip(np.round((t - take[0]) / STEP_S).astype(int), 0, len(speaks) - 1)
         talk = inside & speaks[place]
     talk = inside & spread(talk, round(_BEFORE_S / STEP_S), round(_AFTER_S / STEP_S))
-    under[talk] = np.maximum(music.under_lu, under[talk])
+    under[talk] = np.maximum(plays.under_lu, under[talk])
     db = ramped(voice_lufs - under - laid.lufs, _DOWN_DB_S * STEP_S, _UP_DB_S * STEP_S)
-    if music.fade_in_s > 0.0:
-        db = db + _fade_db((t - laid.from_s) / music.fade_in_s)
-    if music.fade_out_s > 0.0:
-        db = db + _fade_db((laid.to_s - t) / music.fade_out_s)
+    if plays.fade_in_s > 0.0:
+        db = db + _fade_db((t - laid.from_s) / plays.fade_in_s)
+    if plays.fade_out_s > 0.0:
+        db = db + _fade_db((laid.to_s - t) / plays.fade_out_s)
     return Curve(np.maximum(db, NOTHING_DB))

@@ -11,9 +11,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from stream.film.filters import Filters
-from stream.film.samples import RATE, Block, Spool
-from stream.film.timeline import Mark, Run, runs
+from stream.sound.filters import Filters
+from stream.sound.samples import RATE, Block, Spool
+from stream.sound.timeline import Mark, Run, runs
 
 # Around the part that is wanted, so that a resampler's beginning lies outside it.
 _AROUND_S = 0.1

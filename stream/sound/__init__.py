@@ -1,0 +1,1 @@
+"""Sound: read from files, laid in time, evened out, mixed and brought to one loudness."""
