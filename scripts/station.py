@@ -53,8 +53,9 @@ class Job:
 class _Counted:
     """What was counted since a moment."""
 
-    composed_s: list[float] = field(default_factory=list)
-    fetched_s: list[float] = field(default_factory=list)
+    delays_s: list[tuple[float, ...]] = field(default_factory=list)
+    """From each frame's arrival to its composite and, where it is downloaded, to its end: in one
+    list, since another thread reads while this one still counts."""
     keyer_s: float = 0.0
     keyer_wall_s: float = 0.0
     reader_s: float = 0.0
@@ -135,15 +136,16 @@ class Station:
         process_s = time.process_time() - process_s
         came = watched.frames_in - came
         passed = watched.frames_dropped + self._slot.passed_over - passed
-        out = max(len(counted.composed_s), 1)
+        delays = list(counted.delays_s)
+        out = max(len(delays), 1)
         return {
-            "failure": "" if counted.composed_s else "no picture came",
+            "failure": "" if delays else "no picture came",
             "elapsed": elapsed,
             "fps_in": came / elapsed,
-            "fps_out": len(counted.composed_s) / elapsed,
+            "fps_out": len(delays) / elapsed,
             "dropped": passed,
-            "composed_ms": _spread(counted.composed_s),
-            "fetched_ms": _spread(counted.fetched_s),
+            "composed_ms": _spread([delay[0] for delay in delays]),
+            "fetched_ms": _spread([delay[1] for delay in delays if len(delay) > 1]),
             "reader_ms": counted.reader_s / max(came, 1) * 1e3,
             "keyer_ms": counted.keyer_s / out * 1e3,
             "keyer_wall_ms": counted.keyer_wall_s / out * 1e3,
@@ -187,11 +189,11 @@ class Station:
         after = self._mark()
         if after is not None:
             after.synchronize()
-        now = time.monotonic()
-        counted.composed_s.append(now - frame.arrived_s)
+        ends = [time.monotonic()]
         if job.download:
             done.picture.cpu().numpy()
-            counted.fetched_s.append(time.monotonic() - frame.arrived_s)
+            ends.append(time.monotonic())
+        counted.delays_s.append(tuple(end - frame.arrived_s for end in ends))
         counted.keyer_s += time.thread_time() - thread_s
         counted.keyer_wall_s += time.perf_counter() - start
         counted.on_card += frame.device.type == "cuda"

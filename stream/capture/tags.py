@@ -98,7 +98,7 @@ def _matrix_of(tags: StreamTags, kind: PixelKind) -> Matrix:
             f"colour matrix: got {name}; need BT.601, BT.709 or BT.2020; "
             "set the camera or the export to one of these"
         )
-    if tags.codec in _JPEG_CODECS or kind.full_by_name:
+    if tags.codec in _JPEG_CODECS:
         return Matrix.BT601
     if tags.primaries == 9:
         return Matrix.BT2020

@@ -97,7 +97,9 @@ class Buffers:
         self._products: dict[str, Any] = (
             {"block": 1024} if on_cpu else {"block": 32, "num_warps": 2}
         )
-        self._warps: dict[str, Any] = {} if on_cpu else {"num_warps": 8}
+        # Kernels that rank make a value twice, for its own rank and among the others: with products
+        # and sums fused as each place allows, the two differ in the last bit and no rank fits.
+        self._warps: dict[str, Any] = {} if on_cpu else {"num_warps": 8, "enable_fp_fusion": False}
         self._make_buffers()
         self._read_weights(network)
 

@@ -110,7 +110,9 @@ def most(plane, y, x, h, w, radius: tl.constexpr, inside):
 @triton.jit
 def between(i, have, size):
     """The two values of a smaller field between which a place lies, and how far along."""
-    at = tl.maximum((i.to(tl.float32) + 0.5) * ((have * 1.0) / (size * 1.0)) - 0.5, 0.0)
+    # Rounded division: the card's own gives 1 less a bit for equal sizes, and a place beside.
+    at = i.to(tl.float32) + 0.5
+    at = tl.maximum(at * tl.div_rn(at * 0 + have, at * 0 + size) - 0.5, 0.0)
     first = tl.minimum(at.to(tl.int32), have - 1)
     return first, tl.minimum(first + 1, have - 1), at - first.to(tl.float32)
 
