@@ -15,7 +15,7 @@ from models.features import radius
 from models.kernels.cuda import analysis_colour as colour
 from models.kernels.cuda import analysis_context as context
 from models.kernels.cuda import analysis_subject as subject
-from models.kernels.cuda.analysis_buffers import Launch, halvings, up
+from models.kernels.cuda.analysis_buffers import Launch, halvings, power, up
 from models.kernels.cuda.analysis_screen_row import ScreenRow
 from models.kernels.cuda.fields import Fields
 from models.outside import LEAST, outside_of_plate
@@ -107,6 +107,7 @@ class LiveAnalysis(ScreenRow):
         means = dict(zip(("one", "two", "three"), pooled, strict=True))
         small = [up(h, p) * up(w, p) for p in pooled if p > 1]
         wide = self._flat_programs(max(small)) if small else 0
+        direct = pixels if pooled[0] == 1 else 0
         near = radius(size, 3)
         spread = {
             "last": halvings(h8, w8),
@@ -197,11 +198,9 @@ class LiveAnalysis(ScreenRow):
                 {"tiles": self._tiles},
             ),
             Launch(
-                colour.spread_colour,
-                3 + tiles + wide,
+                colour.keep_colour,
+                tiles + wide,
                 (
-                    self.colors,
-                    self.colors_filled,
                     self.core,
                     self.kept,
                     self.rough,
@@ -209,32 +208,26 @@ class LiveAnalysis(ScreenRow):
                     self.pooled,
                     h,
                     w,
-                    h2,
-                    w2,
                     h4,
                     w4,
-                    h8,
-                    w8,
-                    self._cells2,
                     self._cells4,
                 ),
                 {
                     "radius": max(1, max(size) // 100),
                     "programs": tiles,
                     "tiles": self._tiles,
+                    "flat": self._flat,
                     **means,
-                    **spread,
                 },
             ),
             Launch(
-                colour.spread_deep,
-                3 + 3 * halves + pixels + wide,
+                colour.spread_colour,
+                6 + direct + wide,
                 (
-                    self.deep,
-                    self.deep_filled,
                     self.colors,
                     self.colors_filled,
-                    self.front,
+                    self.deep,
+                    self.deep_filled,
                     out.fields,
                     self.core,
                     self.pooled,
@@ -250,19 +243,38 @@ class LiveAnalysis(ScreenRow):
                     self._cells2,
                     self._cells4,
                 ),
-                {"halves": halves, "pixels": pixels, **means, **spread},
+                {"pixels": direct, **means, **spread},
+            ),
+            Launch(
+                context.take_colour,
+                3 * halves + self._flat_programs(h4 * w4),
+                (
+                    self.colors,
+                    self.colors_filled,
+                    self.front,
+                    self.deep,
+                    self.deep_filled,
+                    self.own_key,
+                    self.state,
+                    h2,
+                    w2,
+                    h4,
+                    w4,
+                    self._cells2,
+                    self._cells4,
+                ),
+                {"halves": halves, **flat},
             ),
             Launch(
                 context.describe,
-                pixels,
+                up(self._ho * self._wo, self._flat // power(self._small) ** 2),
                 (
                     out.fields,
                     self.kept,
                     self.rough,
                     self.core,
                     self.front,
-                    self.deep,
-                    self.deep_filled,
+                    self.own_key,
                     self.soft,
                     self.overview,
                     self.state,
@@ -272,22 +284,20 @@ class LiveAnalysis(ScreenRow):
                     w2,
                     h4,
                     w4,
-                    self._cells4,
                 ),
-                {**means, **flat},
+                {**means, **flat, "factor": self._small, "side": power(self._small)},
             ),
         ]
 
     def _shapes(self, out: Fields) -> list[Launch]:
         """The network's convolution."""
-        block = 1024 if self._device.type == "cpu" else 64
         made = []
         for i, (weights, bias, dilation) in enumerate(self._convolutions):
             last = i == len(self._convolutions) - 1
             made.append(
                 Launch(
                     context.convolve,
-                    up(self._ho * self._wo, block),
+                    up(self._ho * self._wo, self._products["block"]),
                     (
                         self.overview if i == 0 else self._layers[(i + 1) % 2],
                         weights,
@@ -295,17 +305,10 @@ class LiveAnalysis(ScreenRow):
                         self._last_weights,
                         self._last_bias,
                         out.shapes if last else self._layers[i % 2],
-                        self._h,
-                        self._w,
                         self._ho,
                         self._wo,
                     ),
-                    {
-                        "dilation": dilation,
-                        "factor": self._small if i == 0 else 1,
-                        "last": last,
-                        "block": block,
-                    },
+                    {"dilation": dilation, "last": last, **self._products},
                 )
             )
         return made

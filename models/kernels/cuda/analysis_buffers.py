@@ -59,6 +59,12 @@ def values(h: int, w: int) -> int:
     return count
 
 
+def _halves(x: Tensor) -> Tensor:
+    """Values as sums of two in float16, one after the other."""
+    coarse = x.half()
+    return torch.stack([coarse, (x - coarse.float()).half()])
+
+
 class Buffers:
     """Where the kernels of one source's frames leave what they find; for `LiveAnalysis`."""
 
@@ -82,8 +88,15 @@ class Buffers:
         on_cpu = self._device.type == "cpu"  # Triton's interpreter: few large programs
         self._flat = min(max(128, power(self._h * self._w)), 1 << 14) if on_cpu else 128
         self._tiles = 64 if on_cpu else 2
+        # Where a program makes many sums of squares, one warp need not wait for others.
+        self._lone: dict[str, Any] = {"tiles": 64} if on_cpu else {"tiles": 1, "num_warps": 1}
         self._rows = 256 if on_cpu else 4
         self._block = 1024
+        # chosen: the five layers take 22.6 us on an H200, 29.8 in float32 before. With 64 pixels
+        # and 4 warps a program, what Triton 3.6 makes faults there; why is open.
+        self._products: dict[str, Any] = (
+            {"block": 1024} if on_cpu else {"block": 32, "num_warps": 2}
+        )
         # Kernels that rank make a value twice, for its own rank and among the others: with products
         # and sums fused as each place allows, the two differ in the last bit and no rank fits.
         self._warps: dict[str, Any] = {} if on_cpu else {"num_warps": 8, "enable_fp_fusion": False}
@@ -123,14 +136,16 @@ class Buffers:
         self.seen, self.color = self._zeros(3, h, w), self._zeros(3, h, w)
         self.level, self.inner = self._zeros(h, w), self._zeros(h, w)
         self.weight, self.off, self.shade = (self._zeros(h, w) for _ in range(3))
-        self.levels = self._zeros(256 * 128, kind=torch.int32)
+        self.levels = self._zeros(64 * 128, kind=torch.int32)
         self.bounds = self._zeros(64 * 128 + 128, kind=torch.int32)
         self.squares8, self.partial = self._zeros(7, n8), self._zeros(4, n8)
         self._cells8 = values(self._h8, self._w8)
         self.scales, self.scales_filled = (self._zeros(c, self._cells8) for c in (4, 3))
         self.wide = self._zeros(3, n8)
+        self._gap = max(2, max(h, w) // 60)
+        self._growth = 1 + max(1, max(h, w) // 120) + self._gap
         self.changed, self.grown, self.wider_change = (self._zeros(h, w) for _ in range(3))
-        self.closed = self._zeros(h, w)
+        self.eroded, self.closed = (self._zeros(h, w) for _ in range(2))
         self.cells, self.shrunk, self.opened = (self._zeros(self._hc, self._wc) for _ in range(3))
         self.strips = self._zeros(24)
         self._strip_rows = max(16, power(max(self._hc, self._wc)))
@@ -152,10 +167,12 @@ class Buffers:
         self.colors, self.colors_filled = (self._zeros(c, self._cells2) for c in (4, 3))
         self.deep, self.deep_filled = (self._zeros(c, self._cells4) for c in (4, 3))
         self.front = self._zeros(3, self._h2, self._w2)
+        self.own_key = self._zeros(self._h4, self._w4)
         self.pooled, self.soft = self._zeros(6, h, w), self._zeros(6, h, w)
-        self.overview = self._zeros(h, w, 16)
         self._small = max(1, round(max(h, w) / OVERVIEW))
         self._ho, self._wo = up(h, self._small), up(w, self._small)
+        # In two halves of float16 each, as the weights.
+        self.overview = self._zeros(2, self._ho * self._wo, 16, kind=torch.float16)
         self.plate: Upright | None = None
         """Which one the following hold: the screen's colour and what depends on it alone."""
         self.plate_color, self.plate8 = self._zeros(3, h, w), self._zeros(3, n8)
@@ -174,14 +191,15 @@ class Buffers:
             weights[:, :channels, :out] = kept
             assert layer.bias is not None
             bias[:out] = layer.bias.detach()
-            self._convolutions.append((weights, bias, int(layer.dilation[0])))
+            self._convolutions.append((_halves(weights), bias, int(layer.dilation[0])))
         last = layers[-1]
         assert last.bias is not None
         out, channels = last.weight.shape[:2]
-        self._last_weights, self._last_bias = self._zeros(16, 16), self._zeros(16)
-        self._last_weights[:channels, :out] = last.weight.detach()[:, :, 0, 0].T
+        weights, self._last_bias = self._zeros(16, 16), self._zeros(16)
+        weights[:channels, :out] = last.weight.detach()[:, :, 0, 0].T
+        self._last_weights = _halves(weights)
         self._last_bias[:out] = last.bias.detach()
-        self._layers = self._zeros(2, self._ho * self._wo, 16)
+        self._layers = self._zeros(2, 2, self._ho * self._wo, 16, kind=torch.float16)
 
     def _flat_programs(self, n: int) -> int:
         return up(n, self._flat)

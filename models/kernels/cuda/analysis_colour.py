@@ -14,7 +14,6 @@ from models.kernels.cuda.neighbourhood import (
     clamped,
     enlarged,
     fill,
-    filled_two,
     flat_places,
     kernel,
     least,
@@ -44,7 +43,7 @@ def find_core(rough, solid, kept, core, sums, h, w, h2, w2, cells,
     y, x, inside = tile_places(pid, h, w, tiles)
     n, e = h * w, y * w + x
     wide = tl.zeros((tiles * 64,), tl.float32) + 1.0
-    for dy in tl.static_range(-2, 3):
+    for dy in range(-2, 3):
         row = clamped(y + dy, h)
         for dx in tl.static_range(-2, 3):
             here = enlarged(solid, row, clamped(x + dx, w), h2, w2, h, w, inside)
@@ -120,21 +119,15 @@ def soften_wide(pooled, soft, pid, h, w, factor: tl.constexpr, block: tl.constex
 
 
 @kernel
-def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h4, w4, h8, w8,
-                  cells, deep_cells, last: tl.constexpr, radius: tl.constexpr,
-                  one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
-                  programs: tl.constexpr, tiles: tl.constexpr, block: tl.constexpr,
-                  flat: tl.constexpr):  # fmt: skip
-    """The subject's colour spread; meanwhile, its colour deep inside, and wide means."""
+def keep_colour(core, kept, rough, deep, pooled, h, w, h4, w4, deep_cells, radius: tl.constexpr,
+                one: tl.constexpr, two: tl.constexpr, three: tl.constexpr,
+                programs: tl.constexpr, tiles: tl.constexpr, flat: tl.constexpr):  # fmt: skip
+    """The subject's colour deep inside; meanwhile, wide means."""
     pid = tl.program_id(0)
-    if pid < 3:
-        at, _, _ = level_of(h2, w2, 2)
-        fill(sums + pid * cells + at, sums + 3 * cells + at, filled + pid * cells + at, h8, w8,
-             last, block)  # fmt: skip
-    elif pid < 3 + programs:
-        keep_deep(core, kept, deep, pid - 3, h, w, h4, w4, deep_cells, radius, tiles)
+    if pid < programs:
+        keep_deep(core, kept, deep, pid, h, w, h4, w4, deep_cells, radius, tiles)
     else:
-        n, at = h * w, pid - 3 - programs
+        n, at = h * w, pid - programs
         if one > 1:
             pool_wide(rough, pooled, at, h, w, one, flat)
             pool_wide(core, pooled + n, at, h, w, one, flat)
@@ -147,27 +140,31 @@ def spread_colour(sums, filled, core, kept, rough, deep, pooled, h, w, h2, w2, h
 
 
 @kernel
-def spread_deep(deep, deep_filled, sums, filled, front, fields, core, pooled, soft, h, w, h2, w2,
-                h4, w4, h8, w8, cells, deep_cells, last: tl.constexpr, one: tl.constexpr,
-                two: tl.constexpr, three: tl.constexpr, halves: tl.constexpr,
-                pixels: tl.constexpr, block: tl.constexpr, flat: tl.constexpr):  # fmt: skip
-    """The colour deep inside spread; meanwhile, the spread colour at half size, and means."""
+def spread_colour(sums, filled, deep, deep_filled, fields, core, pooled, soft, h, w, h2, w2, h4,
+                  w4, h8, w8, cells, deep_cells, last: tl.constexpr, one: tl.constexpr,
+                  two: tl.constexpr, three: tl.constexpr, pixels: tl.constexpr,
+                  block: tl.constexpr, flat: tl.constexpr):  # fmt: skip
+    """The subject's colour spread, at its edge and deep inside, one program a channel of each;
+    meanwhile, means."""
     pid = tl.program_id(0)
-    if pid < 3:
-        at, _, _ = level_of(h4, w4, 1)
-        fill(deep + pid * deep_cells + at, deep + 3 * deep_cells + at,
-             deep_filled + pid * deep_cells + at, h8, w8, last, block)  # fmt: skip
-    elif pid < 3 + 3 * halves:
-        c, part = (pid - 3) // halves, (pid - 3) % halves
-        e, y, x, inside = flat_places(part, h2, w2, flat)
-        value = filled_two(sums + c * cells, sums + 3 * cells, filled + c * cells, y, x, h2, w2,
-                           0, inside)  # fmt: skip
-        tl.store(front + c * h2 * w2 + e, value, mask=inside)
-    elif pid < 3 + 3 * halves + pixels:
-        e, y, x, inside = flat_places(pid - 3 - 3 * halves, h, w, flat)
+    if pid < 6:
+        c = pid % 3
+        at, _, _ = level_of(h2, w2, 2)
+        below, _, _ = level_of(h4, w4, 1)
+        values, weights, made = (
+            sums + c * cells + at,
+            sums + 3 * cells + at,
+            filled + c * cells + at,
+        )
+        if pid > 2:
+            values, weights = deep + c * deep_cells + below, deep + 3 * deep_cells + below
+            made = deep_filled + c * deep_cells + below
+        fill(values, weights, made, h8, w8, last, block)
+    elif pid < 6 + pixels:
+        e, y, x, inside = flat_places(pid - 6, h, w, flat)
         direct_means(fields + (AROUND + 9) * h * w + e, core, y, x, h, w, one, two, three, inside)
     else:
-        n, at = h * w, pid - 3 - 3 * halves - pixels
+        n, at = h * w, pid - 6 - pixels
         for c in tl.static_range(2):
             if one > 1:
                 soften_wide(pooled + c * n, soft + c * n, at, h, w, one, flat)

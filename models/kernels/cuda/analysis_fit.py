@@ -2,8 +2,9 @@
 """The screen's colour field, fitted to the frame in two rounds.
 
 As `models.field.fit` for fields of up to 480 pixels, with `models.running`. Two medians run over
-all pixels: their values are counted in bins narrower than 1/2048 of a value while they are made,
-so that one program reads them off.
+all pixels: their values are counted in bins while they are made, so that one program reads them
+off: bins narrower than 1/2048 of a value for the bound, 1/512 for the level, which is compared
+only.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from models.kernels.cuda.analysis_screen import (
     MISFIT,
     colours,
     difference,
+    find_deviation,
     misfit,
     saturation,
     split,
@@ -37,15 +39,14 @@ from models.kernels.cuda.neighbourhood import (
     least,
     mirrored,
     softened,
-    softened_twice,
     tile_places,
     whole_means,
 )
 
-LEVEL_ROWS, BOUND_ROWS, BINS = tl.constexpr(256), tl.constexpr(64), tl.constexpr(128)
+LEVEL_ROWS, BOUND_ROWS, BINS = tl.constexpr(64), tl.constexpr(64), tl.constexpr(128)
 """Counters of the middle level and of the bound: rows of so many bins."""
-FIRST_LEVEL = tl.constexpr((127 - 8) << 11)
-"""The bin of 1/256: bits of a float32 but its last 12."""
+FIRST_LEVEL = tl.constexpr((127 - 8) << 9)
+"""The bin of 1/256: bits of a float32 but its last 14."""
 LEAST_OFF, LEAST_BITS = tl.constexpr(0.02 * 1.18 / 4), tl.constexpr(0x3BC154CA)
 """The median of the remainder below which the bound no longer falls, and its bits."""
 LEAST_SHADE, MOST_SHADE = tl.constexpr(SHADES[0]), tl.constexpr(SHADES[1])
@@ -88,18 +89,13 @@ def bin_of_rank(counters, rank, rows: tl.constexpr):
 
 
 @kernel
-def start_fit(small, guess, seen, color, level, counters, state, h, w, plate: tl.constexpr,
+def start_fit(guess, seen, color, level, counters, state, h, w, plate: tl.constexpr,
               block: tl.constexpr):  # fmt: skip
-    """The frame softened, the first guess, and where the frame is like it at any level."""
-    e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
+    """The first guess, and where the softened frame is like it at any level."""
+    e, _, x, inside = flat_places(tl.program_id(0), h, w, block)
     n = h * w
     hue = tl.load(state + HUE).to(tl.int32)
-    red = softened_twice(small, y, x, h, w, inside)
-    green = softened_twice(small + n, y, x, h, w, inside)
-    blue = softened_twice(small + 2 * n, y, x, h, w, inside)
-    tl.store(seen + e, red, mask=inside)
-    tl.store(seen + n + e, green, mask=inside)
-    tl.store(seen + 2 * n + e, blue, mask=inside)
+    red, green, blue = colours(seen, n, e)
     bare_red, bare_green, bare_blue = colours(guess, n, e)
     follows = hue > 0
     if not plate:
@@ -120,19 +116,28 @@ def start_fit(small, guess, seen, color, level, counters, state, h, w, plate: tl
     bare_key, _ = split(bare_red, bare_green, bare_blue, hue)
     value = key / tl.maximum(bare_key, 1e-3)
     tl.store(level + e, tl.where(alike, value, -1.0), mask=inside)
-    place = (tl.maximum(value, 0.0).to(tl.int32, bitcast=True) >> 12) - FIRST_LEVEL
+    place = (tl.maximum(value, 0.0).to(tl.int32, bitcast=True) >> 14) - FIRST_LEVEL
     place = tl.minimum(tl.maximum(place, 0), LEVEL_ROWS * BINS - 1)
     count_near(counters, place, inside & alike & (x * 0 + follows.to(tl.int32) > 0))
 
 
 @kernel
-def middle_level(counters, state):
-    """The middle level of a plate or of what is remembered; another exposure is no shadow."""
-    row, column = tl.arange(0, LEVEL_ROWS), tl.arange(0, BINS)
-    total = tl.sum(tl.sum(tl.load(counters + row[:, None] * BINS + column[None, :]), 1), 0)
-    place = bin_of_rank(counters, (total - 1) // 2, LEVEL_ROWS)
-    value = (((place + FIRST_LEVEL) << 12) + (1 << 11)).to(tl.float32, bitcast=True)
-    tl.store(state + LEVEL, tl.where(total > 0, tl.maximum(value, 1e-3), 1.0))
+def middle_level(counters, state, small8, bare8, n, weight, ranked: tl.constexpr,
+                 block: tl.constexpr, rows: tl.constexpr):  # fmt: skip
+    """The middle level of a plate or of what is remembered; another exposure is no shadow.
+
+    Meanwhile, the middle deviation of a plate.
+    """
+    pid = tl.program_id(0)
+    if pid == 0:
+        row, column = tl.arange(0, LEVEL_ROWS), tl.arange(0, BINS)
+        total = tl.sum(tl.sum(tl.load(counters + row[:, None] * BINS + column[None, :]), 1), 0)
+        place = bin_of_rank(counters, (total - 1) // 2, LEVEL_ROWS)
+        value = (((place + FIRST_LEVEL) << 14) + (1 << 13)).to(tl.float32, bitcast=True)
+        tl.store(state + LEVEL, tl.where(total > 0, tl.maximum(value, 1e-3), 1.0))
+    else:
+        if ranked:
+            find_deviation(small8, bare8, state, n, weight, pid - 1, block, rows)
 
 
 @triton.jit
@@ -152,10 +157,10 @@ def find_inner(level, off, shade, inner, counters, state, h, w, turn: tl.constex
     e, y, x, inside = flat_places(pid, h, w, block)
     total = tl.zeros_like(y).to(tl.float32)
     bound = tl.load(state + BOUND)
-    for dy in tl.static_range(-2, 3):
+    for dy in range(-2, 3):
         row = mirrored(y + dy, h) * w
+        down = 6 - 2.25 * dy * dy + 0.25 * dy * dy * dy * dy
         for dx in tl.static_range(-2, 3):
-            down = 6 - 2.25 * dy * dy + 0.25 * dy * dy * dy * dy
             across = 6 - 2.25 * dx * dx + 0.25 * dx * dx * dx * dx
             place = row + mirrored(x + dx, w)
             if turn == 0:

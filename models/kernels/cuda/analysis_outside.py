@@ -25,7 +25,6 @@ from models.kernels.cuda.neighbourhood import (
     clamped,
     flat_places,
     kernel,
-    least,
     most,
     softened,
     square_places,
@@ -63,10 +62,24 @@ def grow_across(changed, grown, pid, h, w, radius: tl.constexpr, block: tl.const
     """Shrunk by one pixel, then grown along the rows."""
     e, y, x, inside = flat_places(pid, h, w, block)
     found = tl.zeros((block,), tl.float32)
+    here = least_down(changed, y, clamped(x - radius - 1, w), h, w, inside)
+    after = least_down(changed, y, clamped(x - radius, w), h, w, inside)
     for dx in range(-radius, radius + 1):
-        here = clamped(x + dx, w)
-        found = tl.maximum(found, least(changed, y, here, h, w, 1, inside))
+        before, here = here, after
+        after = least_down(changed, y, clamped(x + dx + 1, w), h, w, inside)
+        one = tl.minimum(tl.minimum(before, here), after)
+        # Beyond the edge is no other pixel than at it.
+        found = tl.maximum(found, tl.where((x + dx >= 0) & (x + dx < w), one, 0.0))
     tl.store(grown + e, found, mask=inside)
+
+
+@triton.jit
+def least_down(plane, y, x, h, w, inside):
+    """The least of three values of a column."""
+    one = tl.load(plane + clamped(y - 1, h) * w + x, mask=inside, other=0.0)
+    two = tl.load(plane + y * w + x, mask=inside, other=0.0)
+    three = tl.load(plane + clamped(y + 1, h) * w + x, mask=inside, other=0.0)
+    return tl.minimum(tl.minimum(one, two), three)
 
 
 @triton.jit
@@ -81,16 +94,25 @@ def grow_down(grown, wide, pid, h, w, radius: tl.constexpr, block: tl.constexpr)
 
 
 @triton.jit
-def close_changed(wide, proposed, below, closed, reach, pid, h, w, radius: tl.constexpr,
+def shrink_across(wide, held, pid, h, w, radius: tl.constexpr, block: tl.constexpr):
+    """Shrunk again along the rows."""
+    e, y, x, inside = flat_places(pid, h, w, block)
+    found = tl.zeros((block,), tl.float32) + float("inf")
+    for dx in range(-radius, radius + 1):
+        here = y * w + clamped(x + dx, w)
+        found = tl.minimum(found, tl.load(wide + here, mask=inside, other=0.0))
+    tl.store(held + e, found, mask=inside)
+
+
+@triton.jit
+def close_changed(held, proposed, below, closed, reach, pid, h, w, radius: tl.constexpr,
                   block: tl.constexpr):  # fmt: skip
-    """Shrunk again; and whether anything changed below the screen."""
+    """Shrunk along the columns; and whether anything changed below the screen."""
     e, y, x, inside = flat_places(pid, h, w, block)
     found = tl.zeros((block,), tl.float32) + float("inf")
     for dy in range(-radius, radius + 1):
-        row = clamped(y + dy, h) * w
-        for dx in tl.static_range(-radius, radius + 1):
-            taken = tl.load(wide + row + clamped(x + dx, w), mask=inside, other=0.0)
-            found = tl.minimum(found, taken)
+        here = clamped(y + dy, h) * w + x
+        found = tl.minimum(found, tl.load(held + here, mask=inside, other=0.0))
     tl.store(closed + e, found, mask=inside)
     floor = tl.load(below + e, mask=inside, other=0.0)
     moved = floor * tl.load(proposed + e, mask=inside, other=0.0) * found > 0
@@ -156,16 +178,20 @@ def spread_second(squares8, sums, filled, wide, state, seen, weight, partial, lo
 
 
 @kernel
-def scale_second(seen, wide, color, weight, off, shade, counters, kept, kept8, state, cells,
-                 shrunk, opened, reach, h, w, hc, wc, plate: tl.constexpr, programs: tl.constexpr,
-                 tiles: tl.constexpr, flat: tl.constexpr):  # fmt: skip
-    """The guess scaled for the second time; meanwhile, cells opened."""
+def scale_second(seen, wide, color, weight, off, shade, counters, kept, kept8, state, changed,
+                 grown, cells, shrunk, opened, reach, h, w, hc, wc, plate: tl.constexpr,
+                 radius: tl.constexpr, programs: tl.constexpr, tiles: tl.constexpr,
+                 flat: tl.constexpr):  # fmt: skip
+    """The guess scaled for the second time; meanwhile, what has changed grown, or cells opened."""
     pid = tl.program_id(0)
     if pid < programs:
         scale_guess(seen, wide, color, weight, off, shade, counters, kept, kept8, state, pid, h,
                     w, 1, plate, tiles)  # fmt: skip
     else:
-        open_cells(cells, shrunk, opened, reach, pid - programs, hc, wc, flat)
+        if plate:
+            grow_across(changed, grown, pid - programs, h, w, radius, flat)
+        else:
+            open_cells(cells, shrunk, opened, reach, pid - programs, hc, wc, flat)
 
 
 @kernel
@@ -183,26 +209,27 @@ def bound_first(counters, state):
 
 
 @kernel
-def bound_second(counters, state, changed, grown, cells, opened, reach, ends, h, w, hc, wc,
+def bound_second(counters, state, grown, wide, cells, opened, reach, ends, h, w, hc, wc,
                  plate: tl.constexpr, radius: tl.constexpr, rows: tl.constexpr,
                  flat: tl.constexpr):  # fmt: skip
-    """The second round's bound; meanwhile, what has changed grown, or ends of rows of cells."""
+    """The second round's bound; meanwhile, what has changed grown further, or ends of rows of
+    cells."""
     pid = tl.program_id(0)
     if pid == 0:
         find_bound(counters, state, 1)
     else:
         if plate:
-            grow_across(changed, grown, pid - 1, h, w, radius, flat)
+            grow_down(grown, wide, pid - 1, h, w, radius, flat)
         else:
             find_ends(cells, opened, reach, ends, pid - 1, hc, wc, rows, 16, 32)
 
 
 @kernel
-def find_foreign(off, shade, foreign, counters, state, grown, wide, strips, ends, held, h, w, hc,
-                 wc, plate: tl.constexpr, radius: tl.constexpr, programs: tl.constexpr,
+def find_foreign(off, shade, foreign, counters, state, wide, eroded, strips, ends, held, h, w, hc,
+                 wc, plate: tl.constexpr, gap: tl.constexpr, programs: tl.constexpr,
                  tiles: tl.constexpr, rows: tl.constexpr, flat: tl.constexpr):  # fmt: skip
     """Squares of four pixels that hold something else than screen; meanwhile, what has changed
-    grown further, or lines begun."""
+    shrunk, or lines begun."""
     pid = tl.program_id(0)
     if pid < programs:
         emptied(counters, COUNTERS, pid, programs, 64)
@@ -217,13 +244,13 @@ def find_foreign(off, shade, foreign, counters, state, grown, wide, strips, ends
         tl.store(foreign + place, (share > 0.25).to(tl.float32), mask=there)
     else:
         if plate:
-            grow_down(grown, wide, pid - programs, h, w, radius, flat)
+            shrink_across(wide, eroded, pid - programs, h, w, gap, flat)
         else:
             begin_strip(ends, strips, held, pid - programs, hc, wc, rows)
 
 
 @kernel
-def grow_foreign(foreign, near, changed, proposed, below, closed, reach, cells, opened, ends,
+def grow_foreign(foreign, near, eroded, proposed, below, closed, reach, cells, opened, ends,
                  strips, held, h4, w4, h, w, hc, wc, plate: tl.constexpr, radius: tl.constexpr,
                  gap: tl.constexpr, programs: tl.constexpr, rows: tl.constexpr,
                  block: tl.constexpr, flat: tl.constexpr):  # fmt: skip
@@ -235,13 +262,13 @@ def grow_foreign(foreign, near, changed, proposed, below, closed, reach, cells, 
         column = clamped(x[:, None] + beside[None, :], w4)
         there = inside[:, None] & (beside <= radius)[None, :]
         found = tl.zeros((block, 32), tl.float32)
-        for dy in tl.static_range(-radius, radius + 1):
+        for dy in range(-radius, radius + 1):
             row = clamped(y + dy, h4) * w4
             found = tl.maximum(found, tl.load(foreign + row[:, None] + column, mask=there,
                                               other=0.0))  # fmt: skip
         tl.store(near + e, tl.max(found, 1), mask=inside)
     else:
         if plate:
-            close_changed(changed, proposed, below, closed, reach, pid - programs, h, w, gap, flat)
+            close_changed(eroded, proposed, below, closed, reach, pid - programs, h, w, gap, flat)
         else:
             end_strip(cells, opened, reach, ends, strips, held, pid - programs, hc, wc, rows)

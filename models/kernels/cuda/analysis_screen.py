@@ -10,13 +10,19 @@ from __future__ import annotations
 import triton
 import triton.language as tl
 
-from models.kernels.cuda.neighbourhood import kernel, ranks
+from models.kernels.cuda.neighbourhood import (
+    flat_places,
+    kernel,
+    ranks,
+    softened_twice,
+)
 from models.plate import MISFIT_STOPS
 
 # What is kept in ``state``: what the kernels of a frame tell each other.
 LOW, HIGH = tl.constexpr(0), tl.constexpr(2)
 """Values around the quantile, of green and of blue."""
 FOUND, HUE, COLOR = tl.constexpr(4), tl.constexpr(5), tl.constexpr(6)
+# Right after the colour, as `rank_colours` counts on.
 STOPS, HUES, DEVIATION = tl.constexpr(9), tl.constexpr(10), tl.constexpr(11)
 LEVEL, FOLLOWS = tl.constexpr(12), tl.constexpr(13)
 BOUND, DEAD = tl.constexpr(14), tl.constexpr(16)
@@ -69,18 +75,37 @@ def picked(place, value, rank, wanted, counted):
     tl.store(place + tl.zeros_like(rank), value, mask=counted & (rank == wanted))
 
 
-@kernel
-def rank_strength(small8, state, n, low, high, block: tl.constexpr,
-                  rows: tl.constexpr):  # fmt: skip
-    """The two values around the quantile of the strength in green and in blue."""
-    e, mine = tl.arange(0, block), tl.program_id(0) * rows + tl.arange(0, rows)
+@triton.jit
+def find_strength(small8, state, n, low, high, pid, block: tl.constexpr, rows: tl.constexpr):
+    """The two values around the quantile of the strength, in green or in blue."""
+    hue = 1 + pid % 2
+    e, mine = tl.arange(0, block), pid // 2 * rows + tl.arange(0, rows)
     red, green, blue = colours(small8, n, e)
     my_red, my_green, my_blue = colours(small8, n, mine)
-    for hue in tl.static_range(1, 3):
-        value = strength(my_red, my_green, my_blue, hue)
-        rank = ranks(value, mine, strength(red, green, blue, hue), e, e < n)
-        picked(state + LOW + hue - 1, value, rank, low, mine < n)
-        picked(state + HIGH + hue - 1, value, rank, high, mine < n)
+    value = strength(my_red, my_green, my_blue, hue)
+    rank = ranks(value, mine, strength(red, green, blue, hue), e, e < n)
+    picked(state + LOW + hue - 1, value, rank, low, mine < n)
+    picked(state + HIGH + hue - 1, value, rank, high, mine < n)
+
+
+@triton.jit
+def soften_frame(small, seen, pid, h, w, block: tl.constexpr):
+    """The frame softened twice."""
+    e, y, x, inside = flat_places(pid, h, w, block)
+    for c in range(3):
+        soft = softened_twice(small + c * h * w, y, x, h, w, inside)
+        tl.store(seen + c * h * w + e, soft, mask=inside)
+
+
+@kernel
+def rank_strength(small8, small, seen, state, n, low, high, h, w, programs: tl.constexpr,
+                  block: tl.constexpr, rows: tl.constexpr, flat: tl.constexpr):  # fmt: skip
+    """The strength's quantile; meanwhile, the frame softened."""
+    pid = tl.program_id(0)
+    if pid < programs:
+        find_strength(small8, state, n, low, high, pid, block, rows)
+    else:
+        soften_frame(small, seen, pid - programs, h, w, flat)
 
 
 @triton.jit
@@ -108,7 +133,9 @@ def rank_colours(small8, bare8, state, n, across, weight, wanted: tl.constexpr,
                  block: tl.constexpr, rows: tl.constexpr):  # fmt: skip
     """The hue and middle colour of the screen; middle differences from the guess."""
     pid = tl.program_id(0)
-    e, mine = tl.arange(0, block), pid * rows + tl.arange(0, rows)
+    # A program ranks one of five quantities, in the order in which their middles are kept.
+    which = pid % 5
+    e, mine = tl.arange(0, block), pid // 5 * rows + tl.arange(0, rows)
     red, green, blue = colours(small8, n, e)
     top_green, top_blue = quantile(state, 1, weight), quantile(state, 2, weight)
     greens, blues = strength(red, green, blue, 1), strength(red, green, blue, 2)
@@ -128,21 +155,19 @@ def rank_colours(small8, bare8, state, n, across, weight, wanted: tl.constexpr,
     strong = tl.where(hue == 1, greens, blues)
     my_red, my_green, my_blue = colours(small8, n, mine)
     my_strong = strength(my_red, my_green, my_blue, hue)
-    # Where there is no screen, anything will do that is finite.
-    half = tl.where(found, 0.5 * top, -1.0)
-    like = inside & (strong > half)
-    my_like = (mine < n) & (my_strong > half)
+    # Where there is no screen, any colour will do that is finite.
+    bound = tl.where(found, 0.5 * top, -1.0)
+    value = tl.where(which == 0, red, tl.where(which == 1, green, blue))
+    my_value = tl.where(which == 0, my_red, tl.where(which == 1, my_green, my_blue))
+    if which > 2:
+        bound = 0.4 * top
+        stops, hues = offsets(red, green, blue, bare8, n, e, hue)
+        my_stops, my_hues = offsets(my_red, my_green, my_blue, bare8, n, mine, hue)
+        value, my_value = tl.where(which == 3, stops, hues), tl.where(which == 3, my_stops, my_hues)
+    like = inside & (strong > bound)
     middle = (tl.sum(like.to(tl.int32), 0) - 1) // 2
-    picked(state + COLOR, my_red, ranks(my_red, mine, red, e, like), middle, my_like)
-    picked(state + COLOR + 1, my_green, ranks(my_green, mine, green, e, like), middle, my_like)
-    picked(state + COLOR + 2, my_blue, ranks(my_blue, mine, blue, e, like), middle, my_like)
-    like = inside & (strong > 0.4 * top)
-    my_like = (mine < n) & (my_strong > 0.4 * top)
-    middle = (tl.sum(like.to(tl.int32), 0) - 1) // 2
-    stops, hues = offsets(red, green, blue, bare8, n, e, hue)
-    my_stops, my_hues = offsets(my_red, my_green, my_blue, bare8, n, mine, hue)
-    picked(state + STOPS, my_stops, ranks(my_stops, mine, stops, e, like), middle, my_like)
-    picked(state + HUES, my_hues, ranks(my_hues, mine, hues, e, like), middle, my_like)
+    my_like = (mine < n) & (my_strong > bound)
+    picked(state + COLOR + which, my_value, ranks(my_value, mine, value, e, like), middle, my_like)
 
 
 @triton.jit
@@ -156,11 +181,10 @@ def offsets(red, green, blue, bare8, n, e, hue):
     return stops, tl.abs(off)
 
 
-@kernel
-def rank_deviation(small8, bare8, state, n, weight, block: tl.constexpr,
-                   rows: tl.constexpr):  # fmt: skip
+@triton.jit
+def find_deviation(small8, bare8, state, n, weight, pid, block: tl.constexpr, rows: tl.constexpr):
     """The middle deviation of the guess's level."""
-    e, mine = tl.arange(0, block), tl.program_id(0) * rows + tl.arange(0, rows)
+    e, mine = tl.arange(0, block), pid * rows + tl.arange(0, rows)
     hue = tl.load(state + HUE).to(tl.int32)
     top = quantile(state, hue, weight)
     red, green, blue = colours(small8, n, e)
@@ -174,6 +198,13 @@ def rank_deviation(small8, bare8, state, n, weight, block: tl.constexpr,
     rank = ranks(my_away, mine, away, e, like)
     wanted = (tl.sum(like.to(tl.int32), 0) - 1) // 2
     picked(state + DEVIATION, my_away, rank, wanted, my_like)
+
+
+@kernel
+def rank_deviation(small8, bare8, state, n, weight, block: tl.constexpr,
+                   rows: tl.constexpr):  # fmt: skip
+    """The middle deviation of what is remembered."""
+    find_deviation(small8, bare8, state, n, weight, tl.program_id(0), block, rows)
 
 
 @triton.jit

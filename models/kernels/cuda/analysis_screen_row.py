@@ -69,23 +69,42 @@ class ScreenRow(Buffers):
             ),
             Launch(
                 screen.rank_strength,
-                up(n, rows),
-                (self.small8, self.state, n, low, min(low + (weight > 0), n - 1)),
-                {"block": block, "rows": rows, **self._warps},
+                2 * up(n, rows) + self._flat_programs(self._h * self._w),
+                (
+                    self.small8,
+                    self.small,
+                    self.seen,
+                    self.state,
+                    n,
+                    low,
+                    min(low + (weight > 0), n - 1),
+                    self._h,
+                    self._w,
+                ),
+                {
+                    "programs": 2 * up(n, rows),
+                    "block": block,
+                    "rows": rows,
+                    "flat": self._flat,
+                    **self._warps,
+                },
             ),
             Launch(
                 screen.rank_colours,
-                up(n, rows),
+                5 * up(n, 2 * rows),
                 (self.small8, bare8, self.state, n, self._w8, weight),
-                {"wanted": wanted, "block": block, "rows": rows, **self._warps},
-            ),
-            Launch(
-                screen.rank_deviation,
-                up(n, rows),
-                (self.small8, bare8, self.state, n, weight),
-                {"block": block, "rows": rows, **self._warps},
+                {"wanted": wanted, "block": block, "rows": 2 * rows, **self._warps},
             ),
         ]
+
+    def _deviation(self, plate: bool) -> tuple[int, tuple[Any, ...], dict[str, Any]]:
+        """What the middle deviation of the guess is found with: programs, arguments, constants."""
+        n = self._squares
+        position = float(torch.tensor(_QUANTILE, dtype=torch.float32) * (n - 1))
+        bare8 = self.plate8 if plate else self.kept8
+        constants = {"block": max(16, power(n)), "rows": self._rows, **self._warps}
+        arguments = self.small8, bare8, n, position - int(position)
+        return up(n, self._rows), arguments, constants
 
     def _fit(self, plate: bool) -> list[Launch]:
         """The screen's colour in two rounds; the second one's spread is left to `_settle`."""
@@ -94,13 +113,15 @@ class ScreenRow(Buffers):
         flat = {"block": self._flat}
         tiles = {"tiles": self._tiles}
         last = halvings(self._h8, self._w8)
+        arguments: tuple[Any, ...]
+        programs, (small8, *others), constants = self._deviation(plate)
+        level_with = self.levels, self.state, small8, *others
         spread = (self.squares8, self.scales, self.scales_filled, self.wide, self.state)
         made = [
             Launch(
                 fit.start_fit,
                 self._flat_programs(n),
                 (
-                    self.small,
                     guess,
                     self.seen,
                     self.color,
@@ -112,8 +133,18 @@ class ScreenRow(Buffers):
                 ),
                 {"plate": plate, **flat},
             ),
-            Launch(fit.middle_level, 1, (self.levels, self.state), self._warps),
+            Launch(
+                fit.middle_level,
+                # A plate's deviation is only told; what is remembered is left for it.
+                1 + (programs if plate else 0),
+                level_with,
+                constants | {"ranked": plate},
+            ),
         ]
+        if not plate:
+            bare8, n8, weight = others
+            arguments = small8, bare8, self.state, n8, weight
+            made.insert(0, Launch(screen.rank_deviation, programs, arguments, constants))
         for turn, counters in ((0, self.levels), (1, self.bounds)):
             made += [
                 Launch(
@@ -124,7 +155,7 @@ class ScreenRow(Buffers):
                 ),
                 Launch(
                     fit.weigh,
-                    self._tile_programs,
+                    up(self._squares, self._lone["tiles"]),
                     (
                         self.small,
                         self.seen,
@@ -138,7 +169,7 @@ class ScreenRow(Buffers):
                         h,
                         w,
                     ),
-                    {"turn": turn, "plate": plate, **tiles},
+                    {"turn": turn, "plate": plate, **self._lone},
                 ),
             ]
             if turn == 0:
@@ -181,7 +212,7 @@ class ScreenRow(Buffers):
                         },
                     )
                 )
-            arguments: tuple[Any, ...] = (
+            arguments = (
                 self.seen,
                 self.wide,
                 self.color,
@@ -197,8 +228,10 @@ class ScreenRow(Buffers):
                 constants = {**self._warps}
                 made.append(Launch(outside.bound_first, 1, (self.bounds, self.state), constants))
             else:
-                more = 0 if plate else self._flat_programs(self._hc * self._wc)
+                more = self._flat_programs(n if plate else self._hc * self._wc)
                 arguments += (
+                    self.changed,
+                    self.grown,
                     self.cells,
                     self.shrunk,
                     self.opened,
@@ -209,6 +242,7 @@ class ScreenRow(Buffers):
                     self._wc,
                 )
                 constants = {"plate": plate, "programs": programs, "flat": self._flat, **tiles}
+                constants["radius"] = self._growth
                 made.append(Launch(outside.scale_second, programs + more, arguments, constants))
         return made
 
@@ -217,8 +251,6 @@ class ScreenRow(Buffers):
         h, w, n = self._h, self._w, self._h * self._w
         size, tiles = max(h, w), self._tile_programs
         pixels = self._flat_programs(n)
-        gap = max(2, size // 60)
-        grown = 1 + max(1, size // 120) + gap
         cells = self._hc, self._wc
         reach = max(1, size // 8 // 4)
         near = up(self._h4 * self._w4, self._flat // 8)
@@ -230,8 +262,8 @@ class ScreenRow(Buffers):
                 (
                     self.bounds,
                     self.state,
-                    self.changed,
                     self.grown,
+                    self.wider_change,
                     self.cells,
                     self.opened,
                     self.reach,
@@ -242,7 +274,7 @@ class ScreenRow(Buffers):
                 ),
                 {
                     "plate": plate,
-                    "radius": grown,
+                    "radius": self._growth,
                     "rows": rows,
                     "flat": self._flat,
                 }
@@ -257,8 +289,8 @@ class ScreenRow(Buffers):
                     self.foreign,
                     self.bounds,
                     self.state,
-                    self.grown,
                     self.wider_change,
+                    self.eroded,
                     self.strips,
                     self.ends,
                     self.held,
@@ -268,7 +300,7 @@ class ScreenRow(Buffers):
                 ),
                 {
                     "plate": plate,
-                    "radius": grown,
+                    "gap": self._gap,
                     "programs": tiles,
                     "tiles": self._tiles,
                     "rows": rows,
@@ -281,7 +313,7 @@ class ScreenRow(Buffers):
                 (
                     self.foreign,
                     self.near,
-                    self.wider_change,
+                    self.eroded,
                     self.proposed,
                     self.below,
                     self.closed,
@@ -300,7 +332,7 @@ class ScreenRow(Buffers):
                 {
                     "plate": plate,
                     "radius": reach,
-                    "gap": gap,
+                    "gap": self._gap,
                     "programs": near,
                     "rows": rows,
                     "block": self._flat // 8,

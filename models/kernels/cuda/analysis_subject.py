@@ -275,7 +275,7 @@ def surroundings(fields, rough, lit, strange, told, pid, h, w, near_r: tl.conste
     tl.store(around + 2 * n, low, mask=inside)
     tl.store(around + 3 * n, high, mask=inside)
     mean, square = tl.zeros((block,), tl.float32), tl.zeros((block,), tl.float32)
-    for dy in tl.static_range(-low_r, low_r + 1):
+    for dy in range(-low_r, low_r + 1):
         row = clamped(y + dy, h) * w
         for dx in tl.static_range(-low_r, low_r + 1):
             level = tl.load(lit + row + clamped(x + dx, w), mask=inside, other=0.0)

@@ -69,11 +69,11 @@ def softened(plane, y, x, h, w, inside):
 def softened_twice(plane, y, x, h, w, inside):
     """`pyramid.soften` twice at single places of a plane."""
     total = tl.zeros_like(y).to(tl.float32)
-    for dy in tl.static_range(-2, 3):
+    for dy in range(-2, 3):
         row = mirrored(y + dy, h) * w
+        # 6, 4, 1 for distances of 0, 1, 2.
+        down = 6 - 2.25 * dy * dy + 0.25 * dy * dy * dy * dy
         for dx in tl.static_range(-2, 3):
-            # 6, 4, 1 for distances of 0, 1, 2.
-            down = 6 - 2.25 * dy * dy + 0.25 * dy * dy * dy * dy
             across = 6 - 2.25 * dx * dx + 0.25 * dx * dx * dx * dx
             taken = tl.load(plane + row + mirrored(x + dx, w), mask=inside, other=0.0)
             total += (down * across / 256.0) * taken
@@ -85,7 +85,7 @@ def extremes(plane, y, x, h, w, radius: tl.constexpr, inside):
     """`pyramid.shrink` and `pyramid.grow` at single places of a plane."""
     low = tl.zeros_like(y).to(tl.float32) + float("inf")
     high = tl.zeros_like(y).to(tl.float32) - float("inf")
-    for dy in tl.static_range(-radius, radius + 1):
+    for dy in range(-radius, radius + 1):
         row = clamped(y + dy, h) * w
         for dx in tl.static_range(-radius, radius + 1):
             taken = tl.load(plane + row + clamped(x + dx, w), mask=inside, other=0.0)
@@ -203,32 +203,32 @@ def level_of(h, w, level: tl.constexpr):
 
 
 @triton.jit
-def share_of_mean(i, n, level: tl.constexpr):
-    """What a value of a row counts for in the mean ``level`` levels up; the last may be alone."""
-    share = i * 0.0 + 1.0
-    for _ in tl.static_range(level):
-        share *= tl.where((i | 1) < n, 0.5, 1.0)
-        i = i >> 1
-        n = (n + 1) >> 1
-    return share
+def cell_places(start, n, w, block: tl.constexpr):
+    """Cells of a small plane in order, without a division: index, row, column, if there is one."""
+    e = start + tl.arange(0, block)
+    y = ((e.to(tl.float32) + 0.5) * (1.0 / w)).to(tl.int32)
+    return e, y, e - y * w, e < n
 
 
 @triton.jit
-def pull(plane, h, w, first: tl.constexpr, by: tl.constexpr, block: tl.constexpr):
-    """A level of a pyramid, from the level ``first``, ``by`` levels below, at once."""
-    span: tl.constexpr = 1 << (2 * by)
-    cells: tl.constexpr = block // span
-    at, hl, wl = level_of(h, w, first)
-    above, hc, wc = level_of(h, w, first + by)
-    k = tl.arange(0, span)[None, :]
-    for start in range(0, hc * wc, cells):
-        e = start + tl.arange(0, cells)
-        y = (e // wc * (1 << by))[:, None] + (k >> by)
-        x = (e % wc * (1 << by))[:, None] + (k & ((1 << by) - 1))
-        there = (e < hc * wc)[:, None] & (y < hl) & (x < wl)
-        share = share_of_mean(y, hl, by) * share_of_mean(x, wl, by)
-        v = tl.load(plane + at + y * wl + x, mask=there, other=0.0)
-        tl.store(plane + above + e, tl.sum(v * share, 1), mask=e < hc * wc)
+def pull(values, weights, at, h, w, above, hc, wc, block: tl.constexpr):
+    """The next level of a pyramid of two planes, that begins ``above``: means of two by two."""
+    for start in range(0, hc * wc, block):
+        e, y, x, inside = cell_places(start, hc * wc, wc, block)
+        y, x = 2 * y, 2 * x
+        right, below = inside & (x + 1 < w), inside & (y + 1 < h)
+        place = at + y * w + x
+        a = tl.load(values + place, mask=inside, other=0.0)
+        b = tl.load(values + place + 1, mask=right, other=0.0)
+        c = tl.load(values + place + w, mask=below, other=0.0)
+        d = tl.load(values + place + w + 1, mask=right & below, other=0.0)
+        i = tl.load(weights + place, mask=inside, other=0.0)
+        j = tl.load(weights + place + 1, mask=right, other=0.0)
+        k = tl.load(weights + place + w, mask=below, other=0.0)
+        m = tl.load(weights + place + w + 1, mask=right & below, other=0.0)
+        share = tl.where(right, 0.5, 1.0) * tl.where(below, 0.5, 1.0)
+        tl.store(values + above + e, (a + b + c + d) * share, mask=inside)
+        tl.store(weights + above + e, (i + j + k + m) * share, mask=inside)
 
 
 @triton.jit
@@ -269,42 +269,34 @@ def filled_two(values, weights, filled, y, x, h, w, level: tl.constexpr, inside)
 def fill(values, weights, filled, h, w, last: tl.constexpr, block: tl.constexpr):
     """`pyramid.spread` of one channel of a field by one program; ``last`` is where one is left.
 
-    Three levels are made at a time and filled two at a time: steps wait for each other.
+    Levels wait for each other, so all that a level reads is asked for at once.
     """
-    for by in tl.static_range(1, 4):
-        if by <= last:
-            pull(values, h, w, 0, by, block)
-            pull(weights, h, w, 0, by, block)
+    few: tl.constexpr = block // 4
+    at, high, wide = h * 0, h + 0, w + 0
+    for _ in range(last):
+        above, hc, wc = at + high * wide, (high + 1) // 2, (wide + 1) // 2
+        pull(values, weights, at, high, wide, above, hc, wc, few)
+        tl.debug_barrier()
+        at, high, wide = above, hc, wc
+    tl.store(filled + at, tl.load(values + at) / tl.maximum(tl.load(weights + at), 1e-8))
     tl.debug_barrier()
-    for by in tl.static_range(1, 4):
-        if 3 + by <= last:
-            pull(values, h, w, 3, by, block)
-            pull(weights, h, w, 3, by, block)
-    tl.debug_barrier()
-    top, _, _ = level_of(h, w, last)
-    tl.store(filled + top, tl.load(values + top) / tl.maximum(tl.load(weights + top), 1e-8))
-    tl.debug_barrier()
-    if last % 2 == 1:
-        fill_level(values, weights, filled, h, w, last - 1, 1, 64)
-    for step in tl.static_range(last // 2):
-        # High levels are a handful of values.
-        fill_level(values, weights, filled, h, w, last // 2 * 2 - 2 - 2 * step, 2,
-                   64 if step + 2 < last // 2 else (128 if step + 1 < last // 2 else block // 2)
-                   )  # fmt: skip
+    for step in range(last - 1):
+        # From the highest level down: sides halved so often, rounded up.
+        by = last - 1 - step
+        high, wide = (h + (1 << by) - 1) >> by, (w + (1 << by) - 1) >> by
+        at -= high * wide
+        fill_level(values + at, weights + at, filled + at, high, wide, few)
+    if last > 0:
+        fill_level(values, weights, filled, h, w, block)
 
 
 @triton.jit
-def fill_level(values, weights, filled, h, w, level: tl.constexpr, by: tl.constexpr,
-               block: tl.constexpr):  # fmt: skip
-    at, hl, wl = level_of(h, w, level)
-    for start in range(0, hl * wl, block):
-        e = start + tl.arange(0, block)
-        inside = e < hl * wl
-        if by == 1:
-            v = filled_one(values, weights, filled, e // wl, e % wl, h, w, level, inside)
-        else:
-            v = filled_two(values, weights, filled, e // wl, e % wl, h, w, level, inside)
-        tl.store(filled + at + e, v, mask=inside)
+def fill_level(values, weights, filled, h, w, block: tl.constexpr):
+    """A level of a field from the one above it, which is filled already."""
+    for start in range(0, h * w, block):
+        e, y, x, inside = cell_places(start, h * w, w, block)
+        v = filled_one(values, weights, filled, y, x, h, w, 0, inside)
+        tl.store(filled + e, v, mask=inside)
     tl.debug_barrier()
 
 
