@@ -19,6 +19,7 @@ import torch
 from torch import Tensor
 
 from models.pyramid import enlarge, grow, pool, shrink, soften, spread
+from models.replay import replayed
 from models.screen import Hue, Screen, color_difference, saturation
 
 SPANS = (0.4, 2.2), (0.7, 1.3), (0.7, 1.3)
@@ -153,6 +154,7 @@ def _clear(off: Tensor, shade: Tensor, bound: float) -> Tensor:
     return soften(alike.to(off.dtype)) * (1 - near)
 
 
+@replayed
 def _well_inside(alike: Tensor) -> Tensor:
     """Where whole neighbourhoods are alike: the subject's soft edge is no screen."""
     return shrink((soften(soften(alike.float())) > 0.97).float(), 3)

@@ -21,6 +21,7 @@ from torch import Tensor
 from models.features import Context, context, look_up, pixels, radius
 from models.field import Fitted
 from models.pyramid import enlarge, enlarge_part, extent, grow, joined, pool, shrink, soften, spread
+from models.replay import replayed
 from models.screen import Hue, Screen
 from models.screen import normalised_difference as normalised_difference
 
@@ -81,8 +82,7 @@ def _follow_spill(rough: Tensor, flat: Tensor, core: Tensor, rounds: int) -> Ten
     """
     start = core
     for _ in range(rounds):
-        reach = grow(torch.where(core, rough, torch.full_like(rough, -1.0)), 1)
-        wider = core | (flat & (reach > 0) & (rough > 0.25) & (reach - rough < 0.13))
+        wider = _followed(rough, flat, core)
         if bool((wider == core).all()):
             break
         core = wider
@@ -91,6 +91,13 @@ def _follow_spill(rough: Tensor, flat: Tensor, core: Tensor, rounds: int) -> Ten
     sharp = edge & (shrink(rough, 3) < 0.1)
     share = spread(sharp.to(rough.dtype), edge.to(rough.dtype))
     return start | (core & (share > 0.6))
+
+
+@replayed
+def _followed(rough: Tensor, flat: Tensor, core: Tensor) -> Tensor:
+    """The core and what it reaches by one pixel."""
+    reach = grow(torch.where(core, rough, torch.full_like(rough, -1.0)), 1)
+    return core | (flat & (reach > 0) & (rough > 0.25) & (reach - rough < 0.13))
 
 
 def _close_enclosed(rough: Tensor, core: Tensor) -> Tensor:

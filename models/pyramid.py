@@ -10,6 +10,8 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from models.replay import replayed
+
 
 def pool(x: Tensor, factor: int) -> Tensor:
     """Mean over squares of ``factor`` pixels; the last square may be smaller.
@@ -139,8 +141,11 @@ def grow(x: Tensor, radius: int) -> Tensor:
         x: (B, C, H, W) float.
         radius: in pixels; 0 returns ``x``.
     """
-    if radius < 1:
-        return x
+    return _grown(x, radius) if radius > 0 else x
+
+
+@replayed
+def _grown(x: Tensor, radius: int) -> Tensor:
     side = 2 * radius + 1
     return _running_max(_running_max(x, -1, side), -2, side)
 
@@ -168,6 +173,7 @@ def joined(start: Tensor, inside: Tensor) -> Tensor:
     return start
 
 
+@replayed
 def soften(x: Tensor) -> Tensor:
     """A 3x3 binomial blur, the edge repeated: takes the edge off single-pixel noise.
 
@@ -184,6 +190,7 @@ def soften(x: Tensor) -> Tensor:
     return torch.lerp(cols[..., :-1], cols[..., 1:], 0.5)
 
 
+@replayed
 def spread(x: Tensor, weight: Tensor) -> Tensor:
     """Fill a field everywhere from where it is known.
 
