@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import torch
 
 from models.cut import Placed
+from models.replay import Replays
 from models.sequence import KeyedClip, KeyedFrame
 from models.state import State
 from stream.capture.frame import Frame
@@ -92,12 +93,14 @@ class Keying:
         self._pool = ThreadPoolExecutor(
             self._ahead, "posewall-keying", initializer=torch.set_num_threads, initargs=(1,)
         )
+        self._replays = Replays()
 
     def __enter__(self) -> Keying:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._pool.shutdown(cancel_futures=True)
+        self._replays.forget()
         # The workers' single thread became the usual number for threads that begin later.
         torch.set_num_threads(self._threads)
 
@@ -113,7 +116,8 @@ class Keying:
         coming: deque[Future[Keyed]] = deque()
         for number in numbers:
             frame = self._sources.at(number)
-            keyed = self._clip.next(frame.planes, frame.encoding, frame.quarter_turns)
+            with self._replays:
+                keyed = self._clip.next(frame.planes, frame.encoding, frame.quarter_turns)
             coming.append(self._pool.submit(self._place, number, keyed, self._clip.state))
             if len(coming) > self._ahead:
                 yield coming.popleft().result()
@@ -121,5 +125,6 @@ class Keying:
             yield coming.popleft().result()
 
     def _place(self, number: int, keyed: KeyedFrame, state: State) -> Keyed:
-        placed = {film.name: film.place(keyed) for film in self._films}
+        with self._replays:
+            placed = {film.name: film.place(keyed) for film in self._films}
         return Keyed(number, placed, keyed.screen_found, keyed.plate_fits, state)

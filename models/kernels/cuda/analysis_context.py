@@ -140,7 +140,7 @@ def describe(fields, kept, rough, core, front, own, soft, seen, state, h, w, h2,
 
 @triton.jit
 def halves_of(value):
-    """A value as the sum of two in float16: to 22 bits."""
+    """A value as the sum of two in float16: to 22 bits, or to 3e-8 where it is small."""
     coarse = value.to(tl.float16)
     return coarse, (value - coarse.to(tl.float32)).to(tl.float16)
 

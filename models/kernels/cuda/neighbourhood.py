@@ -212,7 +212,10 @@ def cell_places(start, n, w, block: tl.constexpr):
 
 @triton.jit
 def pull(values, weights, at, h, w, above, hc, wc, block: tl.constexpr):
-    """The next level of a pyramid of two planes, that begins ``above``: means of two by two."""
+    """The next level of a pyramid of two planes, that begins ``above``: means of two by two.
+
+    Programs of one launch that share the weights each write them: the same values, so in any order.
+    """
     for start in range(0, hc * wc, block):
         e, y, x, inside = cell_places(start, hc * wc, wc, block)
         y, x = 2 * y, 2 * x

@@ -14,6 +14,7 @@ from models.kernels.cuda.lane import Lane
 from models.kernels.cuda.layers import Layers
 from models.kernels.cuda.network import Weights
 from models.kernels.cuda.places import Way
+from models.replay import CAPTURING
 from models.settings import KeySettings
 
 Slots = tuple[tuple[int, Way], ...]
@@ -89,7 +90,7 @@ class Recording:
             captured: AbstractContextManager[None] = torch.cuda.graph(
                 graph, stream=torch.cuda.current_stream(), capture_error_mode="thread_local"
             )
-            with captured:
+            with CAPTURING, captured:
                 for step in self._steps:
                     step()
             self._graph = graph

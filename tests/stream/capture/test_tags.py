@@ -33,7 +33,15 @@ def test_an_open_matrix_goes_by_the_number_of_lines(height: int, want: Matrix) -
 def test_jpeg_is_full_range_601_centre_and_srgb_at_any_size() -> None:
     found = encoding(replace(OPEN, codec="mjpeg"))
     assert found == Encoding(Matrix.BT601, Range.FULL, Transfer.SRGB, Siting.CENTER, 8)
-    assert encoding(OPEN, replace(YUV, full_by_name=True)).range is Range.FULL
+
+
+def test_a_format_named_for_its_range_says_nothing_of_its_matrix() -> None:
+    """A card's decoder gives full-range H.264 under another name than software does."""
+    full = replace(YUV, full_by_name=True)
+    assert encoding(OPEN, full).range is Range.FULL
+    for height in (480, 1080):
+        there = replace(OPEN, height=height)
+        assert encoding(there, full).matrix is encoding(there, YUV).matrix
 
 
 def test_rgb_is_full_range_srgb_unless_it_says_otherwise() -> None:

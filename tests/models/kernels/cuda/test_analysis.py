@@ -198,11 +198,13 @@ def test_a_plate_is_followed_and_what_it_shows_outside_is_cut() -> None:
 
 @torch.inference_mode()
 @pytest.mark.parametrize("base", [GREEN, BLUE])
+@pytest.mark.parametrize("shift", [0.0, 0.01, 0.02, 0.05, 0.1, 0.2])
 def test_how_badly_a_plate_fits_is_measured_as_the_reference_does(
-    base: tuple[float, float, float],
+    base: tuple[float, float, float], shift: float
 ) -> None:
-    """The level is off by half a stop at most, or the hue."""
-    planes, bare = planes_of(scene()), planes_of(scene(base=base, who=False, wall=0.5) * 0.7)
+    """The level is off by half a stop at most, or the hue; each frame has a middle of its own."""
+    planes = planes_of(scene(shift=shift, noise=0.01 + shift / 10))
+    bare = planes_of(scene(base=base, who=False, wall=0.5) * 0.7)
     pair = Pair(planes, plate=bare)
     for launch in pair.kernels.launches(sent(planes), pair.out, True)[:5]:
         launch()
