@@ -25,6 +25,9 @@ from stream.template.nudge import Nudge
 from stream.template.standing import Stand
 from stream.template.template import Template
 
+_WHOLE = 0.99
+"""Opacity from which nobody sees that a layer is still coming."""
+
 
 class Design:
     """What a film shows around its subject, and where the subject stands.
@@ -107,7 +110,19 @@ class Design:
 
     def subject_gain(self, t_s: float) -> float:
         """How much of the subject is seen, 0 to 1: it fades where card and take meet."""
-        return self._parts.share(t_s, (False, True, False))
+        parts = self._parts
+        # A part that the film has not asks for no fade.
+        return parts.share(t_s, (parts.opening_s <= 0, True, parts.closing_s <= 0))
+
+    def standing(self, t_s: float) -> int:
+        """How many of the layers that come and go are wholly there at a second of the film."""
+        elements = (
+            segment.motion
+            for run in self._made()
+            for segment in run.segments
+            if isinstance(segment, Element)
+        )
+        return sum(motion.pose(t_s).opacity > _WHOLE for motion in elements)
 
     def scene(self, t_s: float) -> Scene:
         """What the subject stands in at a second of the film.

@@ -23,6 +23,8 @@ GROWN = (
 )
 MOST_GROWN = 1.5
 """chosen: 1280x720 on the whole of 1920x1080; more is seen on a phone that is held near."""
+SHORT_S = 1.0
+SHORT = "only {:.2f} s of this take are shown, too short for a greeting; record it again"
 NOBODY = "nobody was found in this take; look at the film before you hand it on"
 
 
@@ -44,10 +46,18 @@ def part_of(take: Take, found: Survey) -> tuple[float, float]:
 
 
 def poster_at(line: TimeLine, films: Sequence[FilmPictures], best: Sequence[int]) -> int:
-    """The number of the frame for the poster: the best that all films show in full."""
+    """The number of the frame for the poster: the best that all films show in full, with as many
+    as can be of the words and layers that come and go."""
+    full = {
+        n: sum(film.standing(n) for film in films)
+        for n, source in enumerate(line.shown)
+        if source is not None and all(film.full_at(n) for film in films)
+    }
+    most = max(full.values(), default=0)
     first: dict[int, int] = {}
-    for n, source in enumerate(line.shown):
-        if source is not None and all(film.full_at(n) for film in films):
+    for n, standing in full.items():
+        source = line.shown[n]
+        if standing == most and source is not None:
             first.setdefault(source, n)
     for source in best:
         if source in first:

@@ -33,6 +33,9 @@ class Staging(Protocol):
     def scene(self, t_s: float) -> Scene:
         """What its subjects stand in; the same object for as long as nothing changes."""
 
+    def standing(self, t_s: float) -> int:
+        """How many of the layers that come and go are wholly there."""
+
     def subject_gain(self, t_s: float) -> float:
         """How much of the subjects is seen, 0 to 1."""
 
@@ -141,6 +144,10 @@ class FilmPictures:
     def full_at(self, number: int) -> bool:
         """Whether a frame of the film shows the subject as it is, not faded."""
         return self._design.subject_gain(float(number / self._rate)) >= 1
+
+    def standing(self, number: int) -> int:
+        """How many of the layers that come and go a frame of the film shows in full."""
+        return self._design.standing(float(number / self._rate))
 
 
 def _changed(placed: Sequence[Placed | None]) -> tuple[slice, slice] | None:

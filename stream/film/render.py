@@ -28,7 +28,15 @@ from stream.film.finishing import check_names, finish
 from stream.film.goes import BUSY, Goes
 from stream.film.mux import PiecesDifferError
 from stream.film.owner import metadata_of
-from stream.film.part import PLATE_UNFIT, grown_notes, notes_of, part_of, poster_at
+from stream.film.part import (
+    PLATE_UNFIT,
+    SHORT,
+    SHORT_S,
+    grown_notes,
+    notes_of,
+    part_of,
+    poster_at,
+)
 from stream.film.pictures import FilmPictures, placements_of
 from stream.film.pins import coded, pins_of
 from stream.film.poster import poster_bytes
@@ -269,6 +277,8 @@ class FilmRenderer:
         take, found = cast.take, cast.found
         template = self.event.template_version(take.template, take.template_version)
         begin_s, end_s = part_of(take, found)
+        if end_s - begin_s < SHORT_S:
+            notes.append(SHORT.format(end_s - begin_s))
         designs: dict[str, Design] = {}
         together: dict[TimeLine, list[str]] = {}
         for name in codings:

@@ -66,7 +66,7 @@ def _titles(
     others = _taken(event, take, free, "shot" in asks)
     fields = {
         **name_fields(event, take.people, take.begun),
-        "shot": f"{take.number:04d}",
+        "shot": f"t{take.number:04d}",  # a shot of the same number is somebody else
         "template": take.template,
         "copies": "",
     }

@@ -66,6 +66,9 @@ class Stage:
     def scene(self, t_s: float) -> Scene:
         return self._scenes[sum(t_s >= t for t in self.changes_s)]
 
+    def standing(self, t_s: float) -> int:
+        return 0
+
     def subject_gain(self, t_s: float) -> float:
         self.asked.append(t_s)
         return min(1.0, t_s / self.fade_s) if self.fade_s else 1.0

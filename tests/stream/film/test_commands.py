@@ -35,9 +35,9 @@ def test_from_a_clip_to_a_greeting_and_one_more(
     assert typed("greet", clip, "--person", "mira", "--to", "0.24", *here) == 0
     told = capsys.readouterr()
     assert "1/1 anna.mp4 added as take t0001" in told.out
-    film = event.paths.films / "0001-Mira-Tallow-wide.mp4"
+    film = event.paths.films / "t0001-Mira-Tallow-wide.mp4"
     assert f"t0001: {film}" in told.out
-    assert "1/1 t0001  done: 0001-Mira-Tallow-wide.mp4" in told.err
+    assert "1/1 t0001  done: t0001-Mira-Tallow-wide.mp4" in told.err
     assert frames(film) == 6
     assert find_take(event, "1").people == ("1",)
 
@@ -48,7 +48,7 @@ def test_from_a_clip_to_a_greeting_and_one_more(
     take = find_take(event, "1")
     assert (take.template, take.begin_s, take.end_s) == ("shore", 0.1, 0.3)
     names = sorted(p.name for p in event.paths.films.iterdir())
-    assert names == ["0001-Jon-Fenwick-wide.jpg", "0001-Jon-Fenwick-wide.mp4"]
+    assert names == ["t0001-Jon-Fenwick-wide.jpg", "t0001-Jon-Fenwick-wide.mp4"]
     assert film_owner(event.paths.films / names[1]) == take.unique
     assert frames(event.paths.films / names[1]) == 5
 
@@ -57,7 +57,7 @@ def test_how_greetings_stand(event: Event, capsys: pytest.CaptureFixture[str]) -
     here = ("--event", event.paths.root)
     add_take(event, frames=6)
     assert typed("greet", "1", "--no-wait", *here) == 0
-    assert "take t0001; 'batch run' makes 0001-Mira-Tallow-wide.mp4" in capsys.readouterr().out
+    assert "take t0001; 'batch run' makes t0001-Mira-Tallow-wide.mp4" in capsys.readouterr().out
     assert typed("batch", "status", *here) == 0
     told = capsys.readouterr()
     assert "1 take; 1 waiting." in told.out
@@ -65,11 +65,11 @@ def test_how_greetings_stand(event: Event, capsys: pytest.CaptureFixture[str]) -
     assert typed("batch", "run", *here) == 0
     told = capsys.readouterr()
     assert told.out == "1 of 1 greetings are made, 0 failed.\n"
-    (event.paths.films / "0001-Mira-Tallow-wide.mp4").unlink()
+    (event.paths.films / "t0001-Mira-Tallow-wide.mp4").unlink()
     assert typed("batch", "status", *here) == 0
     told = capsys.readouterr()
-    assert "  t0001  done: 0001-Mira-Tallow-wide.mp4\n" in told.out
-    assert "0001-Mira-Tallow-wide.mp4 is no longer there" in told.out
+    assert "  t0001  done: t0001-Mira-Tallow-wide.mp4\n" in told.out
+    assert "t0001-Mira-Tallow-wide.mp4 is no longer there" in told.out
 
 
 def test_what_is_made_first_is_told(event: Event, capsys: pytest.CaptureFixture[str]) -> None:

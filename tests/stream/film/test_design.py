@@ -160,6 +160,21 @@ def test_cards_show_what_they_name(tmp_path: Path) -> None:
     assert made.scene(0.2) is not made.scene(4.0)
 
 
+def test_who_has_no_card_before_or_after_does_not_fade_there(tmp_path: Path) -> None:
+    template = load_template(film_folder(tmp_path / "t"))
+    made = design(template, WIDE, FIELDS, 2.0)
+    assert made.length_s == 2.0
+    assert [made.subject_gain(t) for t in (0.0, 1.0, 1.99)] == [1, 1, 1]
+    assert {made.standing(t) for t in (0.0, 1.0)} == {0}
+
+
+def test_layers_that_move_are_counted_once_they_are_wholly_there(tmp_path: Path) -> None:
+    made = design(load_template(film_folder(tmp_path / "t", MOVING)), TALL, FIELDS, 6.0)
+    counts = [made.standing(t / 10) for t in range(80)]
+    assert len(set(counts)) > 1
+    assert counts[40] == max(counts)
+
+
 def test_sides_are_the_background_and_nobody_stands_on_them(tmp_path: Path) -> None:
     template = load_template(film_folder(tmp_path / "t"))
     made = design(template, WIDE, FIELDS, 2.0)

@@ -259,6 +259,7 @@ def test_a_take_of_one_frame_is_a_film(event: Event, tmp_path: Path) -> None:
     films = renderer(event).make(take)
     assert len(pictures(event, films.films[0])) >= 1
     assert (event.paths.films / films.posters[0]).is_file()
+    assert any("too short for a greeting" in note for note in films.notes), films.notes
 
 
 def test_a_plate_of_another_size_is_left_with_a_note(event: Event, tmp_path: Path) -> None:

@@ -149,11 +149,11 @@ def test_a_persons_takes_go_with_all_that_was_made_of_them(
     kept = [evening.other, evening.once] + [evening.group] * (choice == "keep")
     assert take_ids(event) == sorted(kept)
     once = take_of(evening, evening.once)
-    assert [f.film for f in once.films] == ["Fenwick,-Jon/0004-Fenwick,-Jon-wide.mp4"]
+    assert [f.film for f in once.films] == ["Fenwick,-Jon/t0004-Fenwick,-Jon-wide.mp4"]
     if choice == "keep":
         group = take_of(evening, evening.group)
         assert (group.people, group.former_films, group.render) == (("101",), (), 2)
-        assert [f.film for f in group.films] == ["Mira-Tallow/0002-Mira-Tallow-wide.mp4"]
+        assert [f.film for f in group.films] == ["Mira-Tallow/t0002-Mira-Tallow-wide.mp4"]
         media = f"takes/{evening.group}/take.mkv"
         assert hashes(evening.folder)[media] == before[media]
     # What stays for others is made anew, without the name.

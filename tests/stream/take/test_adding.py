@@ -58,7 +58,7 @@ def test_a_clip_is_copied_bit_for_bit(
     take = add_clip(event, path, settings=SETTINGS, people=["1"], begin_s=0.2, end_s=0.6)
     assert load_take(event, take.id) == take
     assert (take.recording, take.source, take.sound, take.notes) == (False, name, "", ())
-    assert [f.film for f in take.films] == ["0001-Mira-Tallow-wide.mp4"]
+    assert [f.film for f in take.films] == ["t0001-Mira-Tallow-wide.mp4"]
     given, kept = frames_of(path), list(open_take(event, take).frames())
     assert len(given) == len(kept) == 20
     assert all(same(a, b) for a, b in zip(given, kept, strict=True))

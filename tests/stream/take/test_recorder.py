@@ -122,7 +122,7 @@ def test_a_take_begins_before_the_press_and_ends_with_it(event: Event, tmp_path:
     assert load_take(event, take.id) == take
     assert not take.recording
     assert (take.notes, take.sound) == ((), "the source's own track")
-    assert [f.film for f in take.films] == ["0001-Mira-Tallow-wide.mp4"]
+    assert [f.film for f in take.films] == ["t0001-Mira-Tallow-wide.mp4"]
     assert sorted(p.name for p in (event.paths.takes / take.id).iterdir()) == [
         "take.json",
         "take.mkv",

@@ -27,20 +27,20 @@ def named(take: Take) -> list[str]:
 def test_names_end_in_the_shape(event: Event) -> None:
     take = titled(event, record(number=12, people=("1", "03")), ["wide", "tall", "wide"])
     assert named(take) == [
-        "0012-Mira-Tallow,-Åsa-Öberg-wide.mp4",
-        "0012-Mira-Tallow,-Åsa-Öberg-tall.mp4",
+        "t0012-Mira-Tallow,-Åsa-Öberg-wide.mp4",
+        "t0012-Mira-Tallow,-Åsa-Öberg-tall.mp4",
     ]
-    assert take.films[0].poster == "0012-Mira-Tallow,-Åsa-Öberg-wide.jpg"
-    assert named(titled(event, record(people=("9",)))) == ["0001-wide.mp4"]
+    assert take.films[0].poster == "t0012-Mira-Tallow,-Åsa-Öberg-wide.jpg"
+    assert named(titled(event, record(people=("9",)))) == ["t0001-wide.mp4"]
 
 
 @pytest.mark.parametrize(
     ("pattern", "name"),
     [
         ("{group}/{people}", "Otters/Mira-Tallow-wide.mp4"),
-        ("{size}/{shot}", "wide/0001.mp4"),
-        ("{shot}_{date}_{template}", "0001_2026-05-01_plain-wide.mp4"),
-        ("{nothing}{", "0001-Mira-Tallow-wide.mp4"),
+        ("{size}/{shot}", "wide/t0001.mp4"),
+        ("{shot}_{date}_{template}", "t0001_2026-05-01_plain-wide.mp4"),
+        ("{nothing}{", "t0001-Mira-Tallow-wide.mp4"),
         ("{people} x{copies}", "Mira-Tallow-x-wide.mp4"),
     ],
 )
@@ -76,21 +76,21 @@ def test_former_names_are_kept_until_the_film_is_made(event: Event) -> None:
     event.paths.roster.write_text(text.replace("Tallow", "Tallowe"), "utf-8")
     now = change_take(event, take.id)
     assert (named(now), now.former_films, now.render) == (
-        ["0001-Mira-Tallowe-wide.mp4"],
-        ("0001-Mira-Tallow-wide.mp4",),
+        ["t0001-Mira-Tallowe-wide.mp4"],
+        ("t0001-Mira-Tallow-wide.mp4",),
         2,
     )
-    assert "0001-Mira-Tallow-wide.jpg" in film_names(now)
+    assert "t0001-Mira-Tallow-wide.jpg" in film_names(now)
     event.paths.roster.write_text(text, "utf-8")
     back = change_take(event, take.id)
-    assert (named(back), back.former_films) == (named(take), ("0001-Mira-Tallowe-wide.mp4",))
+    assert (named(back), back.former_films) == (named(take), ("t0001-Mira-Tallowe-wide.mp4",))
 
 
 def test_what_is_given_is_changed_and_the_rest_stays(event: Event) -> None:
     take = add_take(event)
     now = change_take(event, take.id, people=["2"], shapes=["tall"], begin_s=0.1, end_s=90)
     assert (now.people, now.begin_s, now.end_s) == (("2",), 0.1, None)
-    assert named(now) == ["0001-Jon-Fenwick-wide.mp4", "0001-Jon-Fenwick-tall.mp4"]
+    assert named(now) == ["t0001-Jon-Fenwick-wide.mp4", "t0001-Jon-Fenwick-tall.mp4"]
     assert (now.template, now.template_version) == (take.template, take.template_version)
     assert load_take(event, take.id) == now
     again = change_take(event, take.id, end_s=0.3)
