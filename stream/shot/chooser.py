@@ -42,7 +42,7 @@ from stream.shot.record import Shot
 from stream.shot.store import load_frame
 
 log = logging.getLogger("posewall.shot")
-# As the other threads and processes beside the picture, and behind the one that makes pictures.
+# Where a process cannot be told to run only on what others leave.
 _LOW = 10
 
 
@@ -137,7 +137,10 @@ def main(root: str, shot_id: str, folder: str) -> int:
     # Whoever sends it to all processes of the program means the program.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     at_end_of_input(lambda: os.kill(os.getpid(), signal.SIGTERM))
-    if hasattr(os, "nice"):
+    if sys.platform == "linux":
+        # By a nice alone it would keep a core for some milliseconds when the live picture wants it.
+        os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
+    elif hasattr(os, "nice"):
         os.nice(_LOW)
     torch.set_num_threads(1)
     cv2.setNumThreads(1)
