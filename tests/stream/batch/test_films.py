@@ -107,7 +107,7 @@ def test_a_take_becomes_a_film_with_its_poster(
     assert queue.known() == {take.job}
     worker.start()
     job = until(queue, take.id, State.DONE, State.FAILED)
-    assert (job.state, job.films) == (State.DONE, ("0001-Mira-Tallow-wide.mp4",)), job.why
+    assert (job.state, job.films) == (State.DONE, ("t0001-Mira-Tallow-wide.mp4",)), job.why
     film = event.paths.films / job.films[0]
     assert film_owner(film) == picture_owner(film.with_suffix(".jpg")) == take.unique
     with av.open(str(film)) as container:
@@ -202,14 +202,14 @@ def test_a_corrected_name_leaves_one_film(event: Event, queue: JobQueue, worker:
     until(queue, take.id, State.DONE)
     text = event.paths.roster.read_text("utf-8").replace("Tallow", "Tallowe")
     event.paths.roster.write_text(text, "utf-8")
-    mine = event.paths.films / "0001-Mira-Tallow-wide, cut.mp4"
-    mine.write_bytes((event.paths.films / "0001-Mira-Tallow-wide.mp4").read_bytes())
+    mine = event.paths.films / "t0001-Mira-Tallow-wide, cut.mp4"
+    mine.write_bytes((event.paths.films / "t0001-Mira-Tallow-wide.mp4").read_bytes())
     queue.enqueue_take(change_take(event, take.id))
     until(queue, take.id, State.DONE)
     assert sorted(p.name for p in event.paths.films.iterdir()) == [
-        "0001-Mira-Tallow-wide, cut.mp4",
-        "0001-Mira-Tallowe-wide.jpg",
-        "0001-Mira-Tallowe-wide.mp4",
+        "t0001-Mira-Tallow-wide, cut.mp4",
+        "t0001-Mira-Tallowe-wide.jpg",
+        "t0001-Mira-Tallowe-wide.mp4",
     ]
 
 
