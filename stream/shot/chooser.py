@@ -13,6 +13,7 @@ import shutil
 import signal
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -132,16 +133,23 @@ def _kept(
     return about
 
 
+def _stand_back() -> None:
+    """Run on what others leave."""
+    if sys.platform == "linux":
+        # By a nice alone it would keep a core for some milliseconds when the live picture wants it.
+        with suppress(OSError):  # a container may forbid it
+            os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
+            return
+    if hasattr(os, "nice"):
+        os.nice(_LOW)
+
+
 def main(root: str, shot_id: str, folder: str) -> int:
     """Choose; tell how far it is on the standard output, a line "DONE OF" for each frame."""
     # Whoever sends it to all processes of the program means the program.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     at_end_of_input(lambda: os.kill(os.getpid(), signal.SIGTERM))
-    if sys.platform == "linux":
-        # By a nice alone it would keep a core for some milliseconds when the live picture wants it.
-        os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
-    elif hasattr(os, "nice"):
-        os.nice(_LOW)
+    _stand_back()
     torch.set_num_threads(1)
     cv2.setNumThreads(1)
     try:
