@@ -9,6 +9,7 @@ import sys
 import sysconfig
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -85,3 +86,19 @@ def at_end_of_input(act: Callable[[], object], descriptor: int = 0) -> None:
             act()
 
     threading.Thread(target=wait, name="input", daemon=True).start()
+
+
+def stand_back(steps: int, idle: bool = False) -> None:
+    """In a process beside the live picture: leave it room.
+
+    Args:
+        steps: how far below it, as in `os.nice`.
+        idle: run only on what others leave, where that can be told. By steps alone a process
+            keeps a core for some milliseconds when the picture wants it.
+    """
+    if idle and sys.platform == "linux":
+        with suppress(OSError):  # a container may forbid it
+            os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
+            return
+    if hasattr(os, "nice"):
+        os.nice(steps)

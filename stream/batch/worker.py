@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import logging
-import os
 import signal
 import sys
 import threading
@@ -35,7 +34,7 @@ from stream.batch.sweep import Sweep, retry_passed, sweep_film_work
 from stream.device import pick_device
 from stream.errors import UserError
 from stream.event import Event
-from stream.own_process import at_end_of_input
+from stream.own_process import at_end_of_input, stand_back
 from stream.shot import sweep_leftovers
 
 log = logging.getLogger("posewall.batch")
@@ -155,8 +154,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--follow", action="store_true", help="end when standard input ends")
     args = parser.parse_args(argv)
     compiled_code.keep()
-    if hasattr(os, "nice"):
-        os.nice(5)
+    stand_back(5)
     ended = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: ended.set())
     # Ctrl-C reaches the whole terminal group: the starter decides when this one ends.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import inf
 
+from stream.config import LEAST_TAKE_S
 from stream.film.pictures import FilmPictures
 from stream.film.rates import USUAL, TimeLine
 from stream.film.reel import Told
@@ -23,7 +24,6 @@ GROWN = (
 )
 MOST_GROWN = 1.5
 """chosen: 1280x720 on the whole of 1920x1080; more is seen on a phone that is held near."""
-SHORT_S = 1.0
 SHORT = "only {:.2f} s of this take are shown, too short for a greeting; record it again"
 NOBODY = "nobody was found in this take; look at the film before you hand it on"
 
@@ -48,16 +48,15 @@ def part_of(take: Take, found: Survey) -> tuple[float, float]:
 def poster_at(line: TimeLine, films: Sequence[FilmPictures], best: Sequence[int]) -> int:
     """The number of the frame for the poster: the best that all films show in full, with as many
     as can be of the words and layers that come and go."""
-    full = {
-        n: sum(film.standing(n) for film in films)
+    full = [
+        (sum(film.standing(n) for film in films), n, source)
         for n, source in enumerate(line.shown)
         if source is not None and all(film.full_at(n) for film in films)
-    }
-    most = max(full.values(), default=0)
+    ]
+    most = max((standing for standing, _, _ in full), default=0)
     first: dict[int, int] = {}
-    for n, standing in full.items():
-        source = line.shown[n]
-        if standing == most and source is not None:
+    for standing, n, source in full:
+        if standing == most:
             first.setdefault(source, n)
     for source in best:
         if source in first:
@@ -78,6 +77,11 @@ def notes_of(told: Told, found: Survey) -> list[str]:
     if found.figure is None and not told.bare:
         notes.append(NOBODY)
     return notes
+
+
+def short_notes(shown_s: float) -> list[str]:
+    """Whether so many seconds of a take are too few, a sentence."""
+    return [SHORT.format(shown_s)] if shown_s < LEAST_TAKE_S else []
 
 
 def grown_notes(films: Sequence[FilmPictures]) -> list[str]:

@@ -30,12 +30,11 @@ from stream.film.mux import PiecesDifferError
 from stream.film.owner import metadata_of
 from stream.film.part import (
     PLATE_UNFIT,
-    SHORT,
-    SHORT_S,
     grown_notes,
     notes_of,
     part_of,
     poster_at,
+    short_notes,
 )
 from stream.film.pictures import FilmPictures, placements_of
 from stream.film.pins import coded, pins_of
@@ -277,8 +276,7 @@ class FilmRenderer:
         take, found = cast.take, cast.found
         template = self.event.template_version(take.template, take.template_version)
         begin_s, end_s = part_of(take, found)
-        if end_s - begin_s < SHORT_S:
-            notes.append(SHORT.format(end_s - begin_s))
+        notes += short_notes(end_s - begin_s)
         designs: dict[str, Design] = {}
         together: dict[TimeLine, list[str]] = {}
         for name in codings:

@@ -23,12 +23,11 @@ from pathlib import Path
 
 from models import kernels
 from stream import compiled_code
-from stream.own_process import LOW, at_end_of_input, begin
+from stream.own_process import LOW, at_end_of_input, begin, stand_back
 
 log = logging.getLogger("posewall.live")
 
 _CACHE = "NUMBA_CACHE_DIR"
-_LOW = 10
 _LINES = 30
 _PROGRESS = re.compile(r"(\d+) (\d+)")
 
@@ -132,8 +131,7 @@ def main(device: str) -> int:
     # Whoever sends it to all processes of the program means the program.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     at_end_of_input(lambda: os.kill(os.getpid(), signal.SIGTERM))
-    if hasattr(os, "nice"):
-        os.nice(_LOW)
+    stand_back(10)
 
     def progress(done: int, of: int) -> None:
         from models.kernels.cpu import compiled  # numba: only where it is used

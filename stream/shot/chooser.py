@@ -13,7 +13,6 @@ import shutil
 import signal
 import sys
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,7 +24,7 @@ from stream.best import Ranking, contact_strip, rank
 from stream.durable import replace_file, storing
 from stream.event import Event
 from stream.opencv import cv2
-from stream.own_process import at_end_of_input
+from stream.own_process import at_end_of_input, stand_back
 from stream.shot.burst import Burst
 from stream.shot.choice import (
     STRIP,
@@ -43,8 +42,6 @@ from stream.shot.record import Shot
 from stream.shot.store import load_frame
 
 log = logging.getLogger("posewall.shot")
-# Where a process cannot be told to run only on what others leave.
-_LOW = 10
 
 
 def placed(ranking: Ranking, keep: int, press: int | None) -> tuple[int, ...]:
@@ -133,23 +130,12 @@ def _kept(
     return about
 
 
-def _stand_back() -> None:
-    """Run on what others leave."""
-    if sys.platform == "linux":
-        # By a nice alone it would keep a core for some milliseconds when the live picture wants it.
-        with suppress(OSError):  # a container may forbid it
-            os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
-            return
-    if hasattr(os, "nice"):
-        os.nice(_LOW)
-
-
 def main(root: str, shot_id: str, folder: str) -> int:
     """Choose; tell how far it is on the standard output, a line "DONE OF" for each frame."""
     # Whoever sends it to all processes of the program means the program.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     at_end_of_input(lambda: os.kill(os.getpid(), signal.SIGTERM))
-    _stand_back()
+    stand_back(10, idle=True)
     torch.set_num_threads(1)
     cv2.setNumThreads(1)
     try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import subprocess
+import sys
 import sysconfig
 from pathlib import Path
 
@@ -36,3 +37,19 @@ def test_installed_packages_are_not_put_before_the_standard_library(
     paths = sysconfig.get_paths() | {"purelib": str(ROOT)}
     monkeypatch.setattr(sysconfig, "get_paths", lambda: paths)
     assert environment()["PYTHONPATH"] == "mine"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells a process to run idle")
+@pytest.mark.parametrize("idle", [False, True])
+def test_a_process_stands_back(idle: bool) -> None:
+    """One that may run idle does, or goes as far below as the others."""
+    script = (
+        f"import os; from stream.own_process import stand_back; stand_back(7, idle={idle}); "
+        "print(os.sched_getscheduler(0) == os.SCHED_IDLE, os.nice(0))"
+    )
+    words = [sys.executable, "-c", script]
+    before = os.nice(0)
+    told = subprocess.run(words, env=environment(), capture_output=True, text=True, check=True)
+    lower, nice = told.stdout.split()
+    assert (lower, int(nice)) in {("True", before), ("False", min(before + 7, 19))}
+    assert idle or lower == "False"

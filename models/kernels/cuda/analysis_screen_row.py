@@ -113,10 +113,13 @@ class ScreenRow(SettleRow):
         tiles = {"tiles": self._tiles}
         last = halvings(self._h8, self._w8)
         arguments: tuple[Any, ...]
-        programs, (small8, *others), constants = self._deviation(plate)
-        level_with = self.levels, self.state, small8, *others
+        programs, (small8, bare8, n8, weight), constants = self._deviation(plate)
         spread = (self.squares8, self.scales, self.scales_filled, self.wide, self.state)
-        made = [
+        made = []
+        if not plate:
+            arguments = small8, bare8, self.state, n8, weight
+            made.append(Launch(screen.rank_deviation, programs, arguments, constants))
+        made += [
             Launch(
                 fit.start_fit,
                 self._flat_programs(n),
@@ -136,14 +139,10 @@ class ScreenRow(SettleRow):
                 fit.middle_level,
                 # A plate's deviation is only told; what is remembered is left for it.
                 1 + (programs if plate else 0),
-                level_with,
+                (self.levels, self.state, small8, bare8, n8, weight),
                 constants | {"ranked": plate},
             ),
         ]
-        if not plate:
-            bare8, n8, weight = others
-            arguments = small8, bare8, self.state, n8, weight
-            made.insert(0, Launch(screen.rank_deviation, programs, arguments, constants))
         for turn, counters in ((0, self.levels), (1, self.bounds)):
             made += [
                 Launch(
