@@ -13,6 +13,7 @@ os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 
 from models.errors import PosewallError
 from stream.live import commands as live
+from stream.parser import Parser
 
 AT_ONCE = ("grab", "plate", "next", "take")
 """Commands that only speak to the running program: they do not wait for the large libraries."""
@@ -26,7 +27,7 @@ def build_parser(whole: bool = True) -> argparse.ArgumentParser:
     Args:
         whole: False leaves out the rooms that the commands `ALONE` do without.
     """
-    parser = argparse.ArgumentParser(
+    parser: argparse.ArgumentParser = Parser(
         prog="posewall",
         description="People before a green or blue screen, live inside a designed template; "
         "shots kept at full resolution and finished as pictures ready for print.",

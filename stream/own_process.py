@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import site
 import subprocess
 import sys
@@ -15,6 +16,7 @@ from typing import Any
 
 import stream
 
+_KILLED: int = getattr(signal, "SIGKILL", 9)
 LOW: int = getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0)
 """``creationflags`` of one that leaves room for the picture; 0 but on Windows, since elsewhere a
 process lowers its own priority."""
@@ -68,6 +70,19 @@ def begin(module: str, *words: str, **how: Any) -> subprocess.Popen[Any]:
         process_group=0,
         **how,
     )
+
+
+def how_it_ended(code: int) -> str:
+    """Why a process ended that said nothing, for people, to follow its name.
+
+    Args:
+        code: what it ended with, as `subprocess.Popen.returncode`.
+    """
+    if code == -_KILLED:
+        return "was ended by the system, as happens when memory runs out: close other programs"
+    if code < 0:
+        return f"broke off ({signal.strsignal(-code) or f'signal {-code}'})"
+    return f"ended before its time (code {code})"
 
 
 def at_end_of_input(act: Callable[[], object], descriptor: int = 0) -> None:

@@ -25,7 +25,7 @@ from stream.capture.frame import Frame
 from stream.event import Event
 from stream.live.keeping import lower_priority
 from stream.live.ring import Ring, frame_bytes
-from stream.own_process import LOW, begin
+from stream.own_process import LOW, begin, how_it_ended
 from stream.shot import Shot, load_shot, settle, shots
 from stream.shot.burst import alike, lay_down
 from stream.shot.changes import wait_longer
@@ -229,7 +229,8 @@ class Choosing:
             return
         log.warning("the process that chooses ended with %d: %s", process.returncode, "".join(said))
         sentence = said[-1].strip() if process.returncode == 2 and said else ""
-        self._miss(shot_id, sentence or "the process that chooses it ended before its time")
+        ended = f"the process that chooses it {how_it_ended(process.returncode)}"
+        self._miss(shot_id, sentence or ended)
 
     def _miss(self, shot_id: str, why: str) -> None:
         self._on_trouble(

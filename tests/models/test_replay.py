@@ -134,9 +134,10 @@ def test_where_memory_does_not_suffice_for_a_recording_it_runs_plainly(replays: 
     @replayed
     def greedy(x: Tensor) -> Tensor:
         called.append(torch.cuda.is_current_stream_capturing())
+        more = x + 1
         if called[-1]:
             raise torch.OutOfMemoryError("no room beside what is held")
-        return x + 1
+        return more
 
     for n in range(5):
         assert greedy(torch.full((2,), float(n), device=CUDA)).tolist() == [n + 1.0] * 2

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from stream.own_process import command, environment
+from stream.own_process import command, environment, how_it_ended
 from tests.house.tree import ROOT
 
 
@@ -53,3 +53,9 @@ def test_a_process_stands_back(idle: bool) -> None:
     lower, nice = told.stdout.split()
     assert (lower, int(nice)) in {("True", before), ("False", min(before + 7, 19))}
     assert idle or lower == "False"
+
+
+def test_why_a_process_ended_is_said_for_people() -> None:
+    assert how_it_ended(-9).startswith("was ended by the system, as happens when memory runs out")
+    assert how_it_ended(-11) == "broke off (Segmentation fault)"
+    assert how_it_ended(1) == "ended before its time (code 1)"
