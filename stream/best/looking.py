@@ -18,6 +18,7 @@ from models.sharpness import Detail, Sharpness, detail, sharpness
 from models.upright import Upright
 from models.wholeness import Wholeness, wholeness
 from stream.best.faces import SeenFace, find_faces, follow_faces, look_again
+from stream.best.heads import Extent, extent_of
 from stream.best.matching import Person, match
 from stream.capture.frame import Frame
 
@@ -59,6 +60,7 @@ class Look:
         plate_stops: likewise.
         moved: since the frame before, in shares of the frame's longer side; None where there is
             none, or one of another size.
+        extent: how far people reach; None where nobody is.
         looked: whether faces were looked for.
         faces: of the people in it, by their place in the list of people.
     """
@@ -68,6 +70,7 @@ class Look:
     sharp: Sharpness | None
     exposed: Exposure | None
     moved: float | None
+    extent: Extent | None = None
     screen_light: float | None = None
     plate_stops: float | None = None
     looked: bool = False
@@ -207,4 +210,6 @@ def _look(at: _Open, before: Glance | None) -> Look:
     sharp = sharpness(at.detail) if whole.somebody else None
     exposed = exposure(at.sampled_enc, glance.alpha) if whole.somebody else None
     light = glance.screen_light, glance.plate_stops
-    return Look(glance.screen_found, whole, sharp, exposed, moved, *light)
+    # Without a screen everything counts as somebody.
+    extent = extent_of(glance.alpha) if whole.somebody and glance.screen_found else None
+    return Look(glance.screen_found, whole, sharp, exposed, moved, extent, *light)

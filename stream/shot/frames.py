@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -220,12 +221,33 @@ def decode_frame(path: Path, encoding: Encoding) -> Planes:
         ) from e
 
 
-def view_jpeg(planes: Planes, encoding: Encoding, quarter_turns: int) -> bytes:
-    """A small upright JPEG of a frame, for people who open the folder."""
-    step = max(1, max(planes[0].shape) // VIEW_PIXELS)
+Part = Callable[[tuple[int, int]], tuple[slice, slice]]
+"""Rows and columns of an upright picture of (H, W)."""
+
+
+def view_jpeg(
+    planes: Planes, encoding: Encoding, quarter_turns: int, part: Part | None = None
+) -> bytes:
+    """A small upright JPEG of a frame, for people who open the folder.
+
+    Args:
+        planes: three (H, W) tensors.
+        encoding: their tags.
+        quarter_turns: clockwise turns that make them upright.
+        part: what of it is shown; None: all.
+    """
+    height, width = planes[0].shape
+    side = max(height, width)
+    if part is not None:
+        rows, columns = part((width, height) if quarter_turns % 2 else (height, width))
+        side = max(rows.stop - rows.start, columns.stop - columns.start)
+    step = max(1, side // VIEW_PIXELS)
     # Every n-th sample of each plane: cheap, and the planes still belong together.
     few = (planes[0][::step, ::step], planes[1][::step, ::step], planes[2][::step, ::step])
     rgb = turn(planes_to_rgb(few, encoding), quarter_turns)[0]
+    if part is not None:
+        rows, columns = part((rgb.shape[-2], rgb.shape[-1]))
+        rgb = rgb[:, rows, columns]
     bgr = rgb.flip(0).mul(255).round_().to(torch.uint8).permute(1, 2, 0).contiguous().numpy()
     _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 85])
     return bytes(data)
