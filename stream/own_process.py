@@ -16,7 +16,6 @@ from typing import Any
 
 import stream
 
-_KILLED: int = getattr(signal, "SIGKILL", 9)
 LOW: int = getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0)
 """``creationflags`` of one that leaves room for the picture; 0 but on Windows, since elsewhere a
 process lowers its own priority."""
@@ -78,7 +77,7 @@ def how_it_ended(code: int) -> str:
     Args:
         code: what it ended with, as `subprocess.Popen.returncode`.
     """
-    if code == -_KILLED:
+    if code < 0 and code == -getattr(signal, "SIGKILL", 0):  # Windows has none, nor codes below 0
         return "was ended by the system, as happens when memory runs out: close other programs"
     if code < 0:
         return f"broke off ({signal.strsignal(-code) or f'signal {-code}'})"

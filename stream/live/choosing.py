@@ -229,7 +229,11 @@ class Choosing:
             return
         log.warning("the process that chooses ended with %d: %s", process.returncode, "".join(said))
         sentence = said[-1].strip() if process.returncode == 2 and said else ""
+        with self._lock:
+            over = self._ended
         ended = f"the process that chooses it {how_it_ended(process.returncode)}"
+        if over:
+            ended = "the program was ended first"
         self._miss(shot_id, sentence or ended)
 
     def _miss(self, shot_id: str, why: str) -> None:

@@ -17,8 +17,10 @@ from stream.parser import sentence
         (["greet"], "missing: TAKE|FILE;"),
         (["greet", "t1", "--person"], "--person: its value is missing;"),
         (["greet", "t1", "--from", "soon"], "--from: got soon; need seconds from 0 on"),
-        (["cut", "a.jpg", "--halo", "3"], "--halo 3 means nothing here;"),
-        (["fetch"], "COMMAND: got 'fetch'; it is one of live, grab,"),
+        (["cut", "a.jpg", "--halo", "3"], "posewall cut: --halo 3 means nothing here;"),
+        (["roster", "find", "ann", "--halo"], "posewall roster find: --halo means nothing here;"),
+        (["fetch"], "posewall: there is no command 'fetch'; there are live, grab,"),
+        (["cut", "a.jpg", "--s", "3"], "--s could mean --"),
         ([], "missing: COMMAND;"),
     ],
 )
@@ -40,11 +42,15 @@ def test_a_number_that_is_none() -> None:
     parser.add_argument("--width", type=int)
     with pytest.raises(argparse.ArgumentError) as wrong:
         parser.parse_args(["--width", "wide"])
-    assert sentence(str(wrong.value)) == "--width: got 'wide'; need a number"
+    assert sentence(str(wrong.value)) == "--width: got 'wide'; need a whole number"
+    many = "argument --best: ignored explicit argument '3'"
+    assert sentence(many) == "--best takes no value"
+    both = "argument --plate: not allowed with argument --mask"
+    assert sentence(both) == "--plate and --mask do not go together"
 
 
 def test_what_argparse_words_otherwise_is_said_as_it_is() -> None:
-    assert sentence("ambiguous option: --s") == "ambiguous option: --s"
-    # Python 3.12 and later leave the quotes out.
+    assert sentence("something new") == "something new"
+    # As releases of Python that leave the quotes out have it.
     known = "argument --shape: invalid choice: 'square' (choose from wide, tall)"
     assert sentence(known) == "--shape: got 'square'; it is one of wide, tall"
