@@ -18,7 +18,6 @@ from models.sharpness import Detail, Sharpness, detail, sharpness
 from models.upright import Upright
 from models.wholeness import Wholeness, wholeness
 from stream.best.faces import SeenFace, find_faces, follow_faces, look_again
-from stream.best.heads import Extent, extent_of
 from stream.best.matching import Person, match
 from stream.capture.frame import Frame
 
@@ -52,6 +51,7 @@ class Look:
     """What one frame shows.
 
     Attributes:
+        size: (H, W) of it, upright.
         screen_found: whether it shows a screen.
         whole: of its matte.
         sharp: of the subject; None where nobody is.
@@ -60,17 +60,16 @@ class Look:
         plate_stops: likewise.
         moved: since the frame before, in shares of the frame's longer side; None where there is
             none, or one of another size.
-        extent: how far people reach; None where nobody is.
         looked: whether faces were looked for.
         faces: of the people in it, by their place in the list of people.
     """
 
+    size: tuple[int, int]
     screen_found: bool
     whole: Wholeness
     sharp: Sharpness | None
     exposed: Exposure | None
     moved: float | None
-    extent: Extent | None = None
     screen_light: float | None = None
     plate_stops: float | None = None
     looked: bool = False
@@ -210,6 +209,4 @@ def _look(at: _Open, before: Glance | None) -> Look:
     sharp = sharpness(at.detail) if whole.somebody else None
     exposed = exposure(at.sampled_enc, glance.alpha) if whole.somebody else None
     light = glance.screen_light, glance.plate_stops
-    # Without a screen everything counts as somebody.
-    extent = extent_of(glance.alpha) if whole.somebody and glance.screen_found else None
-    return Look(glance.screen_found, whole, sharp, exposed, moved, extent, *light)
+    return Look(glance.size, glance.screen_found, whole, sharp, exposed, moved, *light)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from models.exposure import Exposure
 from models.settings import KeySettings
-from stream.best.heads import Extent, together
+from stream.best.heads import Extent, extent_of, together
 from stream.best.judging import GROSS, Remark, against
 from stream.best.looking import Look, Looker
 from stream.best.measuring import Reference, reference
@@ -53,7 +53,7 @@ class Ranking:
     Attributes:
         order: places in the burst, from 0, the best first.
         judged: what is thought of each frame, in the order of the burst.
-        extent: how far people reach in any of them; None where nobody is.
+        extent: how far heads reach in any of them; None where no face was found.
     """
 
     order: tuple[int, ...]
@@ -222,5 +222,7 @@ def rank(
                 _figures(look, ref),
             )
         )
-    extent = together(look.extent for look in looker.looks)
+    extent = together(
+        extent_of((f.seen for f in look.faces.values()), look.size) for look in looker.looks
+    )
     return Ranking(tuple(order), tuple(judged), extent)

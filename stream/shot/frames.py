@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from models.color import Encoding, Matrix, Planes, Range, planes_to_rgb, turn
+from models.planes import crop, unturned
 from models.transfer import Transfer
 from stream.errors import UserError
 from stream.opencv import cv2
@@ -236,18 +237,14 @@ def view_jpeg(
         quarter_turns: clockwise turns that make them upright.
         part: what of it is shown; None: all.
     """
-    height, width = planes[0].shape
-    side = max(height, width)
     if part is not None:
-        rows, columns = part((width, height) if quarter_turns % 2 else (height, width))
-        side = max(rows.stop - rows.start, columns.stop - columns.start)
-    step = max(1, side // VIEW_PIXELS)
+        height, width = planes[0].shape
+        size = (width, height) if quarter_turns % 2 else (height, width)
+        planes, _, _ = crop(planes, *unturned(*part(size), size, quarter_turns))
+    step = max(1, max(planes[0].shape) // VIEW_PIXELS)
     # Every n-th sample of each plane: cheap, and the planes still belong together.
     few = (planes[0][::step, ::step], planes[1][::step, ::step], planes[2][::step, ::step])
     rgb = turn(planes_to_rgb(few, encoding), quarter_turns)[0]
-    if part is not None:
-        rows, columns = part((rgb.shape[-2], rgb.shape[-1]))
-        rgb = rgb[:, rows, columns]
     bgr = rgb.flip(0).mul(255).round_().to(torch.uint8).permute(1, 2, 0).contiguous().numpy()
     _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 85])
     return bytes(data)
