@@ -51,6 +51,7 @@ class Look:
     """What one frame shows.
 
     Attributes:
+        size: (H, W) of it, upright.
         screen_found: whether it shows a screen.
         whole: of its matte.
         sharp: of the subject; None where nobody is.
@@ -63,6 +64,7 @@ class Look:
         faces: of the people in it, by their place in the list of people.
     """
 
+    size: tuple[int, int]
     screen_found: bool
     whole: Wholeness
     sharp: Sharpness | None
@@ -207,4 +209,4 @@ def _look(at: _Open, before: Glance | None) -> Look:
     sharp = sharpness(at.detail) if whole.somebody else None
     exposed = exposure(at.sampled_enc, glance.alpha) if whole.somebody else None
     light = glance.screen_light, glance.plate_stops
-    return Look(glance.screen_found, whole, sharp, exposed, moved, *light)
+    return Look(glance.size, glance.screen_found, whole, sharp, exposed, moved, *light)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from models.exposure import Exposure
 from models.settings import KeySettings
+from stream.best.heads import Extent, extent_of, together
 from stream.best.judging import GROSS, Remark, against
 from stream.best.looking import Look, Looker
 from stream.best.measuring import Reference, reference
@@ -52,15 +53,22 @@ class Ranking:
     Attributes:
         order: places in the burst, from 0, the best first.
         judged: what is thought of each frame, in the order of the burst.
+        extent: how far heads reach in any of them; None where no face was found.
     """
 
     order: tuple[int, ...]
     judged: tuple[Judged, ...]
+    extent: Extent | None = None
 
     @property
     def best(self) -> int:
         """The place in the burst of the best one."""
         return self.order[0]
+
+    @property
+    def part(self) -> Callable[[tuple[int, int]], tuple[slice, slice]] | None:
+        """What small views show, as `Extent.part`; None: all."""
+        return None if self.extent is None else self.extent.part
 
 
 def _nobody(done: int, of: int) -> None:
@@ -214,4 +222,7 @@ def rank(
                 _figures(look, ref),
             )
         )
-    return Ranking(tuple(order), tuple(judged))
+    extent = together(
+        extent_of((f.seen for f in look.faces.values()), look.size) for look in looker.looks
+    )
+    return Ranking(tuple(order), tuple(judged), extent)

@@ -40,13 +40,21 @@ class _Entry:
     chosen: bool
 
 
-def _small(frame: Frame) -> Image.Image:
-    """A small upright picture of a frame."""
+def _whole(size: tuple[int, int]) -> tuple[slice, slice]:
+    return slice(0, size[0]), slice(0, size[1])
+
+
+def _small(frame: Frame, ranking: Ranking) -> Image.Image:
+    """A small upright picture of a frame, of the people's heads where they are known."""
     frame = frame.on_host()
-    factor = max(1, max(frame.planes[0].shape) // (2 * _CELL))
-    planes = pooled_planes(frame.planes, factor) if factor > 1 else frame.planes
-    upright = Upright(planes, frame.encoding, frame.quarter_turns)
-    linear = upright.linear(slice(0, upright.size[0]), slice(0, upright.size[1]))
+    part = ranking.part or _whole
+    upright = Upright(frame.planes, frame.encoding, frame.quarter_turns)
+    rows, columns = part(upright.size)
+    factor = max(1, max(rows.stop - rows.start, columns.stop - columns.start) // (2 * _CELL))
+    if factor > 1:
+        planes = pooled_planes(frame.planes, factor)
+        upright = Upright(planes, frame.encoding, frame.quarter_turns)
+    linear = upright.linear(*part(upright.size))
     codes = to_codes(encode(linear, Transfer.SRGB), 8).numpy()
     picture = Image.fromarray(codes)
     scale = _CELL / max(picture.size)
@@ -54,13 +62,13 @@ def _small(frame: Frame) -> Image.Image:
     return picture.resize((size[0], size[1]), Image.Resampling.LANCZOS)
 
 
-def _entry(frame: Frame, n: int, judged: Judged, chosen: bool, width: int) -> _Entry:
+def _entry(picture: Image.Image, n: int, judged: Judged, chosen: bool, width: int) -> _Entry:
     face = font(bundled(), _WORDS)
     lines = [line for reason in judged.reasons for line in wrapped(f"· {reason}", face, width)]
     if len(lines) > _LINES:
         lines = [*lines[: _LINES - 1], "…"]
     title = f"{n + 1}" + ("  best" if judged.place == 1 else "") + ("  chosen" if chosen else "")
-    return _Entry(title, _small(frame), lines, judged.faults > 0, chosen)
+    return _Entry(title, picture, lines, judged.faults > 0, chosen)
 
 
 def contact_strip(
@@ -80,7 +88,10 @@ def contact_strip(
     shown = list(ranking.order if most is None else ranking.order[: max(1, most)])
     if chosen not in shown:
         shown[-1] = chosen
-    cells = [_entry(frames[n], n, ranking.judged[n], n == chosen, _CELL - 4) for n in shown]
+    cells = [
+        _entry(_small(frames[n], ranking), n, ranking.judged[n], n == chosen, _CELL - 4)
+        for n in shown
+    ]
     columns = min(len(cells), _MOST_COLUMNS)
     rows = [cells[at : at + columns] for at in range(0, len(cells), columns)]
     heights = [max(c.picture.height for c in row) for row in rows]

@@ -155,7 +155,7 @@ def add_best(
                 name = f"{place}-{still_name(path, draft.unique)}"
                 copy_synced(path, partial / name)
                 frame = stills[n]
-                view = view_jpeg(frame.planes, frame.encoding, frame.quarter_turns)
+                view = view_jpeg(frame.planes, frame.encoding, frame.quarter_turns, ranking.part)
                 write_synced(partial / f"best-{place}.jpg", view)
                 candidates.append(
                     Candidate(

@@ -269,8 +269,9 @@ def drop_runners(event: Event, shot_id: str, keep: int) -> int:
         if not gone:
             return 0
         write_choice(event, shot, replace(choice, candidates=tuple(stay)))
-        # It shows those that go.
-        for name in (STRIP, *(n for c in gone for n in (c.file, c.view))):
+        # The strip shows those that go, and what was seen at the press may be one of them.
+        pressed = ["view.jpg"] if any(c.press for c in gone) else []
+        for name in (STRIP, *pressed, *(n for c in gone for n in (c.file, c.view))):
             (folder / name).unlink(missing_ok=True)
     log.info("shot %s: %d runners-up removed, as the event says", shot_id, len(gone))
     return len(gone)

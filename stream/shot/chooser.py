@@ -104,7 +104,7 @@ def _kept(
     about = Candidate(
         file=shot.frame,
         sha256=shot.sha256 or "",
-        view="view.jpg",
+        view="best-press.jpg",
         reasons=tuple(judged.reasons),
         figures=dict(judged.figures),
         press=press,
@@ -113,9 +113,11 @@ def _kept(
         time_base=told["time_base"],
         index=told["index"],
     )
+    frame, folder = burst[number], event.paths.shots / shot.id
+    view = view_jpeg(frame.planes, frame.encoding, frame.quarter_turns, ranking.part)
     if press:
+        replace_file(folder / about.view, view)
         return about
-    frame = burst[number]
     name, data = encode_frame(frame.planes, frame.encoding)
     about = replace(
         about,
@@ -123,9 +125,7 @@ def _kept(
         sha256=hashlib.sha256(data).hexdigest(),
         view=f"best-{number:03d}.jpg",
     )
-    folder = event.paths.shots / shot.id
     replace_file(folder / about.file, data)
-    view = view_jpeg(frame.planes, frame.encoding, frame.quarter_turns)
     replace_file(folder / about.view, view)
     return about
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from models.color import Encoding, Matrix, Planes, Range, planes_to_rgb, turn
+from models.planes import crop, unturned
 from models.transfer import Transfer
 from stream.errors import UserError
 from stream.opencv import cv2
@@ -220,8 +222,25 @@ def decode_frame(path: Path, encoding: Encoding) -> Planes:
         ) from e
 
 
-def view_jpeg(planes: Planes, encoding: Encoding, quarter_turns: int) -> bytes:
-    """A small upright JPEG of a frame, for people who open the folder."""
+Part = Callable[[tuple[int, int]], tuple[slice, slice]]
+"""Rows and columns of an upright picture of (H, W)."""
+
+
+def view_jpeg(
+    planes: Planes, encoding: Encoding, quarter_turns: int, part: Part | None = None
+) -> bytes:
+    """A small upright JPEG of a frame, for people who open the folder.
+
+    Args:
+        planes: three (H, W) tensors.
+        encoding: their tags.
+        quarter_turns: clockwise turns that make them upright.
+        part: what of it is shown; None: all.
+    """
+    if part is not None:
+        height, width = planes[0].shape
+        size = (width, height) if quarter_turns % 2 else (height, width)
+        planes, _, _ = crop(planes, *unturned(*part(size), size, quarter_turns))
     step = max(1, max(planes[0].shape) // VIEW_PIXELS)
     # Every n-th sample of each plane: cheap, and the planes still belong together.
     few = (planes[0][::step, ::step], planes[1][::step, ::step], planes[2][::step, ::step])
