@@ -27,7 +27,7 @@ def build_parser(whole: bool = True) -> argparse.ArgumentParser:
     Args:
         whole: False leaves out the rooms that the commands `ALONE` do without.
     """
-    parser: argparse.ArgumentParser = Parser(
+    parser = Parser(
         prog="posewall",
         description="People before a green or blue screen, live inside a designed template; "
         "shots kept at full resolution and finished as pictures ready for print.",

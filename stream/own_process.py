@@ -77,11 +77,11 @@ def how_it_ended(code: int) -> str:
     Args:
         code: what it ended with, as `subprocess.Popen.returncode`.
     """
-    if code < 0 and code == -getattr(signal, "SIGKILL", 0):  # Windows has none, nor codes below 0
+    if code >= 0:  # always so on Windows, which has no such signal
+        return f"ended before its time (code {code})"
+    if code == -signal.SIGKILL:
         return "was ended by the system, as happens when memory runs out: close other programs"
-    if code < 0:
-        return f"broke off ({signal.strsignal(-code) or f'signal {-code}'})"
-    return f"ended before its time (code {code})"
+    return f"broke off ({signal.strsignal(-code) or f'signal {-code}'})"
 
 
 def at_end_of_input(act: Callable[[], object], descriptor: int = 0) -> None:

@@ -232,9 +232,7 @@ class Choosing:
         with self._lock:
             over = self._ended
         ended = f"the process that chooses it {how_it_ended(process.returncode)}"
-        if over:
-            ended = "the program was ended first"
-        self._miss(shot_id, sentence or ended)
+        self._miss(shot_id, sentence or ("the program was ended first" if over else ended))
 
     def _miss(self, shot_id: str, why: str) -> None:
         self._on_trouble(

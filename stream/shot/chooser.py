@@ -114,18 +114,16 @@ def _kept(
         index=told["index"],
     )
     frame, folder = burst[number], event.paths.shots / shot.id
+    if not press:
+        name, data = encode_frame(frame.planes, frame.encoding)
+        about = replace(
+            about,
+            file=f"best-{number:03d}{Path(name).suffix}",
+            sha256=hashlib.sha256(data).hexdigest(),
+            view=f"best-{number:03d}.jpg",
+        )
+        replace_file(folder / about.file, data)
     view = view_jpeg(frame.planes, frame.encoding, frame.quarter_turns, ranking.part)
-    if press:
-        replace_file(folder / about.view, view)
-        return about
-    name, data = encode_frame(frame.planes, frame.encoding)
-    about = replace(
-        about,
-        file=f"best-{number:03d}{Path(name).suffix}",
-        sha256=hashlib.sha256(data).hexdigest(),
-        view=f"best-{number:03d}.jpg",
-    )
-    replace_file(folder / about.file, data)
     replace_file(folder / about.view, view)
     return about
 
