@@ -14,6 +14,8 @@ import torch
 from torch import Tensor
 
 from models import matte, screen, shadow
+from models.correction import Correction
+from models.corrector import Corrector
 from models.field import Fitted, fit
 from models.outside import with_outside
 from models.plate import MISFIT_STOPS, Plate, plate_misfit, read_plate, require_same_size
@@ -50,6 +52,7 @@ class Known:
         where: rows and columns of the frame outside of which there is nothing but screen.
         dark: (1, 1, h, w) in [0, 1], the subject's shadow; None unless it is kept.
         alone: the network decides alone: over a clip whose chroma is halved.
+        correction: of the matte, by the edge network; None where there is none.
     """
 
     bare: Fitted | None
@@ -59,6 +62,7 @@ class Known:
     where: tuple[slice, slice]
     dark: Tensor | None = None
     alone: bool = False
+    correction: Correction | None = None
 
 
 def unclear_within(
@@ -122,13 +126,19 @@ class Analysis:
         grade: how much work a frame gets.
         settings: what a person set.
         clip: the frames follow each other, so what they show of the screen is remembered.
+        corrector: corrects the matte that comes of it; None: nothing does.
         steps: what it is made of.
     """
 
     def __init__(
-        self, grade: Grade, settings: KeySettings, clip: bool, steps: Steps = REFERENCE
+        self,
+        grade: Grade,
+        settings: KeySettings,
+        clip: bool,
+        corrector: Corrector | None = None,
+        steps: Steps = REFERENCE,
     ) -> None:
-        self.steps = steps
+        self.corrector, self.steps = corrector, steps
         self._grade, self._settings = grade, settings
         self._running = Running() if clip else None
         self._plate: Upright | None = None
@@ -225,7 +235,9 @@ class Analysis:
         if self._settings.shadow == "keep":
             lit = None if plate is None else plate.color
             dark = shadow.darkness(small, bare, lit, subject.core)
-        return Known(bare, subject, fits, noise, where, dark)
+        correct = self.corrector
+        correction = None if correct is None else correct(small, bare, subject, noise)
+        return Known(bare, subject, fits, noise, where, dark, correction=correction)
 
     def _fit(self, small: Tensor, hue: Hue, color: Tensor, plate: Plate | None) -> Fitted:
         """Fit the screen, from the plate, else from what a clip showed of it, else anew."""

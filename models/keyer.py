@@ -13,8 +13,10 @@ import torch
 from models import matte
 from models.analysis import Analysis, Known
 from models.analysis import Grade as Grade
+from models.basis import Basis
 from models.color import Encoding, Planes
 from models.composite import Scene
+from models.corrector import Corrector
 from models.cut import Composite as Composite
 from models.cut import Cut as Cut
 from models.cut import Placed as Placed
@@ -63,7 +65,10 @@ class Keyer:
         self.device = torch.device(device)
         self.solver = Solver(grade, self.settings, self.device)
         """Cuts windows of frames; what it is told comes from here."""
-        self._analysis = Analysis(grade, self.settings, clip)
+        live = grade is Grade.LIVE
+        self.corrector = Corrector.trained(self.solver.network, live, self.device)
+        """Corrects its mattes where the edge network's weights are there."""
+        self._analysis = Analysis(grade, self.settings, clip, self.corrector)
         self._placer = Placer(grade, self.device, self.solver, self._analysis)
         # A still is laid into several templates, and stands in several slots of one.
         remembers = grade is Grade.FINAL and not clip
@@ -331,3 +336,19 @@ class Keyer:
         shown = frame.linear(*everywhere)
         asked = matte.ask(shown, known.bare, known.subject, known.noise, *everywhere, frame.size)
         return known.subject, asked
+
+    def basis(self, planes: Planes, encoding: Encoding) -> Basis | None:
+        """What the edge network is told about an upright frame: for its training.
+
+        Args:
+            planes, encoding: as in `cut`.
+
+        Returns:
+            None where the frame shows no screen, or nothing is asked about.
+        """
+        frame = self._look.upload(planes, encoding, 0)
+        known = self._look.analyse(frame)
+        if known.bare is None or known.subject is None:
+            return None
+        small = self._analysis.steps.reduced(frame, self._analysis.factor(frame.size))
+        return self.corrector.basis(small, known.bare, known.subject, known.noise)

@@ -192,7 +192,7 @@ def _same(got: Known, want: Known) -> None:
 
 @pytest.mark.parametrize("turns", [0, 1, 2, 3])
 def test_a_clip_is_analysed_alike(turns: int) -> None:
-    ours = Analysis(Grade.LIVE, KeySettings(), True, steps())
+    ours = Analysis(Grade.LIVE, KeySettings(), True, steps=steps())
     theirs = Analysis(Grade.LIVE, KeySettings(), True)
     for planes in _moving(turns):
         frame = Upright(planes, VIDEO_8, turns)

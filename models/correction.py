@@ -1,0 +1,107 @@
+"""A frame's matte corrected by the edge network, where the network is sure of itself.
+
+The network sees the frame at analysis size; what it says is added to the alpha of single pixels at
+full size, so that a large still costs little more than a small one and keeps its own edges.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+
+import torch
+from safetensors import SafetensorError
+from safetensors.torch import load
+from torch import Tensor
+from torch.nn import functional
+
+from models.basis import CHANNELS, FINE, Basis
+from models.errors import PosewallError
+from models.features import channel_order
+from models.matte import step
+from models.refine import OUT, STRIDE, Refiner, like
+
+SURE, UNSURE = 0.18, 0.32
+"""chosen on subjects kept out of training: up to the first expected error of alpha the network is
+followed, from the second on the analytic matte stands."""
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What the edge network says of a frame, at analysis size.
+
+    Attributes:
+        matte: (1, 2, h, w) float: what is to be added to alpha, and how far the network is
+            trusted, in [0, 1]; the first is weighed with the second.
+        color: (1, 3, h, w) float, what is to be added to the despilled foreground as
+            `models.basis.share` sees it; R, G, B; weighed likewise.
+    """
+
+    matte: Tensor
+    color: Tensor
+
+
+def padded(x: Tensor) -> Tensor:
+    """A window brought to multiples of `STRIDE` by repeating its last row and column."""
+    down, across = (-n % STRIDE for n in x.shape[-2:])
+    return functional.pad(x, (0, across, 0, down), mode="replicate")
+
+
+@torch.inference_mode()
+def corrected(basis: Basis, refiner: Refiner) -> Correction:
+    """Ask the edge network.
+
+    Args:
+        basis: a window of the frame, beyond which nothing is asked about.
+        refiner: the network.
+    """
+    x = basis.channels
+    # TF32 would differ from the CPU by more than a code.
+    with torch.backends.cudnn.flags(enabled=torch.backends.cudnn.enabled, allow_tf32=False):
+        said = refiner(padded(x).contiguous(memory_format=torch.channels_last))
+    said = said[..., : x.shape[-2], : x.shape[-1]]
+    trust = 1 - step(said[:, 4:5], SURE, UNSURE)
+    whole = x.new_zeros(1, OUT, *basis.size)
+    window = whole[..., basis.rows, basis.columns]
+    window[:, 0:1], window[:, 1:2] = said[:, 0:1] * trust, trust
+    for at, channel in enumerate(channel_order(basis.hue)):
+        window[:, 2 + channel] = said[:, 1 + at] * trust[:, 0]
+    return Correction(whole[:, 0:2], whole[:, 2:5])
+
+
+def _file() -> Traversable:
+    return files("models") / "weights" / "refine.safetensors"
+
+
+def refiner_digest() -> str:
+    """SHA-256 of the edge network's weights, in hex; "" where there are none."""
+    kept = _file()
+    return hashlib.sha256(kept.read_bytes()).hexdigest() if kept.is_file() else ""
+
+
+@lru_cache(maxsize=4)
+def trained_refiner(device: torch.device) -> Refiner | None:
+    """The edge network with its weights; None where there are none.
+
+    Args:
+        device: where it works.
+
+    Raises:
+        PosewallError: the weights are damaged.
+    """
+    kept = _file()
+    if not kept.is_file():
+        return None
+    try:
+        net = like(load(kept.read_bytes()))
+        if (net.channels, net.fine) != (CHANNELS, FINE):
+            raise KeyError("channels")
+    except (OSError, SafetensorError, KeyError, RuntimeError) as e:
+        raise PosewallError(
+            f"{kept}: the weights of the edge network are damaged; install Posewall again, or take "
+            "the file away to key without it"
+        ) from e
+    return net.eval().to(device, memory_format=torch.channels_last)  # type: ignore[call-overload, no-any-return]
