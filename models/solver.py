@@ -136,7 +136,7 @@ class Solver:
                     key = level(part[1], bare.hue)
                     seen = share(clean, key)
                     moved = lit((seen + more[:, :, band]).clamp_min_(0), key)
-                    clean = (clean + moved - lit(seen, key)).clamp_(0, 1)
+                    clean = (clean + (moved - lit(seen, key))).clamp_(0, 1)
                 fg[:, :, band] = clean
         else:  # only what is seen: most of a live frame is screen
             seen = alpha.flatten().nonzero()[:, 0]

@@ -11,6 +11,7 @@ from typing import Any
 import av
 import torch
 
+from models.correction import refiner_digest
 from models.estimator import weights_digest
 from stream.durable import file_digest
 from stream.event import Event
@@ -66,7 +67,7 @@ def pins_of(
             "plate": [take.plate, plate_digest(event, take.plate) if take.plate else None],
             "template": [take.template, take.template_version],
         },
-        "weights": weights_digest("final"),
+        "weights": [weights_digest("final"), refiner_digest()],
         "fields": _digest(dict(fields)),
         # What a poster and a film say of themselves inside their files.
         "told": _digest([event.name, output_of(event, event.config.pictures).names]),

@@ -74,10 +74,11 @@ def test_whatever_decides_a_film_is_pinned(
         lambda: told(event, name="Harbour Walk"),
         lambda: put(event, plate, save_plate(event, taken(1)[0])),
         lambda: monkeypatch.setattr("stream.film.pins.weights_digest", lambda name: f"{name}!"),
+        lambda: monkeypatch.setattr("stream.film.pins.refiner_digest", lambda: "other"),
     ):
         change()
         seen.add(pins())
-    assert len(seen) == 5
+    assert len(seen) == 6
     assert take.plate is not None
     (event.paths.plates / take.plate / PLATE_RECORD).unlink()
     assert pins() not in seen

@@ -1,0 +1,25 @@
+"""Edge networks for tests: whatever they say is made up, but the same every time."""
+
+from __future__ import annotations
+
+import torch
+
+from models.basis import CHANNELS, FINE
+from models.refine import Refiner
+
+
+def refiner(seed: int = 3, much: float = 0.05, widths: tuple[int, ...] = (6, 8, 10)) -> Refiner:
+    """A small one that changes a matte by about ``much``."""
+    torch.manual_seed(seed)
+    net = Refiner(CHANNELS, FINE, widths)
+    torch.nn.init.normal_(net.leave.weight, std=much)
+    return net.eval()
+
+
+def telling(alpha: float, color: tuple[float, float, float], expected: float) -> Refiner:
+    """One that says the same of every pixel."""
+    net = Refiner(CHANNELS, FINE, (4, 4)).eval()
+    said = torch.tensor([alpha, *color, expected])
+    with torch.no_grad():
+        net.leave.bias.copy_(said.repeat_interleave(4))  # type: ignore[union-attr]
+    return net

@@ -1,0 +1,163 @@
+"""A matte corrected by an edge network: where it is sure, as far as that, and nowhere else."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import torch
+from safetensors.torch import save
+
+from models import basis, correction
+from models.basis import CHANNELS, level, lit, share
+from models.color import SRGB_8BIT
+from models.correction import SURE, UNSURE, refiner_digest, trained_refiner
+from models.corrector import Corrector
+from models.errors import PosewallError
+from models.keyer import Cut, Grade, Keyer, KeySettings
+from models.refine import Refiner
+from models.screen import Hue
+from tests.models.keying import scene
+from tests.models.refining import refiner, telling
+from tests.models.rendered import BLUE, GREY, SKIN, Shown, colour, person, rgb_planes, shown, uneven
+
+CPU = torch.device("cpu")
+
+
+def cut(
+    said: Refiner | None, seen: Shown, grade: Grade = Grade.FINAL, set_: KeySettings | None = None
+) -> Cut:
+    keyer = Keyer(grade, set_)
+    keyer.corrector.refiner = said
+    return keyer.cut(rgb_planes(seen.picture), SRGB_8BIT)
+
+
+def test_a_network_that_says_nothing_leaves_its_word_to_the_small_one() -> None:
+    seen = scene()
+    told, plain = cut(telling(0, (0, 0, 0), 0), seen), cut(None, seen)
+    # In stills the two colours else have half a say, which only adds.
+    assert bool((told.alpha <= plain.alpha + 1e-6).all())
+    assert float((told.fg - plain.fg).abs()[..., 0:20].max()) < 1e-5
+
+
+@pytest.mark.parametrize("grade", list(Grade))
+def test_what_it_adds_comes_where_it_is_asked_and_nowhere_else(grade: Grade) -> None:
+    seen = scene()
+    base = cut(telling(0, (0, 0, 0), 0), seen, grade)
+    told = cut(telling(0.1, (0, 0, 0), 0), seen, grade)
+    ends = KeySettings()
+    more = 0.1 / (ends.white_point - ends.black_point)
+    partial = (base.alpha > 0.02) & (base.alpha < 0.85)
+    assert int(partial.sum()) > 50
+    torch.testing.assert_close(told.alpha[partial], base.alpha[partial] + more, atol=1e-4, rtol=0)
+    assert float(told.alpha[..., :10, :10].max()) == 0  # screen far from anybody
+    assert float(told.alpha.min()) >= 0
+    assert float(told.alpha.max()) <= 1
+
+
+def test_where_it_is_unsure_the_analytic_matte_stands() -> None:
+    seen = scene()
+    plain = cut(None, seen)
+    unsure = cut(telling(0.4, (0.2, 0.2, 0.2), UNSURE + 0.01), seen)
+    assert torch.equal(unsure.alpha, plain.alpha)
+    assert torch.equal(unsure.fg, plain.fg)
+    sure = cut(telling(0.4, (0, 0, 0), SURE - 0.01), seen)
+    half = cut(telling(0.4, (0, 0, 0), (SURE + UNSURE) / 2), seen)
+    near = (plain.alpha > 0.02) & (plain.alpha < 0.5)
+    gained = [float((x.alpha - plain.alpha)[near].mean()) for x in (half, sure)]
+    assert 0.1 < gained[0] < gained[1] < 0.41
+
+
+@pytest.mark.parametrize("back", [None, BLUE])
+def test_colour_is_corrected_in_its_own_channel(back: tuple[float, float, float] | None) -> None:
+    seen = scene() if back is None else shown(person(9.0), colour(SKIN), uneven(back))
+    plain = cut(telling(0, (0, 0, 0), 0), seen)
+    key = 1 if back is None else 2
+    told = cut(telling(0, (0.1, 0, 0), 0), seen)
+    off = (told.fg - plain.fg)[0]
+    solid = plain.alpha[0, 0] > 0.999
+    assert float(off[key][solid].min()) > 0.005
+    others = [c for c in range(3) if c != key]
+    assert float(off[others].abs().max()) < 1e-6
+
+
+def test_colour_stays_as_a_person_wants_it() -> None:
+    seen, less = scene(), KeySettings(despill=0.5)
+    told = cut(telling(0, (0.2, 0.2, 0.2), 0), seen, set_=less)
+    plain = cut(telling(0, (0, 0, 0), 0), seen, set_=less)
+    assert torch.equal(told.fg, plain.fg)
+
+
+def test_share_and_lit_are_each_other_s_reverse() -> None:
+    """Up to six times the screen's own light, beyond which nothing is told apart."""
+    made = torch.Generator().manual_seed(4)
+    light = torch.rand(1, 3, 9, 9, generator=made)
+    key = level(torch.rand(1, 3, 9, 9, generator=made) * 0.5 + 0.2, Hue.GREEN)
+    torch.testing.assert_close(lit(share(light, key), key), light, atol=1e-5, rtol=1e-5)
+    assert float(share(light * 100, key).max()) == pytest.approx(6**0.5)
+
+
+def test_the_basis_shows_the_frame_and_its_matte() -> None:
+    seen, keyer = scene(), Keyer(Grade.FINAL)
+    keyer.corrector.refiner = None
+    found = keyer.basis(rgb_planes(seen.picture), SRGB_8BIT)
+    assert found is not None
+    assert found.channels.shape[:2] == (1, CHANNELS)
+    window = (..., found.rows, found.columns)
+    truth = seen.alpha[window]
+    own = found.channels[:, basis.OWN : basis.OWN + 1]
+    assert float((own - truth).abs().mean()) < 0.02
+    asked = found.channels[:, basis.ASKED]
+    assert set(asked.flatten().tolist()) == {0.0, 1.0}
+    # The frame's own colours come back from it.
+    first = lit(found.channels[:, 0:3], found.key)
+    order = [1, 0, 2]
+    linear = seen.picture[:, order][window]
+    inside = (truth > 0.999).expand_as(first)
+    torch.testing.assert_close(first[inside], linear[inside], atol=0.01, rtol=0.05)
+
+
+def test_no_screen_or_nothing_but_screen_is_no_question() -> None:
+    bare = shown(torch.zeros_like(person()), colour(SKIN), uneven(BLUE))
+    other = shown(person(), colour(SKIN), colour(GREY).expand_as(bare.picture))
+    net = refiner()
+    for seen in (bare, other):
+        assert torch.equal(cut(net, seen).alpha, cut(None, seen).alpha)
+
+
+def test_any_size_is_padded_and_trimmed() -> None:
+    seen = scene()
+    rows, columns = slice(0, 131), slice(3, 218)
+    planes = [p[rows, columns] for p in rgb_planes(seen.picture)]
+    keyer = Keyer(Grade.FINAL)
+    keyer.corrector.refiner = refiner()
+    found = keyer.cut((planes[0], planes[1], planes[2]), SRGB_8BIT)
+    assert found.alpha.shape == (1, 1, 131, 215)
+    assert bool(found.alpha.isfinite().all())
+
+
+def test_weights_that_are_absent_or_damaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = tmp_path / "refine.safetensors"
+    monkeypatch.setattr(correction, "_file", lambda: kept)
+    trained_refiner.cache_clear()
+    try:
+        assert trained_refiner(CPU) is None
+        assert refiner_digest() == ""
+        trained_refiner.cache_clear()
+        kept.write_bytes(save(refiner().state_dict()))
+        net = trained_refiner(CPU)
+        assert net is not None
+        assert net.widths == (6, 8, 10)
+        assert len(refiner_digest()) == 64
+        spared = Corrector.trained(None, live=True, device=CPU)
+        assert spared.refiner is None  # a processor has no time for it
+        assert Corrector.trained(None, live=False, device=CPU).refiner is net
+        trained_refiner.cache_clear()
+        for damaged in (b"nothing", save({"mean": torch.zeros(3)})):
+            kept.write_bytes(damaged)
+            with pytest.raises(PosewallError, match="damaged; install Posewall again"):
+                trained_refiner(CPU)
+    finally:
+        trained_refiner.cache_clear()
