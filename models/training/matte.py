@@ -1,8 +1,8 @@
 """Train the networks of `models.estimator`.
 
-`python -m models.training.matte SUBJECTS [--shots 1500] [--steps 6000] [--every-other]` makes
-shots, lets the Keyer describe them, trains one network for each grade and writes its weights and
-the course of its loss beside them.
+`python -m models.training.matte SUBJECTS... [--shots 1500] [--steps 6000] [--every-other]` makes
+shots of the subjects that are not held out, lets the Keyer describe them, trains one network for
+each grade and writes its weights and the course of its loss beside them.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from models.color import SRGB_8BIT, Planes
+from models.errors import PosewallError
 from models.estimator import Estimator
 from models.features import look_up
 from models.keyer import Grade, Keyer
@@ -56,7 +57,7 @@ class Told:
 Described = tuple[Tensor, Tensor, Tensor, Tensor]
 
 
-def _planes(codes: samples.Codes) -> Planes:
+def _planes(codes: subjects.Codes) -> Planes:
     r, g, b = (torch.from_numpy(np.ascontiguousarray(codes[..., i])) for i in range(3))
     return r, g, b
 
@@ -92,18 +93,18 @@ def _shot(job: tuple[Path, str, int]) -> samples.Sample:
     return samples.sample(*job)
 
 
-def _shots(folder: Path, names: list[str], count: int, seed: int) -> Iterator[samples.Sample]:
-    jobs = [(folder, names[i % len(names)], seed + i) for i in range(count)]
+def _shots(of: list[tuple[Path, str]], count: int, seed: int) -> Iterator[samples.Sample]:
+    jobs = [(*of[i % len(of)], seed + i) for i in range(count)]
     with multiprocessing.get_context("spawn").Pool(initializer=_start) as pool:
         yield from pool.imap(_shot, jobs, chunksize=4)
 
 
 def describe(
-    folder: Path, names: list[str], count: int, seed: int, device: str
+    of: list[tuple[Path, str]], count: int, seed: int, device: str
 ) -> dict[Grade, list[Told]]:
-    """Make shots and describe them for both grades, sorted by their size."""
+    """Make shots of subjects and describe them for both grades, sorted by their size."""
     parts: dict[Grade, list[Described]] = {g: [] for g in Grade}
-    for number, shot in enumerate(_shots(folder, names, count, seed), 1):
+    for number, shot in enumerate(_shots(of, count, seed), 1):
         for grade, have in parts.items():
             if (one := describe_shot(shot, grade, device, seed + number)) is not None:
                 have.append(one)
@@ -177,10 +178,23 @@ def write(net: Estimator, path: Path) -> None:
     save_file({k: v.cpu().contiguous() for k, v in net.state_dict().items()}, path)
 
 
+def taken(folders: list[Path], every_other: bool) -> list[tuple[Path, str]]:
+    """The subjects to learn from: none that is held out, and by choice half of the others.
+
+    Raises:
+        PosewallError: none is left.
+    """
+    kept = [(folder, n) for folder, n in subjects.found(folders) if not subjects.held_out(n)]
+    kept = kept[1::2] if every_other else kept
+    if not kept:
+        raise PosewallError("every subject is held out for validation; give more of them")
+    return kept
+
+
 def main() -> int:
     """See the module."""
     p = argparse.ArgumentParser(description="Train the matte's networks.")
-    p.add_argument("subjects", type=Path, help="folder of rendered subjects")
+    p.add_argument("subjects", type=Path, nargs="+", help="folders of rendered subjects")
     p.add_argument("--out", type=Path, default=Path(__file__).parents[1] / "weights")
     p.add_argument("--shots", type=int, default=1500)
     p.add_argument("--steps", type=int, default=6000)
@@ -188,15 +202,15 @@ def main() -> int:
     p.add_argument("--every-other", action="store_true", help="keep half of the subjects out")
     p.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     args = p.parse_args()
-    names = subjects.names(args.subjects)[1 if args.every_other else 0 :: 1 + args.every_other]
+    learnt = taken(args.subjects, args.every_other)
     began = time.monotonic()
-    told = describe(args.subjects, names, args.shots, args.seed, args.device)
+    told = describe(learnt, args.shots, args.seed, args.device)
     args.out.mkdir(parents=True, exist_ok=True)
     for grade in Grade:
         net, course = train(told[grade], grade, args.steps, args.seed)
         write(net, args.out / f"matte-{grade.value}.safetensors")
         log = {
-            "subjects": len(names),
+            "subjects": len(learnt),
             "shots": sum(len(t.pixels) for t in told[grade]),
             "steps": args.steps,
             "seed": args.seed,

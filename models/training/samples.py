@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.training import subjects
-from models.training.subjects import Picture, Random, Size, Subject, decode, encode, noise
+from models.training import backdrops, cameras, drawings, guises, subjects
+from models.training.chances import USUAL, Chances, Dice
+from models.training.subjects import Codes, Picture, Size, Subject, over
 
-Codes = NDArray[np.uint8]
+_GREEN_TO_BLUE = [0, 2, 1]
 
 
 @dataclass(frozen=True)
@@ -25,11 +25,16 @@ class Sample:
         shot: (H, W, 3) sRGB codes.
         plate: the clean plate likewise, or None.
         alpha: (H, W) true coverage.
+        color: (H, W, 3) codes like the shot's, 0 to 255 but not rounded (to .06): the subject's
+            own straight colour without the screen's light, with the shot's exposure, balance and
+            tone curve, without noise, sharpening and coding. Without meaning where alpha is near
+            0; below about .02 it is inexact.
     """
 
     shot: Codes
     plate: Codes | None
     alpha: NDArray[np.float16]
+    color: NDArray[np.float16]
 
 
 SIZES: dict[Size, float] = {
@@ -42,153 +47,32 @@ SIZES: dict[Size, float] = {
 """(H, W) of the shots, and how often each comes: a subject may be small or the frame."""
 
 
-def screen(size: Size, r: Random, usual: bool) -> Picture:
-    """A green screen's light, (H, W, 3) linear: usual paint and level, or anything like a screen.
-
-    The usual colour is that of a diffuse green paint of reflectance (.03, .40, .07) under white
-    light; lamps fall off, leave hot spots and show folds.
-    """
-    if usual:
-        key = 0.38 * 2 ** np.clip(0.4 * r.normal(), -1, 1)
-        others = 0.088 * 2 ** (0.35 * r.normal()), 0.177 * 2 ** (0.35 * r.normal())
-    else:
-        key = 2 ** r.uniform(-3, -0.6)
-        others = 2 ** r.uniform(-4.3, -1.2), 2 ** r.uniform(-4, -1.2)
-    color = np.array([key * others[0], key, key * others[1]], np.float32)
-    height, width = size
-    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
-    y, x = y / height - 0.5, x / width - 0.5
-    stops = np.zeros(size, np.float32)
-    if r.random() < 0.7:
-        angle = r.uniform(0, 2 * np.pi)
-        stops += r.uniform(0, 0.8) * (x * np.cos(angle) + y * np.sin(angle))
-    if r.random() < 0.5:
-        stops += r.uniform(0, 0.3) * noise(r, size, 4)
-    if r.random() < 0.3:
-        away = (x - r.random() + 0.5) ** 2 + (y - r.random() + 0.5) ** 2
-        stops += r.uniform(0.2, 0.8) * np.exp(-away / r.uniform(0.02, 0.1))
-    if r.random() < 0.4:
-        stops += r.uniform(0, 0.06) * noise(r, size, int(r.integers(10, 40)))
-    out = color * 2 ** stops[..., None]
-    if r.random() < (0.1 if usual else 0.3):
-        tint = noise(r, size, 3)[..., None] * np.array([1, 0, 0.6], np.float32)
-        out = out * (1 + r.uniform(0, 0.1) * tint)
-    lit: Picture = np.maximum(out, 1e-4).astype(np.float32)
-    return lit
+def mixed(s: Subject, behind: Picture) -> Picture:
+    """A subject before what is behind it: (H, W, 3) linear light."""
+    a = s.alpha[..., None]
+    return (a * s.lit + (1 - a) * behind).astype(np.float32)
 
 
-def _line(length: int, angle: float) -> Picture:
-    kernel = np.zeros((length, length), np.float32)
-    middle, reach = (length - 1) / 2, (length - 1) / 2 * np.array([np.cos(angle), np.sin(angle)])
-    first, last = (np.round(middle + s * reach).astype(int).tolist() for s in (-1, 1))
-    cv2.line(kernel, first, last, 1, 1)
-    out: Picture = kernel / kernel.sum()
-    return out
-
-
-def _blurred(s: Subject, r: Random) -> Subject:
-    """Motion blur of the whole or a part, or a lens out of focus, by chance."""
-    kind = r.random()
-    if kind >= 0.2:
-        return s
-    x = s.premultiplied()
-    parts = (x[..., :4], x[..., 4:])
-    if kind < 0.1:
-        longest = max(6, max(s.alpha.shape) // 16)
-        kernel = _line(int(r.integers(5, longest)), r.uniform(0, np.pi))
-        soft = np.concatenate([cv2.filter2D(p, -1, kernel) for p in parts], 2)
-        if r.random() < 0.6:
-            share = np.clip(noise(r, (x.shape[0], x.shape[1]), 3) * 3 + 0.5, 0, 1)[..., None]
-            soft = share * soft + (1 - share) * x
-    else:
-        sigma = r.uniform(0.4, 2.5)
-        soft = np.concatenate([cv2.GaussianBlur(p, (0, 0), sigma) for p in parts], 2)
-    return subjects.from_premultiplied(soft)
-
-
-def _shadow(alpha: Picture, r: Random) -> Picture:
-    height, width = alpha.shape
-    across, down = r.uniform(-0.08, 0.08, 2) * max(alpha.shape)
-    moved = cv2.warpAffine(
-        alpha, np.array([[1, 0, across], [0, 1, abs(down)]], np.float32), (width, height)
-    )
-    soft = cv2.GaussianBlur(moved, (0, 0), r.uniform(0.004, 0.04) * height)
-    out: Picture = 1 - r.uniform(0.05, 0.6) * soft
-    return out[..., None]
-
-
-def subsampled(x: Codes) -> Codes:
-    """Through 8-bit narrow-range Y'CbCr 4:2:0 and back (ITU-R BT.709-6)."""
-    rgb = x.astype(np.float32)
-    height, width = rgb.shape[:2]
-    luma = rgb @ np.array([0.2126, 0.7152, 0.0722], np.float32)
-    chroma = [(rgb[..., 2] - luma) / 1.8556, (rgb[..., 0] - luma) / 1.5748]
-
-    def codes(v: NDArray[Any], scale: float, offset: int) -> NDArray[Any]:
-        return np.clip(np.round(v * (scale / 255) + offset), 0, 255)
-
-    coded = (codes(luma, 219, 16) - 16) * (255 / 219)
-    half = [
-        cv2.resize(c, ((width + 1) // 2, (height + 1) // 2), interpolation=cv2.INTER_AREA)
-        for c in chroma
-    ]
-    blue, red = (
-        cv2.resize((codes(c, 224, 128) - 128) * (255 / 224), (width, height)) for c in half
-    )
-    r, b = coded + 1.5748 * red, coded + 1.8556 * blue
-    g = (coded - 0.2126 * r - 0.0722 * b) / 0.7152
-    return np.clip(np.round(np.stack([r, g, b], 2)), 0, 255).astype(np.uint8)
-
-
-def _jpeg(x: Codes, options: list[int]) -> Codes:
-    bgr = cv2.imdecode(cv2.imencode(".jpg", x[..., ::-1], options)[1], cv2.IMREAD_COLOR)
-    assert bgr is not None
-    return np.ascontiguousarray(bgr[..., ::-1]).astype(np.uint8)
-
-
-def _camera(pictures: list[Picture], r: Random) -> list[Codes]:
-    """One camera's noise, processing and coding on every picture of a scene."""
-    if r.random() < 0.4:
-        full, read = 10 ** r.uniform(2.8, 4.2), r.uniform(2, 8)  # electrons
-        pictures = [
-            ((r.poisson(np.clip(p, 0, 4) * full) + r.normal(0, read, p.shape)) / full).astype(
-                np.float32
-            )
-            for p in pictures
-        ]
-    if r.random() < 0.2:
-        balance, bend = r.uniform(0.9, 1.1, 3).astype(np.float32), r.uniform(-0.1, 0.15)
-        shaped = [encode(p * balance) / 255 for p in pictures]
-        pictures = [decode(255 * (z + bend * (z - 0.5) * 4 * z * (1 - z))) for z in shaped]
-    coded = [encode(p) for p in pictures]
-    if r.random() < 0.3:
-        amount, sigma = r.uniform(0.2, 0.9), r.uniform(0.6, 1.5)
-        coded = [c + amount * (c - cv2.GaussianBlur(c, (0, 0), sigma)) for c in coded]
-    out = [np.clip(np.round(c), 0, 255).astype(np.uint8) for c in coded]
-    kind = r.random()
-    if kind < 0.4:
-        return [subsampled(c) for c in out]
-    if kind < 0.7:
-        options = [cv2.IMWRITE_JPEG_QUALITY, int(r.integers(60, 96))]
-        if r.random() < 0.2:
-            options += [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
-        return [_jpeg(c, options) for c in out]
-    return out
-
-
-def _handled(plate: Codes, r: Random) -> Codes | None:
-    """The plate as people bring it: none, moved a little, of another level."""
-    if r.random() < 0.5:
-        return None
+def _handled(plate: Codes, dice: Dice) -> Codes:
+    """The plate as people bring it: moved a little, of another level, evenness and tint."""
+    r = dice.fall("wrong_plate")
+    if r is None:
+        return plate
     height, width = plate.shape[:2]
-    if r.random() < 0.3:
+    moved, gained, uneven, tinted = r.random(4) < (0.5, 0.5, 0.3, 0.4)
+    if moved:
         shift = np.array([[1, 0, 3 * r.normal()], [0, 1, 3 * r.normal()]], np.float32)
         edge = cv2.BORDER_REFLECT
         plate = cv2.warpAffine(plate, shift, (width, height), borderMode=edge).astype(np.uint8)
-    if r.random() < 0.3:
-        gain = r.uniform(0.9, 1.1) * r.uniform(0.97, 1.03, 3)
-        plate = np.clip(plate * gain, 0, 255).astype(np.uint8)
-    return plate
+    times: NDArray[np.floating] = np.ones((1, 1, 3))
+    if gained:
+        times = times * r.uniform(0.88, 1.12)
+    if tinted:
+        times = times * r.uniform(0.96, 1.04, 3)
+    if uneven:
+        times = times * (1 + r.uniform(0, 0.06) * subjects.noise(r, (height, width), 3))[..., None]
+    out: Codes = np.clip(plate * times, 0, 255).astype(np.uint8)
+    return out
 
 
 @lru_cache(maxsize=8)
@@ -196,45 +80,92 @@ def _subject(folder: Path, name: str) -> Subject:
     return subjects.load(folder, name)
 
 
-def sample(folder: Path, name: str, seed: int) -> Sample:
+@lru_cache(maxsize=8)
+def _names(folder: Path) -> list[str]:
+    return subjects.names(folder)
+
+
+def _companion(folder: Path, name: str, size: Size, dice: Dice) -> Subject | None:
+    """Another subject of the folder in the frame; one held out stays out of others' shots."""
+    r = dice.fall("beside")
+    if r is None:
+        return None
+    kept = subjects.held_out(name)
+    others = [n for n in _names(folder) if n != name and subjects.held_out(n) == kept] or [name]
+    return subjects.moved(_subject(folder, others[int(r.integers(len(others)))]), size, r)
+
+
+def _rendered(
+    folder: Path, name: str, back: Picture, blue: bool, usual: bool, dice: Dice
+) -> Subject:
+    """One or two rendered subjects in the frame, lit and spilled on anew."""
+    size, r = (back.shape[0], back.shape[1]), dice.of("subject")
+    if (close := dice.fall("everybody")) is not None:
+        s = subjects.close_up(_subject(folder, name), size, close)
+    else:
+        s = subjects.moved(_subject(folder, name), size, r)
+        if (other := _companion(folder, name, size, dice)) is not None:
+            s = over(s, other) if r.random() < 0.5 else over(other, s)
+    if (d := dice.fall("dyed")) is not None:
+        s = guises.dyed(s, blue, d)
+    light = dice.of("light")
+    if usual:
+        amount = float(np.clip(1 + 0.2 * light.normal(), 0.5, 1.6))
+        gain = 2 ** (0.25 * light.normal()) * (1 + 0.02 * light.normal(size=3))
+    else:
+        amount = 0.0 if light.random() < 0.1 else light.uniform(0.3, 1.5)
+        gain = 2 ** light.uniform(-0.8, 0.5) * (1 + 0.05 * light.normal(size=3))
+    spill = np.float32(amount) * (s.lit - s.neutral)
+    lit = np.maximum(s.neutral + (spill[..., _GREEN_TO_BLUE] if blue else spill), 0)
+    g = gain.astype(np.float32)
+    s = replace(s, lit=lit * g, neutral=s.neutral * g)
+    if (m := dice.fall("mirroring")) is not None:
+        s = guises.mirroring(s, back, m)
+    return s
+
+
+def _drawn(back: Picture, dice: Dice) -> Subject:
+    r = dice.of("subject")
+    s = drawings.drawn((back.shape[0], back.shape[1]), r)
+    light = r.uniform(0, 0.35) * (r.random() < 0.75) * 0.9
+    thin = 1 + r.random() * (1 - s.alpha[..., None])
+    return replace(s, lit=(s.neutral + light * thin * back).astype(np.float32))
+
+
+def sample(folder: Path, name: str, seed: int, chances: Chances = USUAL) -> Sample:
     """One shot, the same for the same arguments.
 
     Args:
         folder: where the rendered subjects lie.
         name: the subject; now and then a drawn one takes its place.
         seed: of everything else.
+        chances: how often each thing comes. One put to 0 leaves the others as they were.
     """
-    r = np.random.default_rng(seed)
+    dice = Dice(seed, chances)
+    r = dice.of("frame")
     usual = r.random() < 0.6
     size = list(SIZES)[int(r.choice(len(SIZES), p=list(SIZES.values())))]
-    back = screen(size, r, usual)
     blue = r.random() < (0.1 if usual else 0.35)
-    swap = [0, 2, 1]
-    if r.random() < 0.15:
-        s = subjects.drawn(size, r)
-        light = r.uniform(0, 0.35) * (r.random() < 0.75) * 0.9
-        thin = 1 + r.random() * (1 - s.alpha[..., None])
-        s = replace(s, lit=(s.neutral + light * thin * back).astype(np.float32))
-        if blue:
-            s = replace(s, lit=s.lit[..., swap], neutral=s.neutral[..., swap])
+    scene = backdrops.backdrop(size, dice, usual)
+    back = np.ascontiguousarray(scene.light[..., _GREEN_TO_BLUE]) if blue else scene.light
+    if dice.fall("drawn") is not None and dice.fall("everybody") is None:
+        s = _drawn(back, dice)
     else:
-        s = subjects.moved(_subject(folder, name), size, r)
-        if r.random() < 0.2:
-            s = subjects.mirroring(s, back, r)
-        if usual:
-            amount = float(np.clip(1 + 0.2 * r.normal(), 0.5, 1.6))
-            gain = 2 ** (0.25 * r.normal()) * (1 + 0.02 * r.normal(size=3))
-        else:
-            amount = 0.0 if r.random() < 0.1 else r.uniform(0.3, 1.5)
-            gain = 2 ** r.uniform(-0.8, 0.5) * (1 + 0.05 * r.normal(size=3))
-        spill = amount * (s.lit - s.neutral)
-        lit = np.maximum(s.neutral + (spill[..., swap] if blue else spill), 0)
-        g = gain.astype(np.float32)
-        s = replace(s, lit=lit * g, neutral=s.neutral * g)
-    if blue:
-        back = np.ascontiguousarray(back[..., swap])
-    s = _blurred(s, r)
-    behind = back * _shadow(s.alpha, r) if r.random() < 0.5 else back
-    a = s.alpha[..., None]
-    shot, plate = _camera([a * s.lit + (1 - a) * behind, back], r)
-    return Sample(shot, _handled(plate, r), s.alpha.astype(np.float16))
+        s = _rendered(folder, name, back, blue, usual, dice)
+    for chance, layer in (("strands", drawings.strands), ("veiled", drawings.veil)):
+        if (c := dice.fall(chance)) is not None:
+            more = layer(s, back, c)
+            s = over(more, s) if c.random() < 0.7 else over(s, more)
+    if (b := dice.fall("blurred")) is not None:
+        s = guises.blurred(s, b)
+    behind = back
+    if (d := dice.fall("shadow")) is not None:
+        behind = back * backdrops.shadow(s.alpha, scene.floor, d)
+    if dice.fall("nobody") is not None:
+        s = replace(s, alpha=np.zeros_like(s.alpha))
+    seen = [mixed(s, behind)]
+    if dice.fall("plate") is not None:
+        seen.append(back)
+    codes, color = cameras.shoot(seen, s.neutral, dice)
+    plate = _handled(codes[1], dice) if len(codes) > 1 else None
+    return Sample(codes[0], plate, s.alpha.astype(np.float16), color.astype(np.float16))

@@ -6,6 +6,8 @@ screen, its light on it) and NAME_n.jpg (the same before a grey screen), sRGB.
 
 from __future__ import annotations
 
+import zlib
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,7 @@ from numpy.typing import NDArray
 from models.errors import PosewallError
 
 Picture = NDArray[np.float32]
+Codes = NDArray[np.uint8]
 Random = np.random.Generator
 
 Size = tuple[int, int]
@@ -31,10 +34,14 @@ def decode(x: NDArray[np.generic]) -> Picture:
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
+_LINEAR = decode(np.arange(256))
+
+
 def encode(x: Picture) -> Picture:
     """Linear light to sRGB codes, not rounded."""
-    v = np.clip(x, 0, 1)
-    out = np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055) * 255
+    v = np.clip(x, 0, 1).astype(np.float32)
+    curved = cv2.pow(v, 1 / 2.4).reshape(v.shape)  # several times as fast as numpy's
+    out = np.where(v <= 0.0031308, v * np.float32(12.92 * 255), curved * 269.025 - 14.025)
     return out.astype(np.float32)
 
 
@@ -64,18 +71,38 @@ def from_premultiplied(x: Picture) -> Subject:
     return Subject(np.ascontiguousarray(x[..., 0]), straight[..., :3], straight[..., 3:])
 
 
+def over(front: Subject, behind: Subject) -> Subject:
+    """One subject before another: what both hide together, and its colours."""
+    x, y = front.premultiplied(), behind.premultiplied()
+    return from_premultiplied((x + (1 - front.alpha[..., None]) * y).astype(np.float32))
+
+
 def names(folder: Path) -> list[str]:
     """The subjects of a folder, in order.
 
     Raises:
         PosewallError: there is none.
     """
-    found = sorted(p.name[:-6] for p in folder.glob("*_a.png"))
-    if not found:
+    there = sorted(p.name[:-6] for p in folder.glob("*_a.png"))
+    if not there:
         raise PosewallError(
             f"{folder}: no training subject is in it; each is NAME_a.png, NAME_f.jpg, NAME_n.jpg"
         )
-    return found
+    return there
+
+
+def found(folders: Iterable[Path]) -> list[tuple[Path, str]]:
+    """The subjects of several folders, in order: each with its folder.
+
+    Raises:
+        PosewallError: a folder has none.
+    """
+    return [(folder, name) for folder in folders for name in names(folder)]
+
+
+def held_out(name: str) -> bool:
+    """Whether a subject, one of twelve, is kept for validation."""
+    return zlib.crc32(name.encode()) % 12 == 0
 
 
 def load(folder: Path, name: str) -> Subject:
@@ -83,13 +110,13 @@ def load(folder: Path, name: str) -> Subject:
 
     def read(end: str, how: int) -> NDArray[Any]:
         path = folder / f"{name}{end}"
-        found = cv2.imread(str(path), how)
-        if found is None:
+        picture = cv2.imread(str(path), how)
+        if picture is None:
             raise PosewallError(f"{path}: this picture of a training subject could not be read")
-        return found
+        return picture
 
     alpha = read("_a.png", cv2.IMREAD_UNCHANGED).astype(np.float32) / _WHOLE
-    colors = (decode(read(e, cv2.IMREAD_COLOR)[..., ::-1]) for e in ("_f.jpg", "_n.jpg"))
+    colors = (_LINEAR[read(e, cv2.IMREAD_COLOR)[..., ::-1]] for e in ("_f.jpg", "_n.jpg"))
     return Subject(np.minimum(alpha, 1), *colors)
 
 
@@ -103,28 +130,42 @@ def moved(s: Subject, size: Size, r: Random) -> Subject:
     turn = np.array([[np.cos(lean), -np.sin(lean)], [np.sin(lean), np.cos(lean)]])
     place = [(width - scale * have_w) * r.random(), (height - scale * have_h) * low]
     matrix = np.column_stack([turn * scale, place]).astype(np.float32)
+    return _warped(s, matrix, size, r.random() < 0.5)
+
+
+def close_up(s: Subject, size: Size, r: Random) -> Subject:
+    """A solid part of the subject as large as the frame, or nearly; `moved` where nothing is."""
+    height, width = size
+    solid = cv2.copyMakeBorder((s.alpha > 0.99).astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+    room = cv2.distanceTransform(solid, cv2.DIST_L2, 3)[1:-1, 1:-1]
+    if room.max() < 2:
+        return moved(s, size, r)
+    choice = np.argwhere(room > 0.8 * room.max())
+    row, column = choice[int(r.integers(len(choice)))]
+    # In units of what is free around; above 1 the frame's corners may show the screen.
+    reach = r.uniform(0.8, 1.2) if r.random() < 0.5 else r.uniform(1.2, 1.45)
+    scale = np.hypot(height, width) / 2 / (room[row, column] * reach)
+    lean = r.normal() * 0.1
+    turn = scale * np.array([[np.cos(lean), -np.sin(lean)], [np.sin(lean), np.cos(lean)]])
+    place = np.array([width, height]) / 2 - turn @ np.array([column, row])
+    near = _warped(s, np.column_stack([turn, place]).astype(np.float32), size, r.random() < 0.5)
+    # Enlarged cloth has lost its threads.
+    grain = r.uniform(0.02, 0.15) * cv2.GaussianBlur(
+        r.standard_normal(size, np.float32), (0, 0), r.uniform(0.6, 1.5)
+    )
+    threads = np.float32(2) ** grain[..., None]
+    return replace(near, lit=near.lit * threads, neutral=near.neutral * threads)
+
+
+def _warped(s: Subject, matrix: Picture, size: Size, mirror: bool) -> Subject:
     x = s.premultiplied()
+    scale = float(np.sqrt(abs(np.linalg.det(matrix[:, :2]))))
     parts: list[NDArray[Any]] = [x[..., :4], x[..., 4:]]  # OpenCV takes four channels
     if scale < 0.75:
         parts = [cv2.GaussianBlur(p, (0, 0), 0.35 / scale) for p in parts]
-    parts = [cv2.warpAffine(p, matrix, (width, height)) for p in parts]
+    parts = [cv2.warpAffine(p, matrix, (size[1], size[0])) for p in parts]
     out = np.concatenate(parts, 2)
-    return from_premultiplied(out[:, ::-1] if r.random() < 0.5 else out)
-
-
-def mirroring(s: Subject, screen: Picture, r: Random) -> Subject:
-    """Let solid parts reflect the screen, as silk, leather and metal do."""
-    solid = cv2.erode((s.alpha > 0.99).astype(np.float32), np.ones((3, 3)))
-    field = 0.5 + 0.5 * noise(r, (s.alpha.shape[0], s.alpha.shape[1]), int(r.integers(4, 30)))
-    share = np.clip(field * r.uniform(0.2, 1.0), 0, r.uniform(0.4, 0.9)) * cv2.blur(solid, (3, 3))
-    back = cv2.GaussianBlur(screen, (0, 0), 20) * r.uniform(0.5, 1.1)
-    grey = back.mean(2, keepdims=True)
-    share = share[..., None].astype(np.float32)
-    return replace(
-        s,
-        lit=s.lit * (1 - share) + back * share,
-        neutral=s.neutral * (1 - share) + grey * share,
-    )
+    return from_premultiplied(out[:, ::-1] if mirror else out)
 
 
 def noise(r: Random, size: tuple[int, int], cells: int) -> Picture:
@@ -133,70 +174,3 @@ def noise(r: Random, size: tuple[int, int], cells: int) -> Picture:
     coarse = r.normal(size=grid).astype(np.float32)
     wide = cv2.resize(coarse, (size[1], size[0]), interpolation=cv2.INTER_CUBIC)
     return wide.astype(np.float32)
-
-
-def drawn(size: Size, r: Random) -> Subject:
-    """Discs, patches and strands of any colour and coverage: what was never rendered."""
-    height, width = size
-    fine = 2
-
-    def color() -> Picture:
-        kind = r.random()
-        if kind < 0.3:
-            c = np.ones(3) * 2 ** r.uniform(-5, 0)
-        elif kind < 0.5:
-            c = np.array([0.6, 0.33, 0.22]) * 2 ** r.uniform(-3, 0.5)  # about skin
-        else:
-            c = r.random(3) ** 2
-        return c.astype(np.float32)
-
-    def disc(mask: NDArray[np.uint8], least: float) -> None:
-        h, w = mask.shape
-        middle = int(r.integers(0, w)), int(r.integers(0, h))
-        axes = [max(2, int(r.uniform(least, n / 2))) for n in (w, h)]
-        cv2.ellipse(mask, middle, tuple(axes), float(r.uniform(0, 180)), 0, 360, 1, -1)
-
-    def strands(mask: NDArray[np.uint8]) -> None:
-        h, w = mask.shape
-        root, thick = np.array([r.integers(0, w), r.integers(0, h)]), int(r.integers(1, 6))
-        length, main, spread = r.uniform(0.04, 0.4) * w, r.uniform(0, 6.28), r.uniform(0.06, 1)
-        for _ in range(int(r.integers(5, 120))):
-            angle = main + r.normal() * spread
-            at = root + r.normal(size=2) * w / 72 * r.random()
-            points = [at]
-            for _ in range(8):
-                at = at + length / 8 * np.array([np.cos(angle), np.sin(angle)])
-                angle += r.normal() * 0.15
-                points.append(at)
-            cv2.polylines(mask, [np.array(points, np.int32)], False, 1, thick)
-
-    neutral = np.empty((height, width, 3), np.float32)
-    neutral[:] = color()
-    for _ in range(int(r.integers(1, 5))):
-        patch = np.zeros((height, width), np.uint8)
-        disc(patch, width / 36)
-        neutral[patch > 0] = color()
-    shade = r.uniform(0, 0.6) * noise(r, size, int(r.integers(3, 30)))
-    neutral *= 2 ** shade[..., None]
-    alpha = np.zeros((height * fine, width * fine), np.float32)
-    for _ in range(int(r.integers(1, 6))):
-        mask = np.zeros(alpha.shape, np.uint8)
-        kind = r.random()
-        if kind < 0.35:
-            disc(mask, width / 72)
-        elif kind < 0.55:
-            corners = [
-                [r.integers(0, alpha.shape[1]), r.integers(0, alpha.shape[0])]
-                for _ in range(int(r.integers(3, 6)))
-            ]
-            cv2.fillPoly(mask, [np.array(corners, np.int32)], 1)
-        else:
-            strands(mask)
-        share = 1.0 if r.random() < 0.6 else r.uniform(0.05, 0.95)
-        layer = share * mask.astype(np.float32)
-        if share < 1 and r.random() < 0.3:
-            fold = noise(r, (layer.shape[0], layer.shape[1]), int(r.integers(4, 60)))
-            layer *= np.clip(1 + 0.4 * fold, 0, 1 / share)
-        alpha = alpha + (1 - alpha) * layer
-    cover = cv2.resize(alpha, (width, height), interpolation=cv2.INTER_AREA)
-    return Subject(cover.astype(np.float32), neutral.copy(), neutral)

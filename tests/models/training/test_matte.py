@@ -8,9 +8,11 @@ import pytest
 import torch
 from safetensors.torch import load_file
 
+from models.errors import PosewallError
 from models.estimator import Estimator
 from models.keyer import Grade
-from models.training import matte, samples
+from models.training import matte, samples, subjects
+from models.training.chances import USUAL
 from tests.models.training.test_samples import write_subject
 
 
@@ -24,7 +26,8 @@ def small(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.usefixtures("small")
 def test_it_learns_and_its_weights_give_what_it_gave(tmp_path: Path) -> None:
     write_subject(tmp_path)
-    shots = [samples.sample(tmp_path, "t1", seed) for seed in range(24)]
+    clear = USUAL.without("drawn", "dyed", "everybody", "mirroring", "nobody", "strands", "veiled")
+    shots = [samples.sample(tmp_path, "t1", seed, clear) for seed in range(24)]
     described = [d for s in shots if (d := matte.describe_shot(s, Grade.LIVE, "cpu")) is not None]
     told = matte.stacked(described)
     net, course = matte.train(told, Grade.LIVE, 150, seed=0)
@@ -53,5 +56,18 @@ def test_a_shot_is_described_the_same_for_its_seed(tmp_path: Path) -> None:
 def test_a_shot_without_a_screen_is_left_out(tmp_path: Path) -> None:
     write_subject(tmp_path)
     shot = samples.sample(tmp_path, "t1", 3)
-    grey = samples.Sample(shot.shot * 0 + 90, None, shot.alpha)
+    grey = samples.Sample(shot.shot * 0 + 90, None, shot.alpha, shot.color)
     assert matte.describe_shot(grey, Grade.FINAL, "cpu") is None
+
+
+def test_held_out_subjects_are_not_learnt_from(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("t1", "t2", "t3", "t4"):
+        write_subject(tmp_path, name)
+    monkeypatch.setattr(subjects, "held_out", lambda name: name == "t2")
+    assert matte.taken([tmp_path], False) == [(tmp_path, n) for n in ("t1", "t3", "t4")]
+    assert matte.taken([tmp_path], True) == [(tmp_path, "t3")]
+    monkeypatch.setattr(subjects, "held_out", lambda name: True)
+    with pytest.raises(PosewallError, match="held out"):
+        matte.taken([tmp_path], False)

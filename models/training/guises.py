@@ -1,0 +1,105 @@
+"""What befalls a subject: dyes, mirroring cloth, blur."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from models.training.subjects import Picture, Random, Subject, from_premultiplied, noise
+
+_DYES = np.array(
+    [
+        [0.15, 0.17, 0.04],  # olive
+        [0.30, 0.62, 0.05],  # lime
+        [0.48, 0.78, 0.58],  # mint
+        [0.02, 0.22, 0.23],  # teal
+        [0.50, 0.58, 0.07],  # yellow-green
+        [0.05, 0.20, 0.07],  # bottle green
+        [0.80, 0.80, 0.80],
+        [0.25, 0.25, 0.25],
+    ]
+)
+"""Linear reflectances chosen by eye: the neighbours of a green screen's paint, white and grey."""
+
+
+def dyed(s: Subject, blue: bool, r: Random) -> Subject:
+    """Up to three parts of one hue in another colour, with their folds and the screen's light.
+
+    Args:
+        s: the subject.
+        blue: before a blue screen: its neighbours are those of a green one, mirrored.
+        r: randomness.
+    """
+    solid = np.argwhere(s.alpha > 0.99)
+    if not len(solid):
+        return s
+    light = s.neutral.sum(2)
+    hue = s.neutral / np.maximum(light, 0.01)[..., None]
+    neutral = s.neutral
+    for _ in range(int(r.integers(1, 4))):
+        pick = solid[r.integers(0, len(solid), 12)]
+        red, green, third = hue[pick[:, 0], pick[:, 1]].T
+        skin = (red > 1.2 * green) & (green > 1.1 * third) & (red < 2.6 * green)
+        row, column = pick[int(skin.argmin())]  # the first that is not like skin
+        off = np.abs(hue - hue[row, column]).sum(2)
+        off = off + 0.05 * np.abs(np.log2((light + 0.01) / (light[row, column] + 0.01)))
+        part = cv2.blur(np.clip(2 - off / r.uniform(0.06, 0.12), 0, 1), (3, 3))
+        if r.random() < 0.4:  # a pattern, or one piece of several
+            cells = int(r.integers(2, 20))
+            part *= np.clip(4 * noise(r, (part.shape[0], part.shape[1]), cells) + 2, 0, 1)
+        chosen = light[solid[::37, 0], solid[::37, 1]]
+        same = part[solid[::37, 0], solid[::37, 1]] > 0.5
+        usual = np.median(chosen[same]) if same.any() else light[row, column]
+        dye = _DYES[int(r.integers(len(_DYES)))] * 2 ** (0.25 * r.normal(size=3) + 0.3 * r.normal())
+        if blue:
+            dye = dye[[0, 2, 1]]
+        folds = np.clip(light / max(float(usual), 0.02), 0, 2.5)[..., None]
+        share = part[..., None]
+        neutral = neutral * (1 - share) + np.minimum(dye, 0.9) * folds * share
+    neutral = neutral.astype(np.float32)
+    return replace(s, lit=s.lit - s.neutral + neutral, neutral=neutral)
+
+
+def mirroring(s: Subject, screen: Picture, r: Random) -> Subject:
+    """Let solid parts reflect the screen, as silk, leather and metal do."""
+    height, width = s.alpha.shape
+    solid = cv2.erode((s.alpha > 0.99).astype(np.float32), np.ones((3, 3)))
+    field = 0.5 + 0.5 * noise(r, (height, width), int(r.integers(4, 30)))
+    share = np.clip(field * r.uniform(0.2, 1.0), 0, r.uniform(0.4, 0.9)) * cv2.blur(solid, (3, 3))
+    small = cv2.resize(screen, (width // 4, height // 4), interpolation=cv2.INTER_AREA)
+    back = cv2.resize(cv2.GaussianBlur(small, (0, 0), 5), (width, height)) * r.uniform(0.5, 1.1)
+    grey = back.mean(2, keepdims=True)
+    share = share[..., None].astype(np.float32)
+    return replace(
+        s,
+        lit=(s.lit * (1 - share) + back * share).astype(np.float32),
+        neutral=(s.neutral * (1 - share) + grey * share).astype(np.float32),
+    )
+
+
+def _line(length: int, angle: float) -> Picture:
+    kernel = np.zeros((length, length), np.float32)
+    middle, reach = (length - 1) / 2, (length - 1) / 2 * np.array([np.cos(angle), np.sin(angle)])
+    first, last = (np.round(middle + s * reach).astype(int).tolist() for s in (-1, 1))
+    cv2.line(kernel, first, last, 1, 1)
+    out: Picture = kernel / kernel.sum()
+    return out
+
+
+def blurred(s: Subject, r: Random) -> Subject:
+    """Motion blur of the whole or a part, or a lens out of focus."""
+    x = s.premultiplied()
+    parts = (x[..., :4], x[..., 4:])
+    if r.random() < 0.5:
+        longest = max(6, max(s.alpha.shape) // 16)
+        kernel = _line(int(r.integers(5, longest)), r.uniform(0, np.pi))
+        soft = np.concatenate([cv2.filter2D(p, -1, kernel) for p in parts], 2)
+        if r.random() < 0.6:
+            share = np.clip(noise(r, (x.shape[0], x.shape[1]), 3) * 3 + 0.5, 0, 1)[..., None]
+            soft = share * soft + (1 - share) * x
+    else:
+        sigma = r.uniform(0.4, 2.5)
+        soft = np.concatenate([cv2.GaussianBlur(p, (0, 0), sigma) for p in parts], 2)
+    return from_premultiplied(soft)

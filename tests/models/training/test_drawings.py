@@ -1,0 +1,67 @@
+"""Drawn things are of the coverage and colour that they say, with the screen's light on them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from models.training import drawings
+from models.training.samples import mixed
+from models.training.subjects import Picture, Subject, over
+
+SIZE = (120, 160)
+GREEN = np.broadcast_to(np.array([0.03, 0.4, 0.07], np.float32), (*SIZE, 3))
+
+
+def someone(cover: float = 1) -> Subject:
+    y, x = np.mgrid[0 : SIZE[0], 0 : SIZE[1]]
+    alpha = (cover * np.clip(30 - np.hypot(y - 60, x - 80), 0, 1)).astype(np.float32)
+    color = np.full((*SIZE, 3), 0.3, np.float32)
+    return Subject(alpha, color, color)
+
+
+def test_a_veil_is_sheer_lies_partly_on_the_subject_and_lets_the_screen_s_light_through() -> None:
+    s, greener = someone(), 0
+    for seed in range(12):
+        veil = drawings.veil(s, GREEN, np.random.default_rng(seed))
+        assert 0.05 <= veil.alpha.max() <= 0.6
+        assert (veil.alpha[s.alpha == 1] > 0).any()
+        light = veil.lit - veil.neutral
+        # What is added has the screen's own hue, and never more than .4 of its light.
+        assert np.allclose(light, GREEN * (light[..., 1:2] / 0.4), atol=1e-4)
+        assert -1e-6 <= light[..., 1].min() <= light[..., 1].max() <= 0.4 * 0.4 + 1e-4
+        greener += light[..., 1].max() > 0.01
+        seen = mixed(over(veil, s), GREEN)
+        a = veil.alpha[..., None]
+        assert np.allclose(seen, a * veil.lit + (1 - a) * mixed(s, GREEN), atol=1e-5)
+    assert greener > 8
+
+
+def test_an_even_veil_and_a_folded_one_both_come() -> None:
+    spread = []
+    for seed in range(16):
+        veil = drawings.veil(someone(), GREEN, np.random.default_rng(seed))
+        inside = veil.alpha[veil.alpha > 0.04]
+        spread.append(float(np.percentile(inside, 80) - np.percentile(inside, 20)))
+    assert min(spread) < 1e-4
+    assert max(spread) > 0.05
+
+
+@pytest.mark.parametrize("cover", [0.0, 1.0])
+def test_strands_are_thin_and_cross_the_rim(cover: float) -> None:
+    s = someone(cover)
+    for seed in range(12):
+        got = drawings.strands(s, GREEN, np.random.default_rng(seed))
+        assert 0 < (got.alpha > 0.02).mean() < 0.5
+        assert got.alpha.max() <= 1
+        partial = (got.alpha > 0.02) & (got.alpha < 0.98)
+        assert partial.sum() > 0.2 * (got.alpha > 0.02).sum()
+        here = got.alpha > 0.3
+        assert np.isfinite(got.neutral).all()
+        assert ((got.lit - got.neutral)[here] >= 0).all()
+
+
+def test_any_color_is_light_of_at_most_1() -> None:
+    colors: list[Picture] = [drawings.any_color(np.random.default_rng(s)) for s in range(40)]
+    assert all(c.shape == (3,) and 0 <= c.min() <= c.max() <= 1 for c in colors)
+    assert np.std(colors) > 0.1

@@ -1,0 +1,68 @@
+"""What befalls a subject changes what it should and leaves the rest."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from models.training import guises, subjects
+from models.training.subjects import Subject
+from tests.models.training.test_samples import write_subject
+
+
+def test_mirroring_lights_what_is_solid_and_leaves_alpha(tmp_path: Path) -> None:
+    write_subject(tmp_path)
+    s: Subject = subjects.load(tmp_path, "t1")
+    back = np.full((160, 120, 3), (0.03, 0.4, 0.07), np.float32)
+    got = guises.mirroring(s, back, np.random.default_rng(1))
+    assert np.array_equal(got.alpha, s.alpha)
+    assert np.abs(got.lit - s.lit)[s.alpha > 0.99].max() > 0.05
+    assert np.array_equal(got.lit[s.alpha == 0], s.lit[s.alpha == 0])
+
+
+def test_dyeing_keeps_alpha_and_the_screen_s_light(tmp_path: Path) -> None:
+    write_subject(tmp_path)
+    s = subjects.load(tmp_path, "t1")
+    changed = []
+    for seed in range(12):
+        got = guises.dyed(s, seed % 2 == 0, np.random.default_rng(seed))
+        assert np.array_equal(got.alpha, s.alpha)
+        assert np.allclose(got.lit - got.neutral, s.lit - s.neutral, atol=1e-5)
+        assert got.neutral.min() >= 0
+        changed.append(np.abs(got.neutral - s.neutral)[80:100, 50:70].mean())
+    assert np.median(changed) > 0.05
+
+
+def test_dyeing_leaves_another_hue_as_it_is(tmp_path: Path) -> None:
+    write_subject(tmp_path)
+    s = subjects.load(tmp_path, "t1")
+    two = s.neutral.copy()
+    two[:, :60] = (0.05, 0.1, 0.5)
+    both = Subject(s.alpha, two, two)
+    one_side = 0
+    for seed in range(12):
+        got = guises.dyed(both, False, np.random.default_rng(seed))
+        off = np.abs(got.neutral - two)[90]
+        # Beside the outline between both, the smoothed part reaches one pixel over.
+        one_side += (off[:58].max() < 1e-5) != (off[62:].max() < 1e-5)
+    assert one_side >= 2
+
+
+def test_nobody_solid_is_not_dyed(tmp_path: Path) -> None:
+    write_subject(tmp_path)
+    s = subjects.load(tmp_path, "t1")
+    ghost = Subject(s.alpha * np.float32(0.5), s.lit, s.neutral)
+    assert guises.dyed(ghost, False, np.random.default_rng(0)) is ghost
+
+
+def test_blur_keeps_coverage_and_color(tmp_path: Path) -> None:
+    write_subject(tmp_path)
+    s = subjects.load(tmp_path, "t1")
+    for seed in range(8):
+        got = guises.blurred(s, np.random.default_rng(seed))
+        assert abs(got.alpha.sum() / s.alpha.sum() - 1) < 0.02
+        inside = got.alpha > 0.05
+        assert np.abs(got.neutral - s.neutral)[inside].max() < 0.01
+        partial = (got.alpha > 0.01) & (got.alpha < 0.99)
+        assert partial.sum() > ((s.alpha > 0.01) & (s.alpha < 0.99)).sum()
