@@ -24,6 +24,8 @@ Random = np.random.Generator
 
 Size = tuple[int, int]
 """(H, W)."""
+Named = tuple[Path, str]
+"""A subject: the folder it lies in, and its name."""
 _WHOLE = 65520
 """Alpha 1 in the files: 12 bits shifted up by 4."""
 
@@ -91,7 +93,7 @@ def names(folder: Path) -> list[str]:
     return there
 
 
-def found(folders: Iterable[Path]) -> list[tuple[Path, str]]:
+def found(folders: Iterable[Path]) -> list[Named]:
     """The subjects of several folders, in order: each with its folder.
 
     Raises:
