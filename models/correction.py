@@ -51,6 +51,23 @@ def padded(x: Tensor) -> Tensor:
 
 
 @torch.inference_mode()
+def answered(x: Tensor, refiner: Refiner) -> Tensor:
+    """What the edge network says, wherever it is asked from.
+
+    Args:
+        x: (1, 19, H, W) float, as `padded` gives it, in torch's channels last.
+        refiner: the network.
+
+    Returns:
+        (1, 5, H, W) float, as `Refiner.forward` says.
+    """
+    # TF32 would differ from the CPU by more than a code.
+    with torch.backends.cudnn.flags(enabled=torch.backends.cudnn.enabled, allow_tf32=False):
+        said: Tensor = refiner(x)
+    return said
+
+
+@torch.inference_mode()
 def corrected(basis: Basis, refiner: Refiner) -> Correction:
     """Ask the edge network.
 
@@ -59,9 +76,7 @@ def corrected(basis: Basis, refiner: Refiner) -> Correction:
         refiner: the network.
     """
     x = basis.channels
-    # TF32 would differ from the CPU by more than a code.
-    with torch.backends.cudnn.flags(enabled=torch.backends.cudnn.enabled, allow_tf32=False):
-        said = refiner(padded(x).contiguous(memory_format=torch.channels_last))
+    said = answered(padded(x).contiguous(memory_format=torch.channels_last), refiner)
     said = said[..., : x.shape[-2], : x.shape[-1]]
     trust = 1 - step(said[:, 4:5], SURE, UNSURE)
     whole = x.new_zeros(1, OUT, *basis.size)

@@ -109,8 +109,8 @@ class Keyer:
             threads: how many share a frame on a CPU.
         """
         if self.grade is Grade.LIVE and self.solver.network is not None:
-            plate = self._analysis.plate
-            self._use(fused(self.solver.network, self.settings, plate, threads))
+            plate, refiner = self._analysis.plate, self.corrector.refiner
+            self._use(fused(self.solver.network, self.settings, plate, threads, refiner))
 
     def drop_kernels(self) -> None:
         """Key by plain torch again, as when kernels have failed."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from models.analysis import REFERENCE, Steps
 from models.estimator import Estimator
+from models.refine import Refiner
 from models.settings import KeySettings
 from models.upright import Upright
 
@@ -33,7 +34,13 @@ class Fused:
     analyser: LiveAnalyser | None = None
 
 
-def fused(network: Estimator, settings: KeySettings, plate: Upright | None, threads: int) -> Fused:
+def fused(
+    network: Estimator,
+    settings: KeySettings,
+    plate: Upright | None,
+    threads: int,
+    refiner: Refiner | None = None,
+) -> Fused:
     """The fused parts for the device of a network, as far as they cover it and what is set.
 
     Args:
@@ -41,13 +48,14 @@ def fused(network: Estimator, settings: KeySettings, plate: Upright | None, thre
         settings: what a person set.
         plate: the clean plate that is in use.
         threads: how many share a frame on a CPU.
+        refiner: the edge network, on a card; None: nothing is corrected.
     """
     # Late: both take a while to import, and not every program uses them.
     if network.first.weight.is_cuda:
         from models.kernels.cuda.engine import Engine
         from models.kernels.cuda.live import LiveAnalyser
 
-        analyser = LiveAnalyser(settings, network)
+        analyser = LiveAnalyser(settings, network, refiner)
         analyser.set_plate(plate)
         engine = Engine(network, analyser, settings)
         return Fused(engine=engine, analyser=analyser) if engine.covers else Fused()

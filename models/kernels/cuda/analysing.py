@@ -17,9 +17,11 @@ class Analyser(Protocol):
     Attributes:
         capturable: what `analyse` launches may become part of a CUDA graph that is replayed for
             later frames at the same addresses; it looks at nothing on the CPU.
+        corrects: the fields say what the edge network adds to alpha.
     """
 
     capturable: bool
+    corrects: bool
 
     @property
     def variant(self) -> bool:
@@ -71,6 +73,7 @@ class ReferenceAnalyser:
 
     def __init__(self, analysis: Analysis, network: Estimator) -> None:
         self._analysis, self._network = analysis, network
+        self.corrects = analysis.corrector is not None and analysis.corrector.refiner is not None
 
     def without_plate(self, without: bool) -> None:
         """Nothing: the reference leaves out a plate that does not fit by itself."""

@@ -10,17 +10,21 @@ from __future__ import annotations
 import torch
 
 from models.analysis import FOLLOW, Analysis, Grade
-from models.color import Planes
+from models.color import Encoding, Planes
+from models.estimator import Estimator
 from models.features import radius
 from models.kernels.cuda import analysis_colour as colour
 from models.kernels.cuda import analysis_context as context
 from models.kernels.cuda import analysis_subject as subject
 from models.kernels.cuda.analysis_buffers import Launch, halvings, power, up
 from models.kernels.cuda.analysis_screen_row import ScreenRow
+from models.kernels.cuda.correcting import Correcting
 from models.kernels.cuda.fields import Fields
 from models.outside import LEAST, outside_of_plate
 from models.plate import require_same_size
 from models.pyramid import grow, pool, shrink
+from models.refine import Refiner
+from models.settings import KeySettings
 from models.upright import Upright
 
 
@@ -36,7 +40,21 @@ class LiveAnalysis(ScreenRow):
         quarter_turns: clockwise turns that make a frame upright.
         settings: what a person set; ``shadow`` is left to the reference.
         network: the live network, on the device where the frames are.
+        refiner: the edge network, there too; None: nothing is corrected.
     """
+
+    def __init__(
+        self,
+        size: tuple[int, int],
+        chroma: tuple[int, int],
+        encoding: Encoding,
+        quarter_turns: int,
+        settings: KeySettings,
+        network: Estimator,
+        refiner: Refiner | None = None,
+    ) -> None:
+        super().__init__(size, chroma, encoding, quarter_turns, settings, network)
+        self.correct = None if refiner is None else Correcting(network, refiner, self.small)
 
     def set_plate(self, plate: Upright) -> None:
         """Take over a clean plate: what depends on it alone is made once, by the reference.
@@ -84,9 +102,11 @@ class LiveAnalysis(ScreenRow):
         """
         for launch in self.launches(planes, out, plate):
             launch()
+        if self.correct is not None:
+            self.correct(out)
 
     def launches(self, planes: Planes, out: Fields, plate: bool) -> list[Launch]:
-        """The kernels of one frame, in order; arguments as in a call."""
+        """The kernels of one frame, in order, but for its correction; arguments as in a call."""
         return [
             *self._find(planes, plate),
             *self._fit(plate),

@@ -61,6 +61,7 @@ class Core:
         fields: of these frames.
         weights: of the live network.
         settings: what a person set; those that `covers` names.
+        corrects: the fields say what is added to alpha.
     """
 
     def __init__(
@@ -71,8 +72,9 @@ class Core:
         fields: Fields,
         weights: Weights,
         settings: KeySettings = _BLANK,
+        corrects: bool = False,
     ) -> None:
-        self._fields, self._weights = fields, weights
+        self._fields, self._weights, self._corrects = fields, weights, corrects
         turns = quarter_turns % 4
         high, wide = planes[0].shape
         chroma = planes[1]
@@ -174,7 +176,7 @@ class Core:
         tables_kernel[(blocks,)](
             told.fields, *field_size, told.shapes, *small_size, told.told, room.floats,
             weights.looked_up, weights.bias, room.packed, room.table, room.small, room.counters,
-            BLOCK=_TABLE_BLOCK, EARLY=self._early, **_TABLES,
+            BLOCK=_TABLE_BLOCK, CORRECTS=self._corrects, EARLY=self._early, **_TABLES,
         )  # fmt: skip
         listed_kernel[(tiles,)](
             told.fields, *field_size, *place, room.counters, room.tiles_near, layers.bare, *made,
@@ -192,7 +194,8 @@ class Core:
             *read, room.tiles_asked, *layer, *made, *self._amounts[2:], *small_size, room.table,
             room.small, weights.pixel, weights.second, weights.rest, *self._amounts[:2], **how,
             DOWN=nodes[0][0], ACROSS=nodes[0][1],
-            DOWN_SMALL=nodes[1][0], ACROSS_SMALL=nodes[1][1], **early, **self._asking,
+            DOWN_SMALL=nodes[1][0], ACROSS_SMALL=nodes[1][1], CORRECTS=self._corrects, **early,
+            **self._asking,
         )  # fmt: skip
         if larger:
             tiles = triton.cdiv(high, laying.ROWS) * triton.cdiv(wide, laying.COLUMNS)

@@ -16,7 +16,8 @@ from models.features import OVERVIEW
 
 SCREEN, NEAR, SOLID, HOLD_OUT, FRONT, OWN_KEY, AROUND_AT = 0, 3, 4, 5, 6, 9, 10
 """First channels of what `Fields.fields` holds."""
-CHANNELS = AROUND_AT + AROUND
+CORRECTION = AROUND_AT + AROUND
+CHANNELS = CORRECTION + 1
 SHAPES = 8
 NOISE, FOUND, HUE, FITS, WHERE = 0, 1, 2, 3, 4
 """What `Fields.told` holds, in this order; ``WHERE`` is the first of four."""
@@ -28,9 +29,10 @@ class Fields:
 
     Attributes:
         size: (H, W) of the upright frame.
-        fields: (29, h, w) float32, contiguous. 0-2 the screen's colour, linear Rec.709; 3 near;
+        fields: (30, h, w) float32, contiguous. 0-2 the screen's colour, linear Rec.709; 3 near;
             4 solid; 5 hold_out; 6-8 the foreground's spread colour; 9 own_key, as in
-            `models.matte.Subject`; 10-28 `models.features.Context.around`.
+            `models.matte.Subject`; 10-28 `models.features.Context.around`; 29 what is added to
+            alpha, 0 without an edge network.
         shapes: (8, oh, ow) float32, contiguous: what the network's convolution hands on.
         told: (8,) float32: noise of the matte; 1 where a screen was found, else 0; its channel (1
             green, 2 blue); 1 or 0 as the plate fits, -1 without one; first row, the row after the
@@ -87,7 +89,11 @@ class Fields:
             subject.own_key,
             subject.told.around,
         ]
-        torch.cat(told, 1, out=self.fields[None])
+        torch.cat(told, 1, out=self.fields[None, :CORRECTION])
+        if known.correction is None:
+            self.fields[CORRECTION].zero_()
+        else:
+            self.fields[CORRECTION].copy_(known.correction.matte[0, 0])
         with (
             torch.inference_mode(),
             torch.backends.cudnn.flags(enabled=torch.backends.cudnn.enabled, allow_tf32=False),

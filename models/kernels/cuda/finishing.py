@@ -1,4 +1,4 @@
-"""The end of a pixel's way in Triton: spill taken out, then stored, or laid into the scene."""
+"""The end of a pixel's way in Triton: unmixed, spill taken out, then stored or laid."""
 
 from __future__ import annotations
 
@@ -11,10 +11,28 @@ from models.kernels.cuda.laying import laid, put, stored
 
 
 @triton.jit
+def unmixed(light, alpha, back, front):
+    """`models.despill.unmix` of a channel."""
+    clear = 1 - alpha
+    doubt = 0.05 * clear
+    by = 1 / tl.maximum(alpha * alpha + doubt, 1e-6)
+    return tl.maximum((alpha * (light - clear * back) + doubt * front) * by, 0.0)
+
+
+@triton.jit
 def despilled(red, green, blue, back_r, back_g, back_b, own_key, is_green, amount, given_back):
-    """`models.despill.despill`."""
+    """`models.despill.despill` as `models.solver` asks for it."""
     t = tl.minimum(tl.maximum((own_key - 0.02) * 10, 0.0), 1.0)
-    own_key = own_key * (t * t * (3 - 2 * t)) + 0.5
+    own_key = own_key * (t * t * (3 - 2 * t))
+    return exchanged(
+        red, green, blue, back_r, back_g, back_b, own_key, is_green, amount, given_back
+    )
+
+
+@triton.jit
+def exchanged(red, green, blue, back_r, back_g, back_b, own_key, is_green, amount, given_back):
+    """`models.despill.despill`."""
+    own_key += 0.5
     key, other = tl.where(is_green, green, blue), tl.where(is_green, blue, green)
     back_key = tl.where(is_green, back_g, back_b)
     back_other = tl.where(is_green, back_b, back_g)

@@ -16,7 +16,7 @@ import triton.language as tl
 from triton.language.extra.cuda import gdc_launch_dependents, gdc_wait
 
 from models.kernels.cuda.decoding import shown
-from models.kernels.cuda.finishing import despilled, finished
+from models.kernels.cuda.finishing import despilled, finished, unmixed
 from models.kernels.cuda.laying import copied, put
 from models.kernels.cuda.lookup import (
     anything_near,
@@ -50,7 +50,7 @@ def _to_be_made(held, tile, number, FIRST: tl.constexpr, HELD: tl.constexpr):
 def tables_kernel(
     fields, field_high, field_wide, shapes, shapes_high, shapes_wide, told, floats,
     weights, bias, packed, table, table_small, counters,
-    BLOCK: tl.constexpr, EARLY: tl.constexpr,
+    BLOCK: tl.constexpr, CORRECTS: tl.constexpr, EARLY: tl.constexpr,
 ):  # fmt: skip
     """The fields as single pixels look them up: what the network makes of them, and four a word."""
     if EARLY:
@@ -60,6 +60,7 @@ def tables_kernel(
     looked_up(
         fields, shapes, told, weights, bias, packed, table, table_small,
         field_high * field_wide, shapes_high * shapes_wide, floats, tl.program_id(0), 19, 8, BLOCK,
+        CORRECTS,
     )  # fmt: skip
 
 
@@ -251,7 +252,8 @@ def asked_kernel(
     shapes_high, shapes_wide, table, table_small, pixel, second_layer, rest, black, by_span,
     FIRST: tl.constexpr, ONLY_KEY: tl.constexpr, GAINS: tl.constexpr, ALPHA: tl.constexpr,
     PACKED: tl.constexpr, DOWN: tl.constexpr, ACROSS: tl.constexpr,
-    DOWN_SMALL: tl.constexpr, ACROSS_SMALL: tl.constexpr, EARLY: tl.constexpr,
+    DOWN_SMALL: tl.constexpr, ACROSS_SMALL: tl.constexpr, CORRECTS: tl.constexpr,
+    EARLY: tl.constexpr,
 ):  # fmt: skip
     """The halves of quarters that `plain_kernel` listed, by some programs a multiprocessor."""
     if EARLY:
@@ -312,20 +314,15 @@ def asked_kernel(
             tl.floor(free_places(first_c, by_x_small)).to(tl.int32), shapes_high, shapes_wide,
             pixel, second_layer, rest, 8, 16, DOWN, ACROSS, DOWN_SMALL, ACROSS_SMALL,
         )  # fmt: skip
+        front_r, front_g, front_b, more = four_at_places(packed + 8 * n, a, b, c0, d, fy, fx, 8, 16)
+        if CORRECTS:
+            guess = tl.minimum(tl.maximum(guess + more, 0.0), 1.0)
         guess = tl.minimum(tl.maximum((guess - black) * by_span, 0.0), 1.0)
         alpha = tl.where(asked, guess, said)
-        front_r, front_g, front_b, _ = four_at_places(packed + 8 * n, a, b, c0, d, fy, fx, 8, 16)
         red, green, blue = root_r * root_r, root_g * root_g, root_b * root_b
-        # `models.despill.unmix`
-        clear = 1 - alpha
-        doubt = 0.05 * clear
-        by = 1 / tl.maximum(alpha * alpha + doubt, 1e-6)
-        mixed = (alpha * (red - clear * back_r) + doubt * front_r) * by
-        red = tl.where(asked, tl.maximum(mixed, 0.0), red)
-        mixed = (alpha * (green - clear * back_g) + doubt * front_g) * by
-        green = tl.where(asked, tl.maximum(mixed, 0.0), green)
-        mixed = (alpha * (blue - clear * back_b) + doubt * front_b) * by
-        blue = tl.where(asked, tl.maximum(mixed, 0.0), blue)
+        red = tl.where(asked, unmixed(red, alpha, back_r, front_r), red)
+        green = tl.where(asked, unmixed(green, alpha, back_g, front_g), green)
+        blue = tl.where(asked, unmixed(blue, alpha, back_b, front_b), blue)
         red, green, blue = despilled(
             red, green, blue, back_r, back_g, back_b, own_key, is_green, despill, given_back
         )

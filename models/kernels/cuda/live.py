@@ -9,6 +9,7 @@ from models.color import Encoding, Planes
 from models.estimator import Estimator
 from models.kernels.cuda.analysis import LiveAnalysis
 from models.kernels.cuda.fields import Fields
+from models.refine import Refiner
 from models.settings import KeySettings
 from models.upright import Upright
 
@@ -23,12 +24,16 @@ class LiveAnalyser:
     Args:
         settings: what a person set.
         network: the live network, on the card.
+        refiner: the edge network, there too; None: nothing is corrected.
     """
 
     capturable = True
 
-    def __init__(self, settings: KeySettings, network: Estimator) -> None:
-        self._settings, self._network = settings, network
+    def __init__(
+        self, settings: KeySettings, network: Estimator, refiner: Refiner | None = None
+    ) -> None:
+        self._settings, self._network, self._refiner = settings, network, refiner
+        self.corrects = refiner is not None
         self._plate: Upright | None = None
         self._without = False
         self._made: WeakValueDictionary[_Kind, LiveAnalysis] = WeakValueDictionary()
@@ -73,7 +78,7 @@ class LiveAnalyser:
         if found is None:
             size, chroma = kind[0], kind[1]
             found = LiveAnalysis(
-                size, chroma, encoding, quarter_turns, self._settings, self._network
+                size, chroma, encoding, quarter_turns, self._settings, self._network, self._refiner
             )
             self._made[kind] = found
         if self._plate is not None and self.variant and found.plate is not self._plate:

@@ -96,25 +96,31 @@ def weights_of(network: Estimator) -> Weights | None:
 
 
 @triton.jit
-def _first(channels, weights, at, n, row, COUNT: tl.constexpr, BLOCK: tl.constexpr):
-    """A product of channels and weights, above a row: as exact as float32, all loaded at once."""
+def weighed(x, weights, total, COUNT: tl.constexpr):
+    """Add a product of up to 32 channels, side by side, and weights: as exact as float32."""
     k, column = tl.arange(0, 32), tl.arange(0, 32)[None, :]
+    by = tl.load(weights + k[:, None] * 32 + column, (k < COUNT)[:, None], 0.0)
+    return tl.dot(x, by, total, input_precision="tf32x3")
+
+
+@triton.jit
+def first_layer(channels, weights, at, n, row, COUNT: tl.constexpr, BLOCK: tl.constexpr):
+    """A product of channels and weights, above a row; all loaded at once."""
+    k = tl.arange(0, 32)
     used = (at < n)[:, None] & (k < COUNT)[None, :]
     x = tl.load(channels + (k * n)[None, :] + at[:, None], used, 0.0)
-    by = tl.load(weights + k[:, None] * 32 + column, (k < COUNT)[:, None], 0.0)
-    total = tl.broadcast_to(row[None, :], (BLOCK, 32))
-    return tl.dot(x, by, total, input_precision="tf32x3")
+    return weighed(x, weights, tl.broadcast_to(row[None, :], (BLOCK, 32)), COUNT)
 
 
 @triton.jit
 def looked_up(
     fields, shapes, told, weights, bias, packed, out_around, out_shapes, n, m, floats, block,
-    AROUND: tl.constexpr, SHAPES: tl.constexpr, BLOCK: tl.constexpr,
+    AROUND: tl.constexpr, SHAPES: tl.constexpr, BLOCK: tl.constexpr, CORRECTS: tl.constexpr,
 ):  # fmt: skip
     """What the first layer makes of the looked-up channels, at their own size, channels last.
 
     The ten fields before them are ``packed`` by four: the screen's colour and own_key; near, solid
-    and hold_out; the foreground's colour.
+    and hold_out; the foreground's colour, and what corrects alpha where that is made.
     """
     column = tl.arange(0, 32)
     first = tl.cdiv(n, BLOCK)
@@ -123,17 +129,20 @@ def looked_up(
         # The noise of a scaled frame is less by its scale.
         noise = tl.load(told) * tl.load(floats + 12)
         row = tl.load(bias + column) + noise * tl.load(weights + (AROUND + SHAPES) * 32 + column)
-        total = _first(fields + 10 * n, weights, at, n, row, AROUND, BLOCK)
+        total = first_layer(fields + 10 * n, weights, at, n, row, AROUND, BLOCK)
         place = out_around + at[:, None] * 32 + column[None, :]
         tl.store(place, total, (at < n)[:, None])
         for k in tl.static_range(10):
             x = tl.load(fields + k * n + at, at < n, 0.0)
             slot = k // 3 * 4 * n + k % 3 if k < 9 else 3
             tl.store(packed + slot + at * 4, x, at < n)
+        if CORRECTS:
+            x = tl.load(fields + (10 + AROUND) * n + at, at < n, 0.0)
+            tl.store(packed + 8 * n + 3 + at * 4, x, at < n)
     else:
         at = (block - first) * BLOCK + tl.arange(0, BLOCK)
         row = tl.zeros((32,), tl.float32)
-        total = _first(shapes, weights + AROUND * 32, at, m, row, SHAPES, BLOCK)
+        total = first_layer(shapes, weights + AROUND * 32, at, m, row, SHAPES, BLOCK)
         place = out_shapes + at[:, None] * 32 + column[None, :]
         tl.store(place, total, (at < m)[:, None])
 
@@ -225,15 +234,29 @@ def bounded(root, by):
 
 
 @triton.jit
-def _beside(
+def beside(
     a, b, c, d, e, f, g, h, i, j, k, l, m, n, o, p,  # noqa: E741
     COUNT: tl.constexpr,
 ):  # fmt: skip
-    """Sixteen features of a tile's pixels as the columns of a matrix, (COUNT, 16)."""
+    """Sixteen features of pixels as the columns of a matrix, (COUNT, 16)."""
     # Joined so, what belongs to a pixel stays in its thread.
     even = tl.join(tl.join(tl.join(a, i), tl.join(e, m)), tl.join(tl.join(c, k), tl.join(g, o)))
     odd = tl.join(tl.join(tl.join(b, j), tl.join(f, n)), tl.join(tl.join(d, l), tl.join(h, p)))
     return tl.reshape(tl.join(even, odd), (COUNT, 16))
+
+
+@triton.jit
+def perceptron(near, light, total, pixel, second, rest, COUNT: tl.constexpr):
+    """Alpha, (COUNT,) in [0, 1]: of single pixels' features, and the first layer without them."""
+    at = tl.arange(0, 16)[:, None] * 32 + tl.arange(0, 32)[None, :]
+    total = tl.dot(near, tl.load(pixel + at), total)
+    total = tl.dot(light, tl.load(pixel + 512 + at), total)
+    hidden = tl.maximum(total.to(tl.float16), tl.zeros((COUNT, 32), tl.float16))
+    column = tl.arange(0, 32)
+    square = column[:, None] * 32 + column[None, :]
+    total = tl.maximum(tl.dot(hidden, tl.load(second + square)), 0.0)
+    found = tl.sum(total * tl.load(rest + column)[None, :], 1) + tl.load(rest + 32)
+    return tl.minimum(tl.maximum(found, 0.0), 1.0)
 
 
 @triton.jit
@@ -291,20 +314,11 @@ def alpha_of(
     q, r = _near(words, row_c, column_c, by)
     zero = tl.zeros(size, tl.float16)
     root = tl.sqrt(tl.minimum(key, 2.0)).to(tl.float16)
-    near = _beside(
+    near = beside(
         a, b, c, d, e, f, g, h, q, bounded(red, by), bounded(blue, by), zero, root, zero, zero,
         zero, count,
     )  # fmt: skip
-    light = _beside(
+    light = beside(
         i, j, k, l, m, n, o, p, r, bounded(green, by), zero, zero, zero, zero, zero, zero, count
     )
-    at = tl.arange(0, 16)[:, None] * 32 + tl.arange(0, 32)[None, :]
-    total = tl.dot(near, tl.load(pixel + at), total)
-    total = tl.dot(light, tl.load(pixel + 512 + at), total)
-    hidden = tl.maximum(total.to(tl.float16), tl.zeros((count, 32), tl.float16))
-    column = tl.arange(0, 32)
-    square = column[:, None] * 32 + column[None, :]
-    total = tl.maximum(tl.dot(hidden, tl.load(second + square)), 0.0)
-    found = tl.sum(total * tl.load(rest + column)[None, :], 1) + tl.load(rest + 32)
-    found = tl.minimum(tl.maximum(found, 0.0), 1.0)
-    return tl.reshape(found, size)
+    return tl.reshape(perceptron(near, light, total, pixel, second, rest, count), size)

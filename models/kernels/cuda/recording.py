@@ -56,7 +56,9 @@ class Recording:
         rooms = [
             (level, way, lane.room(i, way, layers.size)) for i, (level, way) in enumerate(slots)
         ]
-        core = Core(planes, encoding, quarter_turns, lane.fields, weights, settings)
+        core = Core(
+            planes, encoding, quarter_turns, lane.fields, weights, settings, analyser.corrects
+        )
         fields, numbers, sent, told = lane.fields, lane.numbers, lane.pinned, lane.told
         sources, stored = lane.sources, lane.stored
 
