@@ -47,7 +47,7 @@ class Chances:
     nobody: float = 0.04
     everybody: float = 0.06
     dyed: float = 0.25
-    mirroring: float = 0.12
+    mirroring: float = 0.25
     strands: float = 0.15
     veiled: float = 0.12
     blurred: float = 0.2

@@ -8,7 +8,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.training.subjects import Codes, Picture, Random, Size, Subject, noise
+from models.training.subjects import (
+    Codes,
+    Picture,
+    Random,
+    Size,
+    Subject,
+    luminance,
+    noise,
+)
 
 
 def any_color(r: Random) -> Picture:
@@ -111,8 +119,9 @@ def strands(around: Subject, screen: Picture, r: Random) -> Subject:
         color = color * (1 - part) + part * (own * shine[..., None])
         cover = cover + (1 - cover) * lines
     neutral = (color / np.maximum(cover, 1e-4)[..., None]).astype(np.float32)
-    lit = neutral + np.float32(r.uniform(0, 0.3)) * screen
-    return Subject(cover.astype(np.float32), lit.astype(np.float32), neutral)
+    passed = np.float32(r.uniform(0, 0.3))
+    lit, neutral = neutral + passed * screen, neutral + passed * luminance(screen)
+    return Subject(cover.astype(np.float32), lit.astype(np.float32), neutral.astype(np.float32))
 
 
 def _bundle(size: Size, root: NDArray[Any], rim: NDArray[Any], r: Random) -> Picture:
@@ -176,5 +185,6 @@ def veil(around: Subject, screen: Picture, r: Random) -> Subject:
     level = 2 ** (r.uniform(-1, 0) if kind < 0.4 else r.uniform(-6, -3))
     own = np.full(3, level) if kind < 0.7 else any_color(r)
     neutral = (own * 2 ** shade[..., None]).astype(np.float32)
-    lit = neutral + np.float32(r.uniform(0, 0.4)) * screen
-    return Subject(cover.astype(np.float32), lit.astype(np.float32), neutral)
+    passed = np.float32(r.uniform(0, 0.4))
+    lit, neutral = neutral + passed * screen, neutral + passed * luminance(screen)
+    return Subject(cover.astype(np.float32), lit.astype(np.float32), neutral.astype(np.float32))

@@ -7,7 +7,14 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from models.training.subjects import Picture, Random, Subject, from_premultiplied, noise
+from models.training.subjects import (
+    Picture,
+    Random,
+    Subject,
+    from_premultiplied,
+    luminance,
+    noise,
+)
 
 _DYES = np.array(
     [
@@ -62,20 +69,35 @@ def dyed(s: Subject, blue: bool, r: Random) -> Subject:
     return replace(s, lit=s.lit - s.neutral + neutral, neutral=neutral)
 
 
+def _rim(solid: Picture, r: Random) -> Picture:
+    """How much a rounded, polished part shows of the screen: the most along its outline."""
+    height, width = solid.shape
+    deep = cv2.distanceTransform((solid > 0.5).astype(np.uint8), cv2.DIST_L2, 3)
+    reach = max(height, width) * r.uniform(0.004, 0.05)
+    uneven = 0.7 + 0.6 * noise(r, (height, width), int(r.integers(3, 14)))
+    share = np.exp(-((deep / reach) ** 2)) * np.clip(uneven, 0, 1.2)
+    out: Picture = np.clip(share * r.uniform(0.4, 1.1), 0, 0.97).astype(np.float32)
+    return out
+
+
 def mirroring(s: Subject, screen: Picture, r: Random) -> Subject:
-    """Let solid parts reflect the screen, as silk, leather and metal do."""
+    """Let solid parts reflect the screen, as silk, leather and metal do.
+
+    Before a grey screen of the same luminance they reflect that.
+    """
     height, width = s.alpha.shape
-    solid = cv2.erode((s.alpha > 0.99).astype(np.float32), np.ones((3, 3)))
+    solid = cv2.erode((s.alpha > 0.99).astype(np.float32), np.ones((3, 3))).astype(np.float32)
     field = 0.5 + 0.5 * noise(r, (height, width), int(r.integers(4, 30)))
-    share = np.clip(field * r.uniform(0.2, 1.0), 0, r.uniform(0.4, 0.9)) * cv2.blur(solid, (3, 3))
+    share = np.clip(field * r.uniform(0.2, 1.0), 0, r.uniform(0.4, 0.9))
+    if r.random() < 0.6:
+        share = np.maximum(_rim(solid, r), share * (r.random() < 0.4))
+    share = (share * cv2.blur(solid, (3, 3)))[..., None].astype(np.float32)
     small = cv2.resize(screen, (width // 4, height // 4), interpolation=cv2.INTER_AREA)
     back = cv2.resize(cv2.GaussianBlur(small, (0, 0), 5), (width, height)) * r.uniform(0.5, 1.1)
-    grey = back.mean(2, keepdims=True)
-    share = share[..., None].astype(np.float32)
     return replace(
         s,
         lit=(s.lit * (1 - share) + back * share).astype(np.float32),
-        neutral=(s.neutral * (1 - share) + grey * share).astype(np.float32),
+        neutral=(s.neutral * (1 - share) + luminance(back) * share).astype(np.float32),
     )
 
 

@@ -15,6 +15,19 @@ _KEEP = 0.998
 """Share of the running mean of the weights that a step leaves."""
 
 
+def turned(x: Tensor) -> Tensor:
+    """Crops mirrored, stood on their heads or transposed by chance, each by itself.
+
+    Args:
+        x: (B, C, H, H) float.
+    """
+    for chance, axes in ((0.5, (-1,)), (0.15, (-2,))):
+        one = torch.rand(len(x), 1, 1, 1, device=x.device) < chance
+        x = torch.where(one, x.flip(axes), x)
+    one = torch.rand(len(x), 1, 1, 1, device=x.device) < 0.15
+    return torch.where(one, x.transpose(-1, -2), x)
+
+
 class Learner:
     """Teaches a network.
 
@@ -49,7 +62,7 @@ class Learner:
         self._graph: torch.cuda.CUDAGraph | None = None
 
     def _step(self) -> None:
-        x = self._shelf.index_select(0, self._pick)
+        x = turned(self._shelf.index_select(0, self._pick))
         if self._cuda:
             x = x.to(memory_format=torch.channels_last)
         with torch.autocast(self._shelf.device.type, torch.bfloat16, self._cuda, False):

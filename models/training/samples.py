@@ -129,7 +129,9 @@ def _drawn(back: Picture, dice: Dice) -> Subject:
     s = drawings.drawn((back.shape[0], back.shape[1]), r)
     light = r.uniform(0, 0.35) * (r.random() < 0.75) * 0.9
     thin = 1 + r.random() * (1 - s.alpha[..., None])
-    return replace(s, lit=(s.neutral + light * thin * back).astype(np.float32))
+    grey = s.neutral + light * thin * subjects.luminance(back)
+    lit = s.neutral + light * thin * back
+    return replace(s, lit=lit.astype(np.float32), neutral=grey.astype(np.float32))
 
 
 def sample(folder: Path, name: str, seed: int, chances: Chances = USUAL) -> Sample:

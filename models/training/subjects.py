@@ -47,6 +47,11 @@ def encode(x: Picture) -> Picture:
     return out.astype(np.float32)
 
 
+def luminance(x: Picture) -> Picture:
+    """(H, W, 1) of (H, W, 3) linear Rec.709 (ITU-R BT.709-6): what a grey of it reflects."""
+    return x @ np.array([[0.2126], [0.7152], [0.0722]], np.float32)
+
+
 @dataclass(frozen=True)
 class Subject:
     """A subject before a screen; linear light.

@@ -39,7 +39,7 @@ def test_the_matte_and_the_truth_of_a_plain_shot_lie_on_each_other(
     own, truth = x[:, OWN][within], x[:, CHANNELS][within]
     assert float((own - truth).abs().mean()) < 0.04
     moved = torch.roll(x[:, CHANNELS], 6, -1)[within]
-    assert float((own - moved).abs().mean()) > 2 * float((own - truth).abs().mean())
+    assert float((own - moved).abs().mean()) > 1.4 * float((own - truth).abs().mean())
     solid = (truth > 0.999) & (x[:, ASKED][within] == 0)
     seen = x[:, 7:10].permute(0, 2, 3, 1)[within][solid]
     color = x[:, CHANNELS + 1 : CHANNELS + 4].permute(0, 2, 3, 1)[within][solid]

@@ -11,6 +11,8 @@ from models.training.subjects import Picture, Subject, over
 
 SIZE = (120, 160)
 GREEN = np.broadcast_to(np.array([0.03, 0.4, 0.07], np.float32), (*SIZE, 3))
+WEIGHTS = np.array([0.2126, 0.7152, 0.0722], np.float32)
+"""Of luminance: ITU-R BT.709-6."""
 
 
 def someone(cover: float = 1) -> Subject:
@@ -27,10 +29,11 @@ def test_a_veil_is_sheer_lies_partly_on_the_subject_and_lets_the_screen_s_light_
         assert 0.05 <= veil.alpha.max() <= 0.6
         assert (veil.alpha[s.alpha == 1] > 0).any()
         light = veil.lit - veil.neutral
-        # What is added has the screen's own hue, and never more than .4 of its light.
-        assert np.allclose(light, GREEN * (light[..., 1:2] / 0.4), atol=1e-4)
-        assert -1e-6 <= light[..., 1].min() <= light[..., 1].max() <= 0.4 * 0.4 + 1e-4
-        greener += light[..., 1].max() > 0.01
+        # What is added is at most .4 of the screen's light, in place of grey of its luminance.
+        colored = GREEN[0, 0] - GREEN[0, 0] @ WEIGHTS
+        assert np.allclose(light, colored * (light[..., 1:2] / colored[1]), atol=1e-4)
+        assert -1e-6 <= light[..., 1].min() <= light[..., 1].max() <= 0.4 * colored[1] + 1e-4
+        greener += light[..., 1].max() > 0.0025
         seen = mixed(over(veil, s), GREEN)
         a = veil.alpha[..., None]
         assert np.allclose(seen, a * veil.lit + (1 - a) * mixed(s, GREEN), atol=1e-5)
@@ -58,7 +61,8 @@ def test_strands_are_thin_and_cross_the_rim(cover: float) -> None:
         assert partial.sum() > 0.2 * (got.alpha > 0.02).sum()
         here = got.alpha > 0.3
         assert np.isfinite(got.neutral).all()
-        assert ((got.lit - got.neutral)[here] >= 0).all()
+        assert ((got.lit - got.neutral)[here, 1] >= 0).all()
+        assert np.abs((got.lit - got.neutral) @ WEIGHTS).max() < 1e-5
 
 
 def test_any_color_is_light_of_at_most_1() -> None:

@@ -21,6 +21,19 @@ def test_mirroring_lights_what_is_solid_and_leaves_alpha(tmp_path: Path) -> None
     assert np.array_equal(got.lit[s.alpha == 0], s.lit[s.alpha == 0])
 
 
+def test_what_mirrors_keeps_its_luminance_before_a_grey_screen(tmp_path: Path) -> None:
+    """The weights are those of ITU-R BT.709-6."""
+    write_subject(tmp_path)
+    s = subjects.load(tmp_path, "t1")
+    same = Subject(s.alpha, s.neutral, s.neutral)
+    back = np.full((160, 120, 3), (0.03, 0.4, 0.07), np.float32)
+    for seed in range(8):
+        got = guises.mirroring(same, back, np.random.default_rng(seed))
+        off = (got.lit - got.neutral) @ np.array([0.2126, 0.7152, 0.0722])
+        assert np.abs(off).max() < 1e-5
+        assert np.abs(got.lit - got.neutral).max() > 0.02
+
+
 def test_dyeing_keeps_alpha_and_the_screen_s_light(tmp_path: Path) -> None:
     write_subject(tmp_path)
     s = subjects.load(tmp_path, "t1")

@@ -9,7 +9,7 @@ from torch import Tensor
 from models.basis import ASKED, CHANNELS, FINE, OWN
 from models.refine import Refiner
 from models.training.crops import TOTAL
-from models.training.learner import Learner
+from models.training.learner import Learner, turned
 from models.training.losses import losses
 
 
@@ -42,6 +42,18 @@ def test_it_learns() -> None:
     before = float(losses(torch.zeros(16, 5, 64, 64), x)[1])
     assert off < 0.7 * before
     assert not learner.recorded
+
+
+def test_crops_are_turned_each_by_itself_and_their_channels_together() -> None:
+    torch.manual_seed(4)
+    x = torch.rand(64, 1, 8, 8).repeat(1, 2, 1, 1)
+    got = turned(x)
+    assert torch.equal(got[:, 0], got[:, 1])
+    assert torch.equal(got.flatten(1).sort(1).values, x.flatten(1).sort(1).values)
+    ways = [x, x.flip(-1), x.flip(-2), x.transpose(-1, -2)]
+    count = [int((got == way).flatten(1).all(1).sum()) for way in ways]
+    assert all(c > 0 for c in count)
+    assert count[0] < 40
 
 
 def test_the_running_mean_says_about_what_the_network_says() -> None:
