@@ -182,9 +182,11 @@ def veil(around: Subject, screen: Picture, r: Random) -> Subject:
         shade = shade + r.uniform(0, 0.3) * folds
     cover = np.clip(sheer, 0.05, 0.6) * (mask.astype(np.float32) / 255)
     kind = r.random()
-    level = 2 ** (r.uniform(-1, 0) if kind < 0.4 else r.uniform(-6, -3))
-    own = np.full(3, level) if kind < 0.7 else any_color(r)
+    level = 2 ** (r.uniform(-2, 0) if kind < 0.6 else r.uniform(-6, -3))
+    own = np.full(3, level) if kind < 0.75 else any_color(r)
     neutral = (own * 2 ** shade[..., None]).astype(np.float32)
-    passed = np.float32(r.uniform(0, 0.4))
+    # White cloth sends on about as much of the screen's light as it shows of the lamps', black
+    # cloth none: on rendered veils the light from the screen is .3 to 1.2 of that.
+    passed = neutral.mean(2, keepdims=True) * np.float32(r.uniform(0, 1.3))
     lit, neutral = neutral + passed * screen, neutral + passed * luminance(screen)
     return Subject(cover.astype(np.float32), lit.astype(np.float32), neutral.astype(np.float32))

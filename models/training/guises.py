@@ -75,7 +75,7 @@ def _rim(solid: Picture, r: Random) -> Picture:
     deep = cv2.distanceTransform((solid > 0.5).astype(np.uint8), cv2.DIST_L2, 3)
     reach = max(height, width) * r.uniform(0.004, 0.05)
     uneven = 0.7 + 0.6 * noise(r, (height, width), int(r.integers(3, 14)))
-    share = np.exp(-((deep / reach) ** 2)) * np.clip(uneven, 0, 1.2)
+    share = np.exp(-(np.minimum(deep / reach, 9) ** 2)) * np.clip(uneven, 0, 1.2)
     out: Picture = np.clip(share * r.uniform(0.4, 1.1), 0, 0.97).astype(np.float32)
     return out
 

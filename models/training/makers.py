@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 
+import cv2
 import numpy as np
 import torch
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from models.training.crops import Wish, crops
 
 def _start() -> None:
     torch.set_num_threads(1)
+    cv2.setNumThreads(1)
 
 
 def _make(job: tuple[int, Wish, Chances, Path]) -> None:

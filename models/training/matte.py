@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import torch
 from safetensors.torch import save_file
@@ -87,6 +88,7 @@ def describe_shot(
 
 def _start() -> None:
     torch.set_num_threads(1)
+    cv2.setNumThreads(1)
 
 
 def _shot(job: tuple[Path, str, int]) -> samples.Sample:

@@ -19,8 +19,10 @@ _SHOULDERS = ((0, 0.075), (0.2, 0.17), (0.4, 0.25))
 def veil(chance: Chance, figure: Figure) -> list[Any]:
     """Plain sheer cloth: over the head, or hanging before the body."""
     scene, props = figure.draw.scene, figure.draw.props
-    white = WHOLE, (0.0, 0.08), (0.5, 0.85)
-    color = chance.color() if chance.happens(0.6) else chance.hsv(*white)
+    # Most veils are white. White cloth also sends on the most of the screen's light, which makes it
+    # the hardest: drawn as often as others it was taken for thinner than it is.
+    white = WHOLE, (0.0, 0.08), (0.55, 0.9)
+    color = chance.hsv(*white) if chance.happens(0.75) else chance.color()
     cover, through = chance.between(0.08, 0.6), chance.between(0.3, 0.7)
     material = scene.mat_alpha("veil", color, cover, "uniform", trans=through)
     if chance.happens(0.65):
