@@ -192,7 +192,11 @@ class Analysis:
         return read_plate(taken, screen.find(taken, self._wanted()))
 
     def __call__(
-        self, frame: Upright, noisy: Upright | None = None, follows: bool = False
+        self,
+        frame: Upright,
+        noisy: Upright | None = None,
+        follows: bool = False,
+        corrects: bool = True,
     ) -> Known:
         """What the whole frame tells of its screen and its subject.
 
@@ -235,8 +239,9 @@ class Analysis:
         if self._settings.shadow == "keep":
             lit = None if plate is None else plate.color
             dark = shadow.darkness(small, bare, lit, subject.core)
-        correct = self.corrector
-        correction = None if correct is None else correct(small, bare, subject, noise)
+        correction = None
+        if corrects and self.corrector is not None:
+            correction = self.corrector(small, bare, subject, noise)
         return Known(bare, subject, fits, noise, where, dark, correction=correction)
 
     def _fit(self, small: Tensor, hue: Hue, color: Tensor, plate: Plate | None) -> Fitted:

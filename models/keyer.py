@@ -286,7 +286,9 @@ class Keyer:
             ShapeError: as in `cut`.
         """
         frame = self._look.upload(planes, encoding, quarter_turns)
-        return self._placer.figure(frame, self._look.analyse(frame, follows))
+        # A small matte tells bounds and head without the edge network, which takes its time.
+        known = self._look.analyse(frame, follows, corrects=False)
+        return self._placer.figure(frame, known)
 
     def lay(
         self, placed: Placed | Sequence[Placed | None], scene: Scene, depth: int = 8
@@ -347,7 +349,7 @@ class Keyer:
             None where the frame shows no screen, or nothing is asked about.
         """
         frame = self._look.upload(planes, encoding, 0)
-        known = self._look.analyse(frame)
+        known = self._look.analyse(frame, corrects=False)
         if known.bare is None or known.subject is None:
             return None
         small = self._analysis.steps.reduced(frame, self._analysis.factor(frame.size))

@@ -82,14 +82,15 @@ class Looking:
         reader = None if self.core is None else self.core.light(here, encoding, quarter_turns)
         return Upright(here, encoding, quarter_turns, reader)
 
-    def analyse(self, frame: Upright, follows: bool = False) -> Known:
+    def analyse(self, frame: Upright, follows: bool = False, corrects: bool = True) -> Known:
         """What the whole frame tells, with what is painted over it.
 
         Args:
             frame: as `upload` gave it.
             follows: as in `models.keyer.Keyer.figure`.
+            corrects: as in `models.analysis.Analysis`.
         """
-        return self.painted(frame, self._analysis(frame, follows=follows))
+        return self.painted(frame, self._analysis(frame, follows=follows, corrects=corrects))
 
     def painted(self, frame: Upright, known: Known) -> Known:
         """What is known of a frame, with what is painted over it."""

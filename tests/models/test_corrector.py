@@ -161,3 +161,14 @@ def test_weights_that_are_absent_or_damaged(
                 trained_refiner(CPU)
     finally:
         trained_refiner.cache_clear()
+
+
+def test_the_figure_is_found_without_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    keyer, asked = Keyer(Grade.FINAL), []
+    keyer.corrector.refiner = refiner()
+    monkeypatch.setattr(Corrector, "basis", lambda *told: asked.append(told))
+    planes = rgb_planes(scene().picture)
+    assert keyer.figure(planes, SRGB_8BIT) is not None
+    assert not asked
+    keyer.cut(planes, SRGB_8BIT)
+    assert len(asked) == 1
