@@ -25,8 +25,8 @@ OUT = 5
 """Channels that come out: alpha's correction, three of colour's, the error still expected."""
 STRIDE = 32
 """The coarsest features stand for squares of so many pixels."""
-WIDTHS = (24, 40, 56, 60, 60)
-"""Channels at 1/2, 1/4, 1/8, 1/16 and 1/32."""
+WIDTHS = (24, 40, 56, 56, 64)
+"""Channels at 1/2, 1/4, 1/8, 1/16 and 1/32; whole eights, as a card's matrix units want them."""
 _SLOPE = 0.1
 
 
