@@ -153,7 +153,9 @@ def _bundle(size: Size, root: NDArray[Any], rim: NDArray[Any], r: Random) -> Pic
 
 
 def veil(around: Subject, screen: Picture, r: Random) -> Subject:
-    """A sheer cloth, even or folded, of alpha .05 to .6, over a part of a subject and beyond it.
+    """A sheer cloth, even or in folds, over a part of a subject and beyond it.
+
+    One layer has an alpha of .05 to .6; where it is folded upon itself, up to .97.
 
     Args:
         around: the subject; the cloth lies anywhere where there is none.
@@ -177,10 +179,12 @@ def veil(around: Subject, screen: Picture, r: Random) -> Subject:
         folds = np.sin(
             count * (x * np.cos(lean) + y * np.sin(lean)) + noise(r, (height, width), 4)
         ) + 0.5 * noise(r, (height, width), 12)
-        # Folded cloth is crossed more often: what passes is raised to the count of layers.
-        sheer = 1 - (1 - sheer) ** np.clip(1 + r.uniform(0.2, 0.8) * folds, 0.3, 3)
+        # Folded cloth is crossed more often: what passes is raised to the count of layers, whole
+        # ones where it lies flat upon itself.
+        layers = np.clip(1 + r.uniform(0.2, 1.5) * folds, 0.3, 5)
+        sheer = 1 - (1 - sheer) ** (np.ceil(layers) if r.random() < 0.4 else layers)
         shade = shade + r.uniform(0, 0.3) * folds
-    cover = np.clip(sheer, 0.05, 0.6) * (mask.astype(np.float32) / 255)
+    cover = np.clip(sheer, 0.03, 0.97) * (mask.astype(np.float32) / 255)
     kind = r.random()
     level = 2 ** (r.uniform(-2, 0) if kind < 0.6 else r.uniform(-6, -3))
     own = np.full(3, level) if kind < 0.75 else any_color(r)
