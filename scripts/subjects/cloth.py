@@ -11,13 +11,16 @@ from scripts.subjects.chance import WHOLE, Array, Chance
 from scripts.subjects.people import Figure
 from scripts.subjects.shapes import sheet, strands, turned
 
+# Shares of all veils: those over the head, and of these the ones in layers, as real ones often are:
+# cloth that is sheer, nearly solid where it lies upon itself, and a sharp hem between.
+DRAPED, LAYERED = 0.65, 0.4
 # A drape that starts at the neck, as arguments: how far round in degrees, radius by height.
 _FROM_NECK = {"span": 172, "fromneck": True, "uvs": (2.2, 0.9)}
 _SHOULDERS = ((0, 0.075), (0.2, 0.17), (0.4, 0.25))
 
 
 def veil(chance: Chance, figure: Figure) -> list[Any]:
-    """Plain sheer cloth: over the head, or hanging before the body."""
+    """Plain sheer cloth: over the head, in layers or not, or hanging before the body."""
     scene, props = figure.draw.scene, figure.draw.props
     # Most veils are white. White cloth also sends on the most of the screen's light, which makes it
     # the hardest: drawn as often as others it was taken for thinner than it is.
@@ -25,11 +28,16 @@ def veil(chance: Chance, figure: Figure) -> list[Any]:
     color = chance.hsv(*white) if chance.happens(0.75) else chance.color()
     cover, through = chance.between(0.08, 0.6), chance.between(0.3, 0.7)
     material = scene.mat_alpha("veil", color, cover, "uniform", trans=through)
-    if chance.happens(0.65):
-        span, long = chance.between(100, 170), chance.between(0.4, 1)
-        count, fold = chance.whole(7, 24), chance.between(0.04, 0.12)
-        shape = {"span": span, "zlen": long, "nf": count, "fold": fold}
-        return [props.drape("veil", figure.person, figure.joints, material, **shape)]
+    layers = chance.whole(2, 4) if chance.happens(LAYERED) else 1
+    if layers > 1 or chance.happens((DRAPED - LAYERED) / (1 - LAYERED)):
+        out = []
+        for _ in range(layers):
+            # The shorter flares sooner, and so lies outside.
+            span, long = chance.between(100, 170), chance.between(0.4, 1)
+            count, fold = chance.whole(7, 24), chance.between(0.04, 0.12)
+            shape = {"span": span, "zlen": long, "nf": count, "fold": fold}
+            out.append(props.drape("veil", figure.person, figure.joints, material, **shape))
+        return out
     across, near = chance.between(-0.3, 0.3), chance.between(-0.4, -0.2)
     at = figure.at + np.array([across, near, figure.top - chance.between(0, 0.35)])
     size = chance.between(0.3, 0.7), chance.between(0.6, 1.1)
@@ -89,7 +97,7 @@ def tutu(chance: Chance, figure: Figure) -> list[Any]:
     uv = np.stack(spread, -1).reshape(-1, 2)
     out = []
     for layer in range(chance.whole(2, 6)):
-        waves, phase = chance.between(8, 22) // 1, chance.between(0, 6)
+        waves, phase = chance.whole(8, 22), chance.between(0, 6)
         radius = 0.13 + (reach - 0.13) * t * (1 - 0.08 * layer)
         radius = radius * (1 + 0.05 * t * np.sin(waves * angle + phase + 1.5)[None])
         z = -0.03 * layer - (drop + 0.05 * layer) * t**1.6

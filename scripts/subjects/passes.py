@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 
-from models.training.subjects import Picture
+from models.training.subjects import Picture, Subject, encode
 from scripts.subjects.renderer import Renderer
 from scripts.subjects.subject import SIZE, Scene
 from stream.errors import UserError
@@ -36,21 +35,6 @@ _JPEG = [
 
 class UnsoundError(UserError):
     """A rendered picture that cannot be right."""
-
-
-@dataclass(frozen=True)
-class Rendered:
-    """A subject; linear light, straight.
-
-    Attributes:
-        alpha: (H, W) coverage.
-        lit: (H, W, 3) colour with the green screen's light on it.
-        neutral: (H, W, 3) colour before a grey screen of the same luminance.
-    """
-
-    alpha: Picture
-    lit: Picture
-    neutral: Picture
 
 
 def _turn_grey(screen: Any) -> None:
@@ -101,7 +85,7 @@ def _exact_alpha(draw: Renderer) -> Iterator[None]:
             tree.links.new(socket, surface)
 
 
-def rendered(draw: Renderer, made: Scene, seed: int) -> Rendered:
+def rendered(draw: Renderer, made: Scene, seed: int) -> Subject:
     """Render alpha, the subject before the green screen, and before a grey one.
 
     Intermediate files are written beside one another in the renderer's temporary folder and are
@@ -110,8 +94,10 @@ def rendered(draw: Renderer, made: Scene, seed: int) -> Rendered:
     files = [Path(draw.scene.TMP) / f"r{seed}_{end}.exr" for end in "AFN"]
     noise = seed % 1000
 
-    def color(name: str, seed: int) -> Picture:
-        shot, _ = draw.scene.shoot(made.scene, name, COLOR_SAMPLES, COLOR_PERCENT, seed=seed)
+    def color(name: str) -> Picture:
+        # One seed for both: training multiplies their difference, the screen's light, and noise
+        # that they share is not in it.
+        shot, _ = draw.scene.shoot(made.scene, name, COLOR_SAMPLES, COLOR_PERCENT, seed=noise)
         out: Picture = np.maximum(draw.scene.straight(shot, SIZE), 0)
         return out
 
@@ -120,17 +106,17 @@ def rendered(draw: Renderer, made: Scene, seed: int) -> Rendered:
         draw.scene.vis(made.subject)
         with _exact_alpha(draw):
             alpha, _ = draw.scene.alpha(made.scene, files[0].stem, ALPHA_SAMPLES, seed=noise)
-        lit = color(files[1].stem, noise)
+        lit = color(files[1].stem)
         _turn_grey(made.screen)
-        neutral = color(files[2].stem, noise + 1)
+        neutral = color(files[2].stem)
     finally:
         for path in files:
             path.unlink(missing_ok=True)
     # Less than two of the 4095 steps that are kept is noise.
-    return Rendered(np.where(alpha < 1 / 2048, 0, alpha), lit, neutral)
+    return Subject(np.where(alpha < 1 / 2048, 0, alpha), lit, neutral)
 
 
-def check(picture: Rendered) -> None:
+def check(picture: Subject) -> None:
     """Refuse what cannot be right.
 
     Raises:
@@ -146,13 +132,6 @@ def check(picture: Rendered) -> None:
         raise UnsoundError("its solid parts are black")
 
 
-def _srgb(linear: Picture) -> Picture:
-    """Linear light to sRGB, 0 to 1 (IEC 61966-2-1)."""
-    x = np.clip(linear, 0, 1)
-    out: Picture = np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
-    return out
-
-
 def _write(path: Path, codes: Any, options: list[int]) -> None:
     good, data = cv2.imencode(path.suffix, codes, options)
     assert good
@@ -166,11 +145,11 @@ def alpha_file(out: Path, name: str) -> Path:
     return out / f"{name}_a.png"
 
 
-def write(picture: Rendered, out: Path, name: str) -> None:
+def write(picture: Subject, out: Path, name: str) -> None:
     """Write NAME_f.jpg, NAME_n.jpg (sRGB; black well outside) and NAME_a.png (16 bit, 12 used)."""
     near = cv2.dilate((picture.alpha > 0).astype(np.uint8), np.ones((9, 9))) > 0
     for end, color in (("f", picture.lit), ("n", picture.neutral)):
-        codes = (_srgb(color * near[..., None]) * 255 + 0.5).clip(0, 255).astype(np.uint8)
+        codes = (encode(color * near[..., None]) + 0.5).clip(0, 255).astype(np.uint8)
         _write(out / f"{name}_{end}.jpg", codes[..., ::-1], _JPEG)
     codes = (np.round(picture.alpha * 4095) * 16).clip(0, 65535).astype(np.uint16)
     _write(alpha_file(out, name), codes, [cv2.IMWRITE_PNG_COMPRESSION, 9])

@@ -20,9 +20,9 @@ from models.training import subjects as training
 from scripts.subjects import cloth, people, shapes
 from scripts.subjects.__main__ import LEAST_SEED, main, render_all, seeds
 from scripts.subjects.chance import KINDS, TWO_KINDS, Chance
-from scripts.subjects.passes import Rendered, UnsoundError, alpha_file, check, write
+from scripts.subjects.passes import UnsoundError, alpha_file, check, rendered, write
 from scripts.subjects.renderer import MODULES, Renderer, load
-from scripts.subjects.subject import MAKERS, make
+from scripts.subjects.subject import MAKERS, SIZE, Scene, make
 from stream.errors import UserError
 
 SEEDS = range(LEAST_SEED, LEAST_SEED + 2000)
@@ -219,12 +219,61 @@ def test_every_kind_is_drawn_and_what_is_held_is_in_the_picture(draw: Renderer) 
     assert {"glass", "tutu", "leaf", "hat", "strings", "barbs"} <= {c.args[0] for c in calls}
 
 
-def _picture(cover: float = 0.5, light: float = 0.2) -> Rendered:
+def test_veils_over_the_head_are_in_layers_of_one_cloth_with_hems_apart(draw: Renderer) -> None:
+    props = MagicMock()
+    draw = Renderer(None, draw.human, props, draw.scene)
+    figure = MagicMock(draw=draw, at=np.zeros(3), top=1.7)
+    counts = Counter[int]()
+    for seed in SEEDS:
+        props.drape.reset_mock()
+        draw.scene.mat_alpha.reset_mock()
+        assert len(cloth.veil(Chance(seed), figure)) == max(1, props.drape.call_count)
+        draw.scene.mat_alpha.assert_called_once()
+        counts[props.drape.call_count] += 1
+        calls = props.drape.call_args_list
+        for key in ("span", "zlen"):
+            assert len({call.kwargs[key] for call in calls}) == len(calls), key
+    assert set(counts) == {0, 1, 2, 3}
+    # Four standard deviations of a count of 2000 are at most .045 of it.
+    assert abs(counts[2] + counts[3] - cloth.LAYERED * len(SEEDS)) < 0.045 * len(SEEDS)
+    assert abs(len(SEEDS) - counts[0] - cloth.DRAPED * len(SEEDS)) < 0.045 * len(SEEDS)
+
+
+def test_noise_of_a_render_is_not_taken_for_the_screen_s_light(
+    tmp_path: Path, draw: Renderer
+) -> None:
+    size = SIZE[::-1]
+    color = (
+        draw.scene.screen.data.materials[0].node_tree.nodes["Principled BSDF"].inputs["Base Color"]
+    )
+    color.default_value, color.links = (0.03, 0.4, 0.07, 1), []
+
+    def shoot(*_: Any, seed: int) -> tuple[NDArray[np.float32], float]:
+        noise = np.random.default_rng(seed).normal(1, 0.1, (*size, 3))
+        return (noise + color.default_value[:3]).astype(np.float32), 0
+
+    draw.scene.TMP = tmp_path
+    draw.scene.shoot.side_effect = shoot
+    draw.scene.straight.side_effect = lambda shot, _: shot
+    draw.scene.alpha.return_value = np.ones(size, np.float32), 0
+    blender = MagicMock()
+    blender.data.materials = []
+    draw = Renderer(blender, draw.human, draw.props, draw.scene)
+    made = Scene(MagicMock(), draw.scene.screen, [], "")
+    for seed in (5000, 5001):
+        picture = rendered(draw, made, seed)
+        light = picture.lit - picture.neutral
+        assert np.ptp(light, axis=(0, 1)).max() < 1e-5
+        assert light[0, 0, 1] > 0.05, "the screen is grey in one of them only"
+        color.default_value = (0.03, 0.4, 0.07, 1)
+
+
+def _picture(cover: float = 0.5, light: float = 0.2) -> training.Subject:
     alpha = np.zeros((96, 72), np.float32)
     alpha[: round(96 * cover)] = 1
     alpha[4:8] *= 0.3
     color = np.full((96, 72, 3), light, np.float32)
-    return Rendered(alpha, color, 0.5 * color)
+    return training.Subject(alpha, color, 0.5 * color)
 
 
 @pytest.mark.parametrize(
@@ -234,10 +283,13 @@ def _picture(cover: float = 0.5, light: float = 0.2) -> Rendered:
         (_picture(cover=1), "mean alpha"),
         (_picture(light=0), "black"),
         (_picture(light=np.nan), "no number"),
-        (Rendered(np.full((96, 72), 0.5, np.float32), _picture().lit, _picture().lit), "black"),
+        (
+            training.Subject(np.full((96, 72), 0.5, np.float32), _picture().lit, _picture().lit),
+            "black",
+        ),
     ],
 )
-def test_a_picture_that_cannot_be_right_is_refused(picture: Rendered, words: str) -> None:
+def test_a_picture_that_cannot_be_right_is_refused(picture: training.Subject, words: str) -> None:
     check(_picture())
     with pytest.raises(UnsoundError, match=words):
         check(picture)
