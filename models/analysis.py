@@ -241,7 +241,7 @@ class Analysis:
             dark = shadow.darkness(small, bare, lit, subject.core)
         correction = None
         if corrects and self.corrector is not None:
-            correction = self.corrector(small, bare, subject, noise)
+            correction = self.corrector(small, bare, subject, noise / factor)
         return Known(bare, subject, fits, noise, where, dark, correction=correction)
 
     def _fit(self, small: Tensor, hue: Hue, color: Tensor, plate: Plate | None) -> Fitted:

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from models.despill import despill, unmix
+from models.despill import despill, owned, unmix
 from models.features import FLOOR, channel_order
 from models.field import Fitted
 from models.matte import Asked, Subject
 from models.pyramid import enlarge_part
-from models.screen import Hue
+from models.screen import Hue, normalised_difference
 
 CHANNELS, FINE = 19, 10
 """Channels, and how many of them, the first, differ from pixel to pixel."""
@@ -30,11 +30,11 @@ class Basis:
 
     Attributes:
         channels: (1, 19, H, W) float: the frame (3), alpha by the small network, alpha by the two
-            colours, 1 where it is asked about, the normalised colour difference, the foreground
-            without spill (3), the screen's two other channels, the screen's level, the colour
-            spread from the core (3), the subject's own colour above it, the core, the noise.
-            Colours in the order of `features.channel_order`, as square roots of shares of the
-            screen's own channel.
+            colours, 1 where it is asked about and .5 in the solid rim that is corrected too, the
+            normalised colour difference, the foreground without spill (3), the screen's two other
+            channels, the screen's level, the colour spread from the core (3), the subject's own
+            colour above it, the core, the noise. Colours in the order of
+            `features.channel_order`, as square roots of shares of the screen's own channel.
         key: (1, 1, H, W), that channel of the bare screen, linear.
         hue: which channel that is.
         size: (h, w) of the frame at analysis size.
@@ -73,6 +73,7 @@ def basis_of(
     own: Tensor,
     plain: Tensor,
     noise: float,
+    rim: Tensor | None,
     window: tuple[slice, slice],
 ) -> Basis:
     """Put together what the edge network sees.
@@ -84,7 +85,8 @@ def basis_of(
         asked: the pixels of the window that are asked about.
         own: (N,) float, their alpha by the small network.
         plain: (N,) float, their alpha by the two colours alone.
-        noise: of the matte over the bare screen.
+        noise: of the matte over the bare screen, at analysis size.
+        rim: (1, 1, H, W) bool, what of the solid part is corrected, too; None: nothing.
         window: rows and columns of the window.
     """
     size = (bare.color.shape[-2], bare.color.shape[-1])
@@ -106,10 +108,14 @@ def basis_of(
         x[0].flatten(1).index_select(1, asked.index)[None] for x in (shown, asked.back, front)
     )
     fg.view(3, -1)[:, asked.index] = unmix(mixed, own[None, None], behind, near)[0]
-    fg = despill(fg, asked.back, own_key, bare.hue, 1.0)
+    fg = despill(fg, asked.back, owned(own_key), bare.hue, 1.0)
     rough = mark.new_zeros(solid.shape)
     rough.view(-1)[asked.index] = asked.rough.clamp(-0.3, 1.3)
     rough += solid * (1 - mark)
+    if rim is not None:
+        mark = torch.where(rim, torch.full_like(mark, 0.5), mark)
+        seen = normalised_difference(shown, asked.back, bare.hue).clamp_(-0.3, 1.3)
+        rough = torch.where(rim, seen, rough)
     parts = [
         share(shown, key)[:, order],
         *alphas,

@@ -18,15 +18,15 @@ from safetensors.torch import load
 from torch import Tensor
 from torch.nn import functional
 
-from models.basis import CHANNELS, FINE, Basis
+from models.basis import ASKED, CHANNELS, FINE, Basis
 from models.errors import PosewallError
 from models.features import channel_order
 from models.matte import step
-from models.refine import OUT, STRIDE, Refiner, like
+from models.refine import STRIDE, Refiner, like
 
-SURE, UNSURE = 0.18, 0.32
-"""chosen on subjects kept out of training: up to the first expected error of alpha the network is
-followed, from the second on the analytic matte stands."""
+DOUBT = 0.02
+"""chosen: from one to the other side of equal expected errors, the share of the correction falls
+from all to nothing over twice this."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Correction:
         matte: (1, 2, h, w) float: what is to be added to alpha, and how far the network is
             trusted, in [0, 1]; the first is weighed with the second.
         color: (1, 3, h, w) float, what is to be added to the despilled foreground as
-            `models.basis.share` sees it; R, G, B; weighed likewise.
+            `models.basis.share` sees it; R, G, B; weighed likewise where alpha is asked about.
     """
 
     matte: Tensor
@@ -59,7 +59,7 @@ def answered(x: Tensor, refiner: Refiner) -> Tensor:
         refiner: the network.
 
     Returns:
-        (1, 5, H, W) float, as `Refiner.forward` says.
+        (1, 6, H, W) float, as `Refiner.forward` says.
     """
     # TF32 would differ from the CPU by more than a code.
     with torch.backends.cudnn.flags(enabled=torch.backends.cudnn.enabled, allow_tf32=False):
@@ -78,12 +78,16 @@ def corrected(basis: Basis, refiner: Refiner) -> Correction:
     x = basis.channels
     said = answered(padded(x).contiguous(memory_format=torch.channels_last), refiner)
     said = said[..., : x.shape[-2], : x.shape[-1]]
-    trust = 1 - step(said[:, 4:5], SURE, UNSURE)
-    whole = x.new_zeros(1, OUT, *basis.size)
+    asked = (x[:, ASKED : ASKED + 1] > 0).to(x.dtype)
+    trust = 1 - step(said[:, 4:5] - said[:, 5:6], -DOUBT, DOUBT)
+    whole = x.new_zeros(1, 5, *basis.size)
     window = whole[..., basis.rows, basis.columns]
-    window[:, 0:1], window[:, 1:2] = said[:, 0:1] * trust, trust
+    # What lies beside it is interpolated with what is asked about, so it says nothing.
+    window[:, 1:2] = trust * asked
+    window[:, 0:1] = said[:, 0:1] * window[:, 1:2]
+    color = torch.where(asked > 0, trust, 1)
     for at, channel in enumerate(channel_order(basis.hue)):
-        window[:, 2 + channel] = said[:, 1 + at] * trust[:, 0]
+        window[:, 2 + channel] = said[:, 1 + at] * color[:, 0]
     return Correction(whole[:, 0:2], whole[:, 2:5])
 
 
@@ -114,7 +118,7 @@ def trained_refiner(device: torch.device) -> Refiner | None:
         net = like(load(kept.read_bytes()))
         if (net.channels, net.fine) != (CHANNELS, FINE):
             raise KeyError("channels")
-    except (OSError, SafetensorError, KeyError, RuntimeError) as e:
+    except (OSError, SafetensorError, LookupError, ValueError, RuntimeError) as e:
         raise PosewallError(
             f"{kept}: the weights of the edge network are damaged; install Posewall again, or take "
             "the file away to key without it"

@@ -11,12 +11,15 @@ from models.correction import Correction, corrected, trained_refiner
 from models.estimator import Estimator
 from models.features import look_up, radius
 from models.field import Fitted
-from models.pyramid import grow
+from models.pyramid import grow, shrink
 from models.refine import Refiner
 from models.window import bounds
 
 _AROUND = 48
 """Pixels of a frame of 1280 that the network sees beyond what it is asked about."""
+_RIM = 16
+"""Likewise, how deep in the solid part it corrects: a blurred arm whose colour is far from the
+screen's passes for solid; on rendered people and photographs nearly all that does lies so near."""
 
 
 class Corrector:
@@ -34,7 +37,8 @@ class Corrector:
 
         Args:
             network, refiner: see above.
-            whole: the network always sees the whole frame; else the part that is asked about.
+            whole: the network sees the whole frame, as live on a card; else the part that is asked
+                about, and it corrects the rim of what is solid, too.
         """
         self.network, self.refiner = network, refiner
         self._whole = whole
@@ -63,7 +67,7 @@ class Corrector:
             small: (1, 3, h, w) float, linear Rec.709, the frame at analysis size.
             bare: its screen.
             subject: its subject.
-            noise: of the matte over the bare screen.
+            noise: of the matte over the bare screen, at analysis size.
 
         Returns:
             None where there is no edge network, or nothing to ask it.
@@ -102,4 +106,8 @@ class Corrector:
             found = plain
         else:
             found = self.network.estimate(subject.told, asked.pixels, asked.row, asked.column)
-        return basis_of(shown, bare, subject, asked, found, plain, noise, (rows, columns))
+        rim = None
+        if not self._whole:
+            solid = asked.solid.to(shown.dtype)
+            rim = asked.solid & (shrink(solid, radius(size, _RIM)) < 0.5)
+        return basis_of(shown, bare, subject, asked, found, plain, noise, rim, (rows, columns))

@@ -13,6 +13,7 @@ import torch
 from torch import Tensor
 
 from models import color
+from models.matte import step
 from models.screen import Hue
 
 TRUST = 0.05
@@ -21,6 +22,18 @@ pixel's own remainder, whose error grows as 1/alpha."""
 
 GIVEN_BACK = 0.9
 """chosen on rendered scenes: the share of the spill's luminance that comes back as grey."""
+
+
+def owned(own_key: Tensor) -> Tensor:
+    """How much of what a colour has above the mean of its other channels is its own.
+
+    chosen on rendered people: below a tenth it is the screen's light on hair and skin, which
+    reaches deep, and no colour of theirs.
+
+    Args:
+        own_key: (1, 1, ...) float, as in `models.matte.Subject`.
+    """
+    return own_key * step(own_key, 0.02, 0.12)
 
 
 def unmix(rgb: Tensor, alpha: Tensor, back: Tensor, front: Tensor) -> Tensor:
@@ -58,7 +71,7 @@ def despill(
     Args:
         front: (1, 3, H, W) float, linear Rec.709, straight.
         back: same shape, the bare screen.
-        own_key: (1, 1, H, W), as in `models.matte.Subject`.
+        own_key: (1, 1, H, W), as `owned` gives it.
         hue: the screen's channel.
         amount: 0 leaves the colour alone, 1 takes all excess away.
         luminance: how much of the usual share of the luminance taken comes back as grey.

@@ -331,7 +331,7 @@ class Keyer:
             None where the frame shows no screen.
         """
         frame = self._look.upload(planes, encoding, 0)
-        known = self._look.analyse(frame)
+        known = self._look.analyse(frame, corrects=False)
         if known.bare is None or known.subject is None:
             return None
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
@@ -352,5 +352,6 @@ class Keyer:
         known = self._look.analyse(frame, corrects=False)
         if known.bare is None or known.subject is None:
             return None
-        small = self._analysis.steps.reduced(frame, self._analysis.factor(frame.size))
-        return self.corrector.basis(small, known.bare, known.subject, known.noise)
+        factor = self._analysis.factor(frame.size)
+        small = self._analysis.steps.reduced(frame, factor)
+        return self.corrector.basis(small, known.bare, known.subject, known.noise / factor)

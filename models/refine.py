@@ -21,8 +21,9 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-OUT = 5
-"""Channels that come out: alpha's correction, three of colour's, the error still expected."""
+OUT = 6
+"""Channels that come out: alpha's correction, three of colour's, the expected errors of alpha with
+the correction and without."""
 STRIDE = 32
 """The coarsest features stand for squares of so many pixels."""
 WIDTHS = (24, 40, 56, 56, 64)
@@ -97,8 +98,8 @@ class Refiner(nn.Module):
             x: (B, channels, H, W) float; H and W multiples of `STRIDE`.
 
         Returns:
-            (B, 5, H, W) float: what is to be added to alpha; to the three channels of colour; and
-            the expected absolute error of the alpha that results.
+            (B, 6, H, W) float: what is to be added to alpha; to the three channels of colour; the
+            expected absolute error of the alpha that results, and of the analytic one.
         """
         x = (x - self.mean[:, None, None]) / self.spread[:, None, None]
         seen = [self.edge(self.enter(x))]

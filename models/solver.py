@@ -11,13 +11,16 @@ from models import mask, matte
 from models.analysis import Grade, Known
 from models.basis import level, lit, share
 from models.cut import Cut
-from models.despill import despill, unmix
+from models.despill import despill, owned, unmix
 from models.edge import choke
 from models.estimator import Estimator, trained
 from models.features import look_up
 from models.pyramid import enlarge_part
 from models.settings import KeySettings
 from models.window import bands
+
+_LEAST = 0.004
+"""Of alpha, a code: what the edge network takes from solid parts below that is left alone."""
 
 
 class Solver:
@@ -78,7 +81,11 @@ class Solver:
             return torch.ones_like(shown[:, 0:1]), shown.clone(), shown
         noise = known.noise * min(1.0, scale)
         asked = matte.ask(shown, known.bare, known.subject, noise, rows, columns, size)
-        return *self._estimate(shown, known, known.subject, asked), asked.back
+        alpha, fg = self._estimate(shown, known, known.subject, asked)
+        if known.correction is not None:
+            more = enlarge_part(known.correction.matte[:, 0:1], rows, columns, size)
+            self._thinned(alpha, fg, shown, known.subject, asked, more, (rows, columns), size)
+        return alpha, fg, asked.back
 
     def choked(
         self, alpha: Tensor, fg: Tensor, known: Known, scale: float
@@ -120,15 +127,14 @@ class Solver:
             return Cut(alpha, fg, False, known.plate_fits)
         if back is None:
             back = enlarge_part(bare.color, rows, columns, size)
-        own_key = enlarge_part(subject.own_key, rows, columns, size)
-        # chosen on rendered people: below a tenth it is the screen's light on hair and skin, which
-        # reaches deep, and no colour of theirs.
-        own_key = own_key * matte.step(own_key, 0.02, 0.12)
+        own_key = owned(enlarge_part(subject.own_key, rows, columns, size))
         amounts = self._settings.despill, self._settings.despill_luminance
         if self._grade is Grade.FINAL:
             more = None
             if known.correction is not None and amounts == (1.0, 1.0):
                 more = enlarge_part(known.correction.color, rows, columns, size)
+                if strokes is not None:  # what is painted inside has its own colour
+                    more = more * (1 - strokes[:, 0:1])
             for band in bands(slice(0, fg.shape[-2]), fg.shape[-1], fg.device):
                 part = fg[:, :, band], back[:, :, band], own_key[:, :, band]
                 clean = despill(*part, bare.hue, *amounts)
@@ -169,9 +175,43 @@ class Solver:
                 # Where the edge network is sure, it corrects the small one's word alone.
                 told = look_up(known.correction.matte, asked.row, asked.column)
                 found = (torch.lerp(found, said, told[1]) + told[0]).clamp_(0, 1)
-        black, white = self._settings.black_point, self._settings.white_point
-        found = ((found - black) / (white - black)).clamp_(0, 1)
+        found = self._stretched(found)
         alpha, fg = asked.solid.to(shown.dtype), shown.clone()
         alpha.view(-1)[asked.index] = found
         fg.view(3, -1)[:, asked.index] = unmix(own, found[None, None], behind, front)[0]
         return alpha, fg
+
+    def _stretched(self, alpha: Tensor) -> Tensor:
+        black, white = self._settings.black_point, self._settings.white_point
+        return ((alpha - black) / (white - black)).clamp_(0, 1)
+
+    def _thinned(
+        self,
+        alpha: Tensor,
+        fg: Tensor,
+        shown: Tensor,
+        subject: matte.Subject,
+        asked: matte.Asked,
+        more: Tensor,
+        window: tuple[slice, slice],
+        size: tuple[int, int],
+    ) -> None:
+        """What was taken for solid and is not, as the edge network says, in place.
+
+        Args:
+            alpha, fg: as `_estimate` gave them; written to.
+            more: (1, 1, rows, columns), what the network adds to alpha.
+            window: its rows and columns.
+            shown, subject, asked, size: as in `estimated` and `_estimate`.
+        """
+        off = asked.solid & (more < -_LEAST)
+        index = off.flatten().nonzero()[:, 0]
+        if not len(index):
+            return
+        front = enlarge_part(subject.color, *window, size)
+        own, behind, near = (
+            x[0].flatten(1).index_select(1, index)[None] for x in (shown, asked.back, front)
+        )
+        found = self._stretched(1 + more.flatten().index_select(0, index))
+        alpha.view(-1)[index] = found
+        fg.view(3, -1)[:, index] = unmix(own, found[None, None], behind, near)[0]

@@ -93,7 +93,7 @@ def crops(wish: Wish, chances: Chances) -> NDArray[np.float16] | None:
 def _cut(whole: Tensor, r: np.random.Generator) -> NDArray[np.float16]:
     """A crop about a pixel that is asked about, mostly one of partial alpha."""
     height, width = whole.shape[-2:]
-    asked = whole[0, ASKED] * whole[0, -1]
+    asked = (whole[0, ASKED] > 0) * whole[0, -1]
     truth = whole[0, CHANNELS]
     kind = r.random()
     off = (truth - whole[0, OWN]).abs() > 0.15

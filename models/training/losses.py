@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from models.basis import ASKED, CHANNELS, COLOR, OWN
+from models.basis import ASKED, CHANNELS, COLOR, OWN, PLAIN
 
 _SLOPES = 1.0
 """chosen: weight of the error of alpha's differences between neighbours: Grad follows."""
@@ -26,20 +26,23 @@ def losses(said: Tensor, batch: Tensor) -> tuple[Tensor, Tensor]:
     """The loss of a batch.
 
     Args:
-        said: (B, 5, H, W) float, what the network says.
+        said: (B, 6, H, W) float, what the network says.
         batch: (B, `crops.TOTAL`, H, W) float.
 
     Returns:
         The loss; the mean absolute error of alpha where it is asked about.
     """
     truth = batch[:, CHANNELS : CHANNELS + 1]
-    asked = batch[:, ASKED : ASKED + 1] * batch[:, -1:]
+    within = batch[:, -1:]
+    asked = (batch[:, ASKED : ASKED + 1] > 0) * within
     count = asked.sum().clamp_min(1)
     alpha = torch.where(asked > 0, batch[:, OWN : OWN + 1] + said[:, 0:1], batch[:, OWN : OWN + 1])
     off = _beyond(alpha, truth) - truth
     plain = (off.abs() * asked).sum() / count
-    # the error of alpha as it will be used
+    # the error of alpha as it will be used, and of the analytic one of stills
     real = (alpha.clamp(0, 1) - truth).detach().abs()
+    own, two = batch[:, OWN : OWN + 1], batch[:, PLAIN : PLAIN + 1]
+    analytic = (torch.maximum(own, (own + two) / 2) - truth).abs()
     loss = plain
     slopes = [off[..., 1:, :] - off[..., :-1, :], off[..., 1:] - off[..., :-1]]
     marks = [
@@ -51,8 +54,9 @@ def losses(said: Tensor, batch: Tensor) -> tuple[Tensor, Tensor]:
     for side in (4, 16):
         mean = functional.avg_pool2d(off * asked, side)
         loss = loss + _AREAS * mean.abs().sum() * side * side / count
-    loss = loss + _EXPECTED * ((said[:, 4:5] - real).square() * asked).sum() / count
-    weight = truth * (truth > 0.05) * batch[:, -1:]
+    for expected, error in ((said[:, 4:5], real), (said[:, 5:6], analytic)):
+        loss = loss + _EXPECTED * ((expected - error).square() * asked).sum() / count
+    weight = truth * (truth > 0.05) * within
     color = batch[:, COLOR] + said[:, 1:4] - batch[:, CHANNELS + 1 : CHANNELS + 4]
     loss = loss + _COLOR * (color.abs() * weight).sum() / weight.sum().clamp_min(1)
     return loss, (real * asked).sum() / count

@@ -83,7 +83,7 @@ def judged(net: Refiner, kept: Tensor) -> dict[str, float]:
         nothing = torch.zeros_like(said)
         after += float(losses(said, x)[1]) * len(x)
         before += float(losses(nothing, x)[1]) * len(x)
-        asked = x[:, ASKED : ASKED + 1] * x[:, -1:]
+        asked = (x[:, ASKED : ASKED + 1] > 0) * x[:, -1:]
         expected += float((said[:, 4:5] * asked).sum() / asked.sum().clamp_min(1)) * len(x)
     count = max(1, len(kept))
     figures = {"before": before, "after": after, "expected": expected}

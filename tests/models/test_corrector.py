@@ -11,7 +11,7 @@ from safetensors.torch import save
 from models import basis, correction
 from models.basis import CHANNELS, level, lit, share
 from models.color import SRGB_8BIT
-from models.correction import SURE, UNSURE, refiner_digest, trained_refiner
+from models.correction import DOUBT, refiner_digest, trained_refiner
 from models.corrector import Corrector
 from models.errors import PosewallError
 from models.keyer import Cut, Grade, Keyer, KeySettings
@@ -34,7 +34,7 @@ def cut(
 
 def test_a_network_that_says_nothing_leaves_its_word_to_the_small_one() -> None:
     seen = scene()
-    told, plain = cut(telling(0, (0, 0, 0), 0), seen), cut(None, seen)
+    told, plain = cut(telling(0, (0, 0, 0)), seen), cut(None, seen)
     # In stills the two colours else have half a say, which only adds.
     assert bool((told.alpha <= plain.alpha + 1e-6).all())
     assert float((told.fg - plain.fg).abs()[..., 0:20].max()) < 1e-5
@@ -43,8 +43,8 @@ def test_a_network_that_says_nothing_leaves_its_word_to_the_small_one() -> None:
 @pytest.mark.parametrize("grade", list(Grade))
 def test_what_it_adds_comes_where_it_is_asked_and_nowhere_else(grade: Grade) -> None:
     seen = scene()
-    base = cut(telling(0, (0, 0, 0), 0), seen, grade)
-    told = cut(telling(0.1, (0, 0, 0), 0), seen, grade)
+    base = cut(telling(0, (0, 0, 0)), seen, grade)
+    told = cut(telling(0.1, (0, 0, 0)), seen, grade)
     ends = KeySettings()
     more = 0.1 / (ends.white_point - ends.black_point)
     partial = (base.alpha > 0.02) & (base.alpha < 0.85)
@@ -55,14 +55,38 @@ def test_what_it_adds_comes_where_it_is_asked_and_nowhere_else(grade: Grade) -> 
     assert float(told.alpha.max()) <= 1
 
 
+def test_what_passed_for_solid_is_thinned_near_its_rim_only() -> None:
+    seen = scene()
+    base = cut(telling(0, (0, 0, 0)), seen)
+    thinner = cut(telling(-0.3, (0, 0, 0)), seen)
+    solid = base.alpha > 0.999
+    off = (base.alpha - thinner.alpha)[solid]
+    assert float(off.max()) == pytest.approx(0.3 / 0.96, abs=0.01)
+    assert 0.02 < float((off > 0.2).float().mean()) < 0.9
+    assert float(thinner.alpha[..., 140, 125]) == 1  # deep inside
+    # Unmixed by the alpha that it has, a pixel of one colour is that still.
+    skin = colour(SKIN)
+    rim = (solid & (thinner.alpha < 0.8)).expand_as(base.fg)
+    lower = (thinner.fg - skin).clamp_max(0).abs()
+    assert float(lower[rim].max()) < 0.07
+
+
+def test_live_nothing_solid_is_thinned() -> None:
+    seen = scene()
+    base = cut(telling(0, (0, 0, 0)), seen, Grade.LIVE)
+    thinner = cut(telling(-0.3, (0, 0, 0)), seen, Grade.LIVE)
+    off = (base.alpha - thinner.alpha)[base.alpha > 0.999]
+    assert float((off > 0.2).float().mean()) < 0.1
+
+
 def test_where_it_is_unsure_the_analytic_matte_stands() -> None:
     seen = scene()
     plain = cut(None, seen)
-    unsure = cut(telling(0.4, (0.2, 0.2, 0.2), UNSURE + 0.01), seen)
+    unsure = cut(telling(0.4, (0, 0, 0), -DOUBT - 0.001), seen)
     assert torch.equal(unsure.alpha, plain.alpha)
     assert torch.equal(unsure.fg, plain.fg)
-    sure = cut(telling(0.4, (0, 0, 0), SURE - 0.01), seen)
-    half = cut(telling(0.4, (0, 0, 0), (SURE + UNSURE) / 2), seen)
+    sure = cut(telling(0.4, (0, 0, 0), DOUBT + 0.001), seen)
+    half = cut(telling(0.4, (0, 0, 0), 0), seen)
     near = (plain.alpha > 0.02) & (plain.alpha < 0.5)
     gained = [float((x.alpha - plain.alpha)[near].mean()) for x in (half, sure)]
     assert 0.1 < gained[0] < gained[1] < 0.41
@@ -71,9 +95,9 @@ def test_where_it_is_unsure_the_analytic_matte_stands() -> None:
 @pytest.mark.parametrize("back", [None, BLUE])
 def test_colour_is_corrected_in_its_own_channel(back: tuple[float, float, float] | None) -> None:
     seen = scene() if back is None else shown(person(9.0), colour(SKIN), uneven(back))
-    plain = cut(telling(0, (0, 0, 0), 0), seen)
+    plain = cut(telling(0, (0, 0, 0)), seen)
     key = 1 if back is None else 2
-    told = cut(telling(0, (0.1, 0, 0), 0), seen)
+    told = cut(telling(0, (0.1, 0, 0)), seen)
     off = (told.fg - plain.fg)[0]
     solid = plain.alpha[0, 0] > 0.999
     assert float(off[key][solid].min()) > 0.005
@@ -83,8 +107,8 @@ def test_colour_is_corrected_in_its_own_channel(back: tuple[float, float, float]
 
 def test_colour_stays_as_a_person_wants_it() -> None:
     seen, less = scene(), KeySettings(despill=0.5)
-    told = cut(telling(0, (0.2, 0.2, 0.2), 0), seen, set_=less)
-    plain = cut(telling(0, (0, 0, 0), 0), seen, set_=less)
+    told = cut(telling(0, (0.2, 0.2, 0.2)), seen, set_=less)
+    plain = cut(telling(0, (0, 0, 0)), seen, set_=less)
     assert torch.equal(told.fg, plain.fg)
 
 
@@ -108,7 +132,8 @@ def test_the_basis_shows_the_frame_and_its_matte() -> None:
     own = found.channels[:, basis.OWN : basis.OWN + 1]
     assert float((own - truth).abs().mean()) < 0.02
     asked = found.channels[:, basis.ASKED]
-    assert set(asked.flatten().tolist()) == {0.0, 1.0}
+    assert set(asked.flatten().tolist()) == {0.0, 0.5, 1.0}
+    assert float(own[0][asked == 0.5].min()) == 1  # the rim of what is solid
     # The frame's own colours come back from it.
     first = lit(found.channels[:, 0:3], found.key)
     order = [1, 0, 2]

@@ -54,7 +54,9 @@ class LiveAnalysis(ScreenRow):
         refiner: Refiner | None = None,
     ) -> None:
         super().__init__(size, chroma, encoding, quarter_turns, settings, network)
-        self.correct = None if refiner is None else Correcting(network, refiner, self.small)
+        self.correct = None
+        if refiner is not None:
+            self.correct = Correcting(network, refiner, self.small, self._factor)
 
     def set_plate(self, plate: Upright) -> None:
         """Take over a clean plate: what depends on it alone is made once, by the reference.

@@ -12,8 +12,8 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from models.basis import CHANNELS
-from models.correction import SURE, UNSURE, answered
+from models.basis import ASKED, CHANNELS
+from models.correction import DOUBT, answered
 from models.despill import GIVEN_BACK
 from models.estimator import AROUND, Estimator
 from models.kernels.cuda.analysis_buffers import up
@@ -31,7 +31,7 @@ from models.kernels.cuda.fields import (
     SOLID,
     Fields,
 )
-from models.kernels.cuda.finishing import exchanged, unmixed
+from models.kernels.cuda.finishing import despilled, unmixed
 from models.kernels.cuda.neighbourhood import clamped, enlarged, flat_places, kernel
 from models.kernels.cuda.network import (
     beside,
@@ -49,7 +49,7 @@ _AROUND_AT, _AROUND = tl.constexpr(AROUND_AT), tl.constexpr(AROUND)
 _CORRECTION, _SHAPES = tl.constexpr(CORRECTION), tl.constexpr(SHAPES)
 _CORE = tl.constexpr(CORRECTION - 1)
 _CHANNELS, _GIVEN_BACK = tl.constexpr(CHANNELS), tl.constexpr(GIVEN_BACK)
-_SURE, _UNSURE = tl.constexpr(SURE), tl.constexpr(UNSURE)
+_ASKED, _DOUBT = tl.constexpr(ASKED), tl.constexpr(DOUBT)
 
 
 @triton.jit
@@ -72,13 +72,13 @@ def _beside_it(small, fields, place, n, hue, by):
 
 
 @triton.jit
-def _found(small, fields, shapes, told, looked_up, bias, pixel, second, rest, y, x, hue, key,
+def _found(small, fields, shapes, noise, looked_up, bias, pixel, second, rest, y, x, hue, key,
            h, w, shapes_h, shapes_w, block: tl.constexpr):  # fmt: skip
     """Alpha by the live network, `Estimator.estimate`, at each place."""
     n, e = h * w, y * w + x
     column = tl.arange(0, 32)
     row = tl.load(bias + column)
-    row += tl.load(told) * tl.load(looked_up + (_AROUND + _SHAPES) * 32 + column)
+    row += noise * tl.load(looked_up + (_AROUND + _SHAPES) * 32 + column)
     total = first_layer(fields + _AROUND_AT * n, looked_up, e, n, row, _AROUND, block)
     used = (y >= 0)[:, None] & (column < _SHAPES)[None, :]
     taken = shapes + column[None, :] * (shapes_h * shapes_w)
@@ -149,11 +149,12 @@ def _projected(red, green, blue, back_r, back_g, back_b, front_r, front_g, front
 
 @kernel
 def make_basis(small, fields, shapes, told, looked_up, bias, pixel, second, rest, basis, h, w,
-               pooled_h, pooled_w, height, width, block: tl.constexpr):  # fmt: skip
+               pooled_h, pooled_w, height, width, factor, block: tl.constexpr):  # fmt: skip
     """What the edge network sees, channels last: `basis.basis_of`.
 
-    The fields are ``h`` by ``w``, the shapes ``pooled_h`` by ``pooled_w``; their last row and
-    column are repeated up to ``height`` and ``width``.
+    One pixel of the fields stands for ``factor`` each way of the frame's, whose noise is told: so
+    much less is left in them. They are ``h`` by ``w``, the shapes ``pooled_h`` by ``pooled_w``;
+    their last row and column are repeated up to ``height`` and ``width``.
     """
     at, y, x, inside = flat_places(tl.program_id(0), height, width, block)
     y, x = tl.minimum(y, h - 1), tl.minimum(x, w - 1)
@@ -170,7 +171,8 @@ def make_basis(small, fields, shapes, told, looked_up, bias, pixel, second, rest
     own_key, core = tl.load(fields + _OWN_KEY * n + e), tl.load(fields + _CORE * n + e)
     solid = solid.to(tl.float32)
     # The small network's word, and the two colours': `matte.plain`.
-    own = _found(small, fields, shapes, told, looked_up, bias, pixel, second, rest, y, x, hue, key,
+    noise = tl.load(told) / factor
+    own = _found(small, fields, shapes, noise, looked_up, bias, pixel, second, rest, y, x, hue, key,
                  h, w, pooled_h, pooled_w, block)  # fmt: skip
     first = tl.minimum(tl.maximum(rough, 0.0), 1.0)
     plain = _projected(red, green, blue, back_r, back_g, back_b, front_r, front_g, front_b, first)
@@ -180,7 +182,7 @@ def make_basis(small, fields, shapes, told, looked_up, bias, pixel, second, rest
     fg_r = tl.where(asked, unmixed(red, own, back_r, front_r), red)
     fg_g = tl.where(asked, unmixed(green, own, back_g, front_g), green)
     fg_b = tl.where(asked, unmixed(blue, own, back_b, front_b), blue)
-    fg_r, fg_g, fg_b = exchanged(
+    fg_r, fg_g, fg_b = despilled(
         fg_r, fg_g, fg_b, back_r, back_g, back_b, own_key, hue == 1, 1.0, _GIVEN_BACK
     )
     rough = tl.minimum(tl.maximum(rough, -0.3), 1.3)
@@ -206,15 +208,19 @@ def make_basis(small, fields, shapes, told, looked_up, bias, pixel, second, rest
     tl.store(out + 15, ratio(front_other, key), mask=inside)
     tl.store(out + 16, own_key, mask=inside)
     tl.store(out + 17, core, mask=inside)
-    tl.store(out + 18, key * 0 + tl.load(told), mask=inside)
+    tl.store(out + 18, key * 0 + noise, mask=inside)
 
 
 @kernel
-def trust_said(said, fields, told, h, w, stride_c, stride_r, stride_x, block: tl.constexpr):
+def trust_said(said, basis, fields, told, h, w, width, stride_c, stride_r, stride_x,
+               block: tl.constexpr):  # fmt: skip
     """What is added to alpha, as far as it is trusted; nothing where no screen was found."""
     e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
     at = said + y * stride_r + x * stride_x
-    trust = 1 - step(tl.load(at + 4 * stride_c, mask=inside, other=1.0), _SURE, _UNSURE)
+    after = tl.load(at + 4 * stride_c, mask=inside, other=1.0)
+    before = tl.load(at + 5 * stride_c, mask=inside, other=0.0)
+    trust = 1 - step(after - before, -_DOUBT, _DOUBT)
+    trust *= tl.load(basis + (y * width + x) * _CHANNELS + _ASKED, mask=inside, other=0.0)
     more = tl.load(at, mask=inside, other=0.0) * trust
     more = tl.where(tl.load(told + 1) > 0, more, 0.0)
     tl.store(fields + _CORRECTION * h * w + e, more, mask=inside)
@@ -231,12 +237,13 @@ class Correcting:
         network: the live network.
         refiner: the edge network, on the same device.
         small: (3, h, w) float32, linear Rec.709, where the frame at analysis size lies.
+        factor: pixels of the frame for one of those, each way.
     """
 
-    def __init__(self, network: Estimator, refiner: Refiner, small: Tensor) -> None:
+    def __init__(self, network: Estimator, refiner: Refiner, small: Tensor, factor: int) -> None:
         weights = weights_of(network)
         assert weights is not None  # the engine's `covers` was asked
-        self._refiner, self._small = refiner, small
+        self._refiner, self._small, self._factor = refiner, small, factor
         self._weights = (
             weights.looked_up, weights.bias, weights.pixel, weights.second, weights.rest
         )  # fmt: skip
@@ -256,11 +263,11 @@ class Correcting:
         """
         make_basis[(self._height * self._width // self._block,)](
             self._small, out.fields, out.shapes, out.told, *self._weights, self.basis,
-            self._h, self._w, *out.shapes.shape[-2:], self._height, self._width,
+            self._h, self._w, *out.shapes.shape[-2:], self._height, self._width, self._factor,
             block=self._block, num_warps=4, num_stages=1,
         )  # fmt: skip
         said = answered(self.basis, self._refiner)
         trust_said[(up(self._h * self._w, self._block),)](
-            said, out.fields, out.told, self._h, self._w, *said.stride()[1:], block=self._block,
-            num_warps=2,
+            said, self.basis, out.fields, out.told, self._h, self._w, self._width,
+            *said.stride()[1:], block=self._block, num_warps=2,
         )  # fmt: skip

@@ -23,16 +23,7 @@ def unmixed(light, alpha, back, front):
 def despilled(red, green, blue, back_r, back_g, back_b, own_key, is_green, amount, given_back):
     """`models.despill.despill` as `models.solver` asks for it."""
     t = tl.minimum(tl.maximum((own_key - 0.02) * 10, 0.0), 1.0)
-    own_key = own_key * (t * t * (3 - 2 * t))
-    return exchanged(
-        red, green, blue, back_r, back_g, back_b, own_key, is_green, amount, given_back
-    )
-
-
-@triton.jit
-def exchanged(red, green, blue, back_r, back_g, back_b, own_key, is_green, amount, given_back):
-    """`models.despill.despill`."""
-    own_key += 0.5
+    own_key = own_key * (t * t * (3 - 2 * t)) + 0.5
     key, other = tl.where(is_green, green, blue), tl.where(is_green, blue, green)
     back_key = tl.where(is_green, back_g, back_b)
     back_other = tl.where(is_green, back_b, back_g)

@@ -100,8 +100,9 @@ def test_the_edge_network_sees_and_says_what_the_references_does(
     known = analysis(frame)
     assert known.bare is not None
     assert known.subject is not None
-    small = frame.reduced(analysis.factor(size))
-    basis = correct.basis(small, known.bare, known.subject, known.noise)
+    factor = analysis.factor(size)
+    small = frame.reduced(factor)
+    basis = correct.basis(small, known.bare, known.subject, known.noise / factor)
     assert basis is not None
     (height, width), chroma_size = planes[0].shape, planes[1].shape
     kernels = LiveAnalysis(
