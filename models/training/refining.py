@@ -97,7 +97,12 @@ def wishes(
 
 @torch.no_grad()
 def judged(net: Refiner, kept: Tensor) -> dict[str, float]:
-    """Errors on crops, as a mean over them: before, after, and as the network expects them."""
+    """Errors on crops, as a mean over them: before, after, and as the network expects them.
+
+    Nothing where there is no crop yet.
+    """
+    if not len(kept):
+        return {}
     before, after, expected = 0.0, 0.0, 0.0
     for x in torch.split(kept.float(), 8):
         said = net(x[:, :CHANNELS])
@@ -106,7 +111,7 @@ def judged(net: Refiner, kept: Tensor) -> dict[str, float]:
         before += float(losses(nothing, x)[1]) * len(x)
         asked = x[:, ASKED : ASKED + 1] * x[:, -1:]
         expected += float((said[:, 4:5] * asked).sum() / asked.sum().clamp_min(1)) * len(x)
-    count = max(1, len(kept))
+    count = len(kept)
     figures = {"before": before, "after": after, "expected": expected}
     return {k: round(v / count, 5) for k, v in figures.items()}
 
@@ -234,6 +239,7 @@ class Training:
         return count
 
     def _write(self, learner: Learner, step: int, makers: Makers) -> None:
+        self._take(makers, 20)  # the judge may wait for some of them
         net = learner.mean()
         self._out.mkdir(parents=True, exist_ok=True)
         weights = {k: v.cpu().contiguous() for k, v in net.state_dict().items()}
@@ -243,6 +249,7 @@ class Training:
             "step": step,
             "crops": self._shelf.came,
             **vars(makers.count),
+            "validated": len(self._kept),
             "seconds": round(time.monotonic() - self._began),
             "error": round(learner.course(), 5),
             **judged(net, self._kept),

@@ -16,8 +16,10 @@ from models.keyer import Grade
 from models.refine import like
 from models.training import refining
 from models.training.chances import USUAL
+from models.training.crops import SIDE, TOTAL
 from models.training.makers import Count
 from models.training.refining import Run, Training, wishes
+from tests.models.refining import refiner
 from tests.models.training.test_samples import write_subject
 
 KEPT_OUT = "t1012"
@@ -32,6 +34,13 @@ def test_every_subject_is_wished_for_as_often() -> None:
     assert {w.crops for w in made if w.grade is Grade.LIVE} == {1}
     assert 2 < sum(w.grade is Grade.LIVE for w in made) < 35
     assert made == wishes(found, 70, 2, seed=1)
+
+
+def test_without_a_crop_to_validate_there_is_no_figure() -> None:
+    nothing = torch.zeros(0, TOTAL, SIDE, SIDE, dtype=torch.float16)
+    assert refining.judged(refiner(), nothing) == {}
+    one = torch.zeros(1, TOTAL, SIDE, SIDE, dtype=torch.float16)
+    assert set(refining.judged(refiner(), one)) == {"before", "after", "expected"}
 
 
 def test_validation_has_seeds_of_its_own() -> None:
@@ -95,6 +104,7 @@ def test_it_trains_and_writes_weights_with_their_course(tmp_path: Path) -> None:
     assert last["crops"] >= 2
     assert 0 < last["after"] < 1
     assert last["made"] >= 2
+    assert last["validated"] == 1
     assert last["failed"] == 0
     assert not told["recorded"]
 
