@@ -20,10 +20,13 @@ class Backdrop:
     Attributes:
         light: (H, W, 3) linear light.
         floor: the row from which on it lies flat; None where no floor is seen.
+        aside: (H, W) bool, where it is no screen but a wall or a stand beside it; None where the
+            screen fills the frame.
     """
 
     light: Picture
     floor: float | None
+    aside: NDArray[np.bool_] | None = None
 
 
 def screen(size: Size, r: Random, usual: bool) -> Picture:
@@ -72,14 +75,14 @@ def backdrop(size: Size, dice: Dice, usual: bool) -> Backdrop:
         light = light * _times(wrinkles(size, r))
     if (r := dice.fall("seams")) is not None:
         light = light * _times(seams(size, r))
-    floor = None
+    floor, aside = None, None
     if (r := dice.fall("floor")) is not None:
         light, floor = _floored(light, r)
     if (r := dice.fall("marks")) is not None:
         light = _marked(light, r)
     if (r := dice.fall("ending")) is not None:
-        light = _ending(light, r)
-    return Backdrop(np.maximum(light, 1e-4).astype(np.float32), floor)
+        light, aside = _ending(light, r)
+    return Backdrop(np.maximum(light, 1e-4).astype(np.float32), floor, aside)
 
 
 def _grid(size: Size) -> tuple[Picture, Picture]:
@@ -180,8 +183,11 @@ def _marked(light: Picture, r: Random) -> Picture:
     return _painted(light, mask, color.astype(np.float32))
 
 
-def _ending(light: Picture, r: Random) -> Picture:
-    """A wall beside the screen at one side or both, and now and then a stand's pole at its end."""
+def _ending(light: Picture, r: Random) -> tuple[Picture, NDArray[np.bool_]]:
+    """A wall beside the screen at one side or both, and now and then a stand's pole at its end.
+
+    Also where they are.
+    """
     height, width = light.shape[:2]
     wall = np.array([1, 0.93, 0.85]) ** r.uniform(-1, 1.5) * 2 ** r.uniform(-6, -0.7)
     shade = _times(r.uniform(0, 0.6) * noise(r, (height, width), int(r.integers(2, 8))))
@@ -200,7 +206,8 @@ def _ending(light: Picture, r: Random) -> Picture:
         if stand:
             cv2.line(pole, where[1].tolist(), where[2].tolist(), 255, thick, cv2.LINE_AA, 4)
     out = _painted(light, mask, wall.astype(np.float32) * shade)
-    return _painted(out, pole, np.full(3, 2 ** r.uniform(-6, -1), np.float32))
+    out = _painted(out, pole, np.full(3, 2 ** r.uniform(-6, -1), np.float32))
+    return out, np.maximum(mask, pole) > 0
 
 
 def shadow(alpha: Picture, floor: float | None, r: Random) -> Picture:

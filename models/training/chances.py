@@ -21,6 +21,7 @@ class Chances:
         nobody: the screen alone, perhaps with the shadow of somebody out of sight.
         everybody: a close-up that is larger than the frame.
         dyed: parts in a colour near the screen's, or white or grey.
+        patterned: a print on the whole or a part, over its partial pixels too.
         mirroring: solid parts reflect the screen.
         strands: hair and spokes over the subject's outline.
         veiled: a sheer layer over, behind and beyond a part of the subject.
@@ -47,6 +48,7 @@ class Chances:
     nobody: float = 0.04
     everybody: float = 0.06
     dyed: float = 0.25
+    patterned: float = 0.35
     mirroring: float = 0.25
     strands: float = 0.15
     veiled: float = 0.12

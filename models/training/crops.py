@@ -11,18 +11,21 @@ from torch import Tensor
 from torch.nn import functional
 
 from models.basis import ASKED, CHANNELS, OWN, Basis, share
-from models.color import SRGB_8BIT, Planes
+from models.color import SRGB_8BIT
 from models.features import channel_order
 from models.keyer import Grade, Keyer
 from models.pyramid import pool
 from models.training import samples
 from models.training.chances import Chances
-from models.training.subjects import Codes, Named, decode
+from models.training.subjects import Named, decode
 
 SIDE = 320
 TRUTH = 5
-"""Channels of the truth: alpha; colour, as the network sees it; 1 within the shot."""
+"""Channels of the truth: alpha; colour, as the network sees it; 1 where it is to be learnt: within
+the shot, not beside the screen, not at the rim of a crop."""
 TOTAL = CHANNELS + TRUTH
+_RIM = 24
+"""Pixels at an edge that only the crop has: what lies beyond is seen in use."""
 
 
 @dataclass(frozen=True)
@@ -42,13 +45,8 @@ class Wish:
     crops: int
 
 
-def _planes(codes: Codes) -> Planes:
-    r, g, b = (torch.from_numpy(np.ascontiguousarray(codes[..., i])) for i in range(3))
-    return r, g, b
-
-
-def _truth(shot: samples.Sample, basis: Basis) -> Tensor:
-    """(1, 5, H, W): alpha, colour and ones, in the basis' window."""
+def truth(shot: samples.Sample, basis: Basis) -> Tensor:
+    """(1, 5, H, W): alpha, colour and what is to be learnt, in the basis' window."""
     factor = -(-shot.alpha.shape[0] // basis.size[0])
     alpha = torch.from_numpy(shot.alpha.astype(np.float32))[None, None]
     light = torch.from_numpy(decode(shot.color)).permute(2, 0, 1)[None]
@@ -57,7 +55,11 @@ def _truth(shot: samples.Sample, basis: Basis) -> Tensor:
     window = (..., basis.rows, basis.columns)
     small, straight = small[window], straight[window]
     seen = share(straight, basis.key)[:, channel_order(basis.hue)]
-    return torch.cat([small, seen, torch.ones_like(small)], 1)
+    learnt = torch.ones_like(small)
+    if shot.aside is not None:
+        aside = torch.from_numpy(shot.aside.astype(np.float32))[None, None]
+        learnt[pool(aside, factor)[window] > 0] = 0
+    return torch.cat([small, seen, learnt], 1)
 
 
 def crops(wish: Wish, chances: Chances) -> NDArray[np.float16] | None:
@@ -68,18 +70,19 @@ def crops(wish: Wish, chances: Chances) -> NDArray[np.float16] | None:
         chances: of what happens in it.
 
     Returns:
-        (N, `TOTAL`, `SIDE`, `SIDE`); None where the shot shows no screen, or nothing is asked.
+        (N, `TOTAL`, `SIDE`, `SIDE`), a single one where it holds all there is; None where the shot
+        shows no screen, or nothing is asked.
     """
     shot = samples.sample(*wish.who, wish.seed, chances)
     keyer = Keyer(wish.grade)
     if shot.plate is not None:
-        keyer.set_plate(_planes(shot.plate), SRGB_8BIT)
-    planes = _planes(shot.shot)
-    basis = keyer.basis(planes, SRGB_8BIT)
+        keyer.set_plate(samples.planes(shot.plate), SRGB_8BIT)
+    basis = keyer.basis(samples.planes(shot.shot), SRGB_8BIT)
     if basis is None:
         return None
-    truth = _truth(shot, basis)
-    whole = torch.cat([basis.channels, truth], 1)
+    known = truth(shot, basis)
+    whole = torch.cat([basis.channels, known], 1)
+    several = max(whole.shape[-2:]) > SIDE
     down, across = (max(0, SIDE - n) for n in whole.shape[-2:])
     whole = functional.pad(whole, (0, across, 0, down), mode="replicate")
     if down:
@@ -87,18 +90,18 @@ def crops(wish: Wish, chances: Chances) -> NDArray[np.float16] | None:
     if across:
         whole[..., -1:, :, -across:] = 0
     r = np.random.default_rng(wish.seed + 1)
-    return np.concatenate([_cut(whole, r) for _ in range(wish.crops)])
+    return np.concatenate([cut(whole, r) for _ in range(wish.crops if several else 1)])
 
 
-def _cut(whole: Tensor, r: np.random.Generator) -> NDArray[np.float16]:
+def cut(whole: Tensor, r: np.random.Generator) -> NDArray[np.float16]:
     """A crop about a pixel that is asked about, mostly one of partial alpha."""
     height, width = whole.shape[-2:]
     asked = (whole[0, ASKED] > 0) * whole[0, -1]
-    truth = whole[0, CHANNELS]
+    alpha = whole[0, CHANNELS]
     kind = r.random()
-    off = (truth - whole[0, OWN]).abs() > 0.15
+    off = (alpha - whole[0, OWN]).abs() > 0.15
     wanted = asked * (
-        off if kind < 0.35 else (truth > 0.02) & (truth < 0.98) if kind < 0.75 else asked > 0
+        off if kind < 0.35 else (alpha > 0.02) & (alpha < 0.98) if kind < 0.75 else asked > 0
     )
     at = wanted.flatten().nonzero()[:, 0]
     if not len(at):
@@ -110,5 +113,14 @@ def _cut(whole: Tensor, r: np.random.Generator) -> NDArray[np.float16]:
         int(np.clip(c + r.integers(-SIDE // 3, SIDE // 3 + 1) - SIDE // 2, 0, n - SIDE))
         for c, n in ((row, height), (column, width))
     )
-    part = whole[..., top : top + SIDE, left : left + SIDE]
+    part = whole[..., top : top + SIDE, left : left + SIDE].clone()
+    learnt = part[:, -1]
+    if top > 0:
+        learnt[:, :_RIM] = 0
+    if left > 0:
+        learnt[..., :_RIM] = 0
+    if top + SIDE < height:
+        learnt[:, -_RIM:] = 0
+    if left + SIDE < width:
+        learnt[..., -_RIM:] = 0
     return part.clamp(-6e4, 6e4).half().numpy()

@@ -152,10 +152,35 @@ def _bundle(size: Size, root: NDArray[Any], rim: NDArray[Any], r: Random) -> Pic
     return out
 
 
+def _corners(middle: NDArray[Any], width: int, r: Random) -> NDArray[Any]:
+    """(3 to 6, 2) corners of a sheet, x and y, about a place."""
+    count = int(r.integers(3, 7))
+    angle = (np.arange(count) + r.uniform(0, 0.5, count) + r.random()) * 2 * np.pi / count
+    radius = r.uniform(0.1, 0.6, (count, 1)) * width
+    at = middle + r.normal(size=2) * 0.05 * width
+    return np.asarray(at + radius * np.column_stack([np.cos(angle), np.sin(angle)]))
+
+
+def sheets(sheer: Picture, hems: list[NDArray[Any]]) -> Picture:
+    """Coverage by sheets of one cloth, (H, W): each that lies there hides its share of the rest.
+
+    Args:
+        sheer: (H, W) alpha of one layer.
+        hems: of each sheet the outline, (N, 2) x and y in pixels.
+    """
+    passed = np.ones_like(sheer)
+    for hem in hems:
+        mask: Codes = np.zeros(sheer.shape, np.uint8)
+        cv2.fillPoly(mask, [np.round(hem * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+        passed *= 1 - sheer * (mask.astype(np.float32) / 255)
+    return np.asarray(1 - passed, np.float32)
+
+
 def veil(around: Subject, screen: Picture, r: Random) -> Subject:
     """A sheer cloth, even or in folds, over a part of a subject and beyond it.
 
-    One layer has an alpha of .05 to .6; where it is folded upon itself, up to .97.
+    One layer has an alpha of .05 to .6; where it is folded upon itself, up to .97. Every other
+    one is of 2 to 4 sheets whose sharp hems cross.
 
     Args:
         around: the subject; the cloth lies anywhere where there is none.
@@ -169,8 +194,9 @@ def veil(around: Subject, screen: Picture, r: Random) -> Subject:
     reach = 1 + sum(r.normal() * 0.3 / k * np.cos(k * angle + r.uniform(0, 6.3)) for k in (1, 2, 3))
     radius = r.uniform(0.15, 0.6, 2) * width * np.maximum(reach, 0.2)[:, None]
     hem = middle[::-1] + radius * np.column_stack([np.cos(angle), np.sin(angle)])
-    mask: Codes = np.zeros((height, width), np.uint8)
-    cv2.fillPoly(mask, [np.round(hem * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+    hems = [hem]
+    if r.random() < 0.5:
+        hems = [_corners(middle[::-1], width, r) for _ in range(int(r.integers(2, 5)))]
     sheer = np.full((height, width), r.uniform(0.05, 0.6), np.float32)
     shade = r.uniform(0, 0.4) * noise(r, (height, width), int(r.integers(3, 20)))
     if r.random() < 0.6:
@@ -184,7 +210,7 @@ def veil(around: Subject, screen: Picture, r: Random) -> Subject:
         layers = np.clip(1 + r.uniform(0.2, 1.5) * folds, 0.3, 5)
         sheer = 1 - (1 - sheer) ** (np.ceil(layers) if r.random() < 0.4 else layers)
         shade = shade + r.uniform(0, 0.3) * folds
-    cover = np.clip(sheer, 0.03, 0.97) * (mask.astype(np.float32) / 255)
+    cover = np.minimum(sheets(np.clip(sheer, 0.03, 0.97), hems), np.float32(0.97))
     kind = r.random()
     level = 2 ** (r.uniform(-2, 0) if kind < 0.6 else r.uniform(-6, -3))
     own = np.full(3, level) if kind < 0.75 else any_color(r)

@@ -1,4 +1,4 @@
-"""What befalls a subject: dyes, mirroring cloth, blur."""
+"""What befalls a subject: dyes, prints, mirroring cloth, blur."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from models.training.prints import printed
 from models.training.subjects import (
     Picture,
     Random,
@@ -67,6 +68,33 @@ def dyed(s: Subject, blue: bool, r: Random) -> Subject:
         neutral = neutral * (1 - share) + np.minimum(dye, 0.9) * folds * share
     neutral = neutral.astype(np.float32)
     return replace(s, lit=s.lit - s.neutral + neutral, neutral=neutral)
+
+
+def patterned(s: Subject, r: Random) -> Subject:
+    """With a print on the whole or a part, hair and sheer cloth too; the screen's light stays.
+
+    Args:
+        s: the subject.
+        r: randomness.
+    """
+    size = (s.alpha.shape[0], s.alpha.shape[1])
+    light = luminance(s.neutral)[..., 0]
+    there = s.alpha > 0.02
+    if not there.any():
+        return s
+    pale = np.float32(r.random() * (r.random() < 0.6))  # colored cloth shows few of a print's hues
+    color = (s.neutral * (1 - pale) + light[..., None] * pale) * printed(size, r)
+    if r.random() < 0.6:  # on dark cloth a print would hardly show
+        usual = float(np.median(luminance(color)[..., 0][there]))
+        color = color * np.clip(2 ** r.uniform(-3, -0.5) / max(usual, 0.01), 1, 20)
+    color = np.minimum(color, np.maximum(1, light)[..., None])
+    if r.random() < 0.5:
+        part = noise(r, size, int(r.integers(2, 12))) * 2 ** r.uniform(1, 5) + r.uniform(0, 1)
+        share = np.clip(part, 0, 1)[..., None]
+        color = s.neutral + (color - s.neutral) * share
+    # What the screen's light takes from a color, against a grey screen's, must be there.
+    neutral = np.maximum(color, s.neutral - s.lit).astype(np.float32)
+    return replace(s, lit=neutral + (s.lit - s.neutral), neutral=neutral)
 
 
 def _rim(solid: Picture, r: Random) -> Picture:

@@ -107,6 +107,7 @@ class Learner:
             with torch.cuda.graph(graph):
                 self._step()
             self._off.zero_()
+            self._since = 0
             self._graph, self.recorded = graph, True
         except RuntimeError as e:
             print(f"steps are not recorded: {e}", file=sys.stderr, flush=True)

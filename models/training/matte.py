@@ -17,19 +17,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import cv2
-import numpy as np
 import torch
 from safetensors.torch import save_file
 from torch import Tensor
 from torch.nn import functional
 
-from models.color import SRGB_8BIT, Planes
+from models.color import SRGB_8BIT
 from models.errors import PosewallError
 from models.estimator import Estimator
 from models.features import look_up
 from models.keyer import Grade, Keyer
 from models.training import samples, subjects
+from models.training.makers import alone
 
 _PIXELS = 8192
 """Pixels taken of a shot, half of them where its alpha is partial."""
@@ -58,19 +57,14 @@ class Told:
 Described = tuple[Tensor, Tensor, Tensor, Tensor]
 
 
-def _planes(codes: subjects.Codes) -> Planes:
-    r, g, b = (torch.from_numpy(np.ascontiguousarray(codes[..., i])) for i in range(3))
-    return r, g, b
-
-
 def describe_shot(
     shot: samples.Sample, grade: Grade, device: str, seed: int = 0
 ) -> Described | None:
     """Pixels, overview, places and alpha of one shot; None where no screen is to be seen."""
     keyer = Keyer(grade, device=device)
     if shot.plate is not None:
-        keyer.set_plate(_planes(shot.plate), SRGB_8BIT)
-    said = keyer.describe(_planes(shot.shot), SRGB_8BIT)
+        keyer.set_plate(samples.planes(shot.plate), SRGB_8BIT)
+    said = keyer.describe(samples.planes(shot.shot), SRGB_8BIT)
     if said is None or len(said[1].index) == 0:
         return None
     subject, asked = said
@@ -86,18 +80,13 @@ def describe_shot(
     return pixels.half(), subject.told.overview[0].half(), place, truth[pick].half()
 
 
-def _start() -> None:
-    torch.set_num_threads(1)
-    cv2.setNumThreads(1)
-
-
 def _shot(job: tuple[Path, str, int]) -> samples.Sample:
     return samples.sample(*job)
 
 
 def _shots(of: list[tuple[Path, str]], count: int, seed: int) -> Iterator[samples.Sample]:
     jobs = [(*of[i % len(of)], seed + i) for i in range(count)]
-    with multiprocessing.get_context("spawn").Pool(initializer=_start) as pool:
+    with multiprocessing.get_context("spawn").Pool(initializer=alone) as pool:
         yield from pool.imap(_shot, jobs, chunksize=4)
 
 

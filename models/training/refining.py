@@ -1,6 +1,6 @@
 """Train the edge network of `models.refine`.
 
-`python -m models.training.refining SUBJECTS... [--shots 6000] [--steps 60000] [--minutes 8.5]`
+`python -m models.training.refining SUBJECTS... --out FOLDER [--shots 6000] [--minutes 8.5]`
 makes shots in processes of their own while the network learns from those that are there, and writes
 the weights and the course of its error, on what it learns from and on subjects kept out of it,
 twenty times on the way.
@@ -24,18 +24,24 @@ from safetensors.torch import save_file
 from torch import Tensor
 
 from models.basis import ASKED, CHANNELS, FINE
+from models.errors import PosewallError
 from models.keyer import Grade
 from models.refine import Refiner
 from models.training import subjects
 from models.training.chances import USUAL, Chances
-from models.training.crops import SIDE, TOTAL, Wish
+from models.training.crops import Wish
 from models.training.learner import Learner
 from models.training.losses import losses
 from models.training.makers import Makers
+from models.training.shelf import Shelf, room
 
 _LIVE = 0.2
 """Share of the shots that are looked at as live frames."""
 _WRITINGS = 20
+_FIRST = 1500
+"""Crops that the first step waits for: of fewer, each would be seen too often at first."""
+_PATIENCE = 0.25
+"""Share of the time after which it waits for them no longer."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +54,7 @@ class Run:
         minutes: for all of it.
         batch: crops a step.
         rate: the highest rate of learning.
-        crops: cut of each shot.
+        crops: cut of each final shot: they cost little beside the shot.
         processes: that make shots.
         seed: of everything.
     """
@@ -58,25 +64,45 @@ class Run:
     minutes: float
     batch: int = 24
     rate: float = 2e-3
-    crops: int = 2
+    crops: int = 4
     processes: int = 1
     seed: int = 0
 
 
-def wishes(found: list[subjects.Named], count: int, crops: int, seed: int) -> list[Wish]:
-    """Shots of subjects in turn, each subject as often as any other."""
+def wishes(
+    found: list[subjects.Named], count: int, crops: int, seed: int, validation: bool = False
+) -> list[Wish]:
+    """Shots of subjects in turn, each subject as often as any other.
+
+    Args:
+        found: the subjects.
+        count: how many shots.
+        crops: of each final shot.
+        seed: of all.
+        validation: whether they are to validate: the seeds of such shots are odd, others' even.
+    """
     r = np.random.default_rng(seed)
     order = [i for _ in range(-(-count // len(found))) for i in r.permutation(len(found))][:count]
     grades = [Grade.LIVE if r.random() < _LIVE else Grade.FINAL for _ in order]
     return [
-        Wish(found[i], seed * 1_000_000 + n, grade, 1 if grade is Grade.LIVE else crops)
+        Wish(
+            found[i],
+            2 * (seed * 1_000_000 + n) + validation,
+            grade,
+            1 if grade is Grade.LIVE else crops,
+        )
         for n, (i, grade) in enumerate(zip(order, grades, strict=True))
     ]
 
 
 @torch.no_grad()
 def judged(net: Refiner, kept: Tensor) -> dict[str, float]:
-    """Errors on crops, as a mean over them: before, after, and as the network expects them."""
+    """Errors on crops, as a mean over them: before, after, and as the network expects them.
+
+    Nothing where there is no crop yet.
+    """
+    if not len(kept):
+        return {}
     before, after, expected = 0.0, 0.0, 0.0
     for x in torch.split(kept.float(), 8):
         said = net(x[:, :CHANNELS])
@@ -85,7 +111,7 @@ def judged(net: Refiner, kept: Tensor) -> dict[str, float]:
         before += float(losses(nothing, x)[1]) * len(x)
         asked = (x[:, ASKED : ASKED + 1] > 0) * x[:, -1:]
         expected += float((said[:, 4:5] * asked).sum() / asked.sum().clamp_min(1)) * len(x)
-    count = max(1, len(kept))
+    count = len(kept)
     figures = {"before": before, "after": after, "expected": expected}
     return {k: round(v / count, 5) for k, v in figures.items()}
 
@@ -105,6 +131,9 @@ class Training:
         run: how long.
         device: where the network learns.
         out: folder for the weights.
+
+    Attributes:
+        order: the shots as they are to be made.
     """
 
     def __init__(
@@ -116,15 +145,19 @@ class Training:
         device: torch.device,
         out: Path,
     ) -> None:
-        self._run, self._device, self._out = run, device, out
+        self._run, self._device, self._out, self._chances = run, device, out, chances
         self._began = time.monotonic()
-        tests = wishes(kept, max(1, min(120, run.shots // 10)), 1, 77) if kept else []
-        self._wishes = [*tests, *wishes(found, run.shots, run.crops, run.seed + 1)]
-        self._tests, self._chances = len(tests), chances
-        room = sum(w.crops for w in self._wishes[self._tests :])
-        self._shelf = torch.zeros(room, TOTAL, SIDE, SIDE, dtype=torch.float16, device=device)
-        self._kept: Tensor = self._shelf[:0]
-        self._have = 0
+        tests = wishes(kept, max(1, min(120, run.shots // 10)), 1, 0, True) if kept else []
+        learn = wishes(found, run.shots, run.crops, run.seed)
+        ready = np.cumsum([w.crops for w in learn])
+        most = max(run.crops, min(int(ready[-1]), room(device)))  # one shot's always find room
+        self._shelf = Shelf(most, device)
+        self._first = min(_FIRST, max(2 * run.batch, int(ready[-1]) // 2), most)
+        # In the middle of what the first step waits for: soon, but not before all.
+        at = int(np.searchsorted(ready, self._first // 2)) + 1
+        self.order = [*learn[:at], *tests, *learn[at:]]
+        self._tests = range(at, at + len(tests))
+        self._kept = self._shelf.crops[:0]
         self._facts: dict[str, Any] = {
             "subjects": len(found),
             "kept out": len(kept),
@@ -144,17 +177,20 @@ class Training:
 
         Returns:
             The facts that are written beside the weights.
+
+        Raises:
+            PosewallError: shots failed, or none was made in the time.
         """
         run = self._run
-        with Makers(self._wishes, self._chances, run.processes) as makers:
-            self._fill(makers, 2 * run.batch)
+        with Makers(self.order, self._chances, run.processes) as makers:
+            self._fill(makers)
             net = Refiner(CHANNELS, FINE, learning=True)
-            mean, spread = _spread(self._shelf[: self._have])
+            mean, spread = _spread(self._shelf.crops[: self._shelf.have])
             net.mean.copy_(mean)
             net.spread.copy_(spread)
             memory = torch.channels_last if self._device.type == "cuda" else torch.contiguous_format
             net = net.to(self._device, memory_format=memory)  # type: ignore[call-overload]
-            learner = Learner(net, self._shelf, run.batch, run.rate)
+            learner = Learner(net, self._shelf.crops, run.batch, run.rate)
             first = self._share()
             step, written = 0, 0
             while step < run.steps and self._share() < 1:
@@ -164,22 +200,31 @@ class Training:
                     self._take(makers, 20)
                 done = max((self._share() - first) / (1 - first), step / run.steps)
                 rate = min(1.0, step / 200) * (0.5 + 0.5 * math.cos(math.pi * min(1.0, done)))
-                pick = torch.randint(self._have, (run.batch,), generator=self._random)
+                pick = torch.randint(self._shelf.have, (run.batch,), generator=self._random)
                 learner.step(pick, rate + 0.002)
                 step += 1
-                if done * _WRITINGS >= written + 1:
-                    written += 1
-                    self._write(learner, step)
-            self._write(learner, step)
+                if int(done * _WRITINGS) > written:
+                    written = int(done * _WRITINGS)
+                    self._write(learner, step, makers)
+            if not step:
+                raise PosewallError(f"no time to learn is left of {run.minutes} minutes")
+            if not self._facts["course"] or self._facts["course"][-1]["step"] < step:
+                self._write(learner, step, makers)
         return self._facts
 
-    def _fill(self, makers: Makers, least: int) -> None:
-        """Wait for the first crops."""
-        while self._have < least and not (makers.done and not self._take(makers, 20)):
+    def _fill(self, makers: Makers) -> None:
+        """Wait for the first crops, for a part of the time; without any, for nearly all of it."""
+        while self._shelf.have < self._first and not (makers.done and not self._take(makers, 20)):
             self._take(makers, 20)
+            share = self._share()
+            if share >= _PATIENCE and (self._shelf.have or share >= 0.9):
+                break
             time.sleep(0.05)
-        if not self._have:
-            raise RuntimeError("no shot showed a screen")
+        if not self._shelf.have:
+            raise PosewallError(
+                f"no crop to learn from after {time.monotonic() - self._began:.0f} s: "
+                f"{makers.count.none} shots showed no screen, {makers.count.failed} failed"
+            )
 
     def _take(self, makers: Makers, most: int) -> int:
         """Put what was made onto the shelf; how many shots."""
@@ -187,14 +232,14 @@ class Training:
         for number, made in makers.taken(most):
             count += 1
             here = torch.from_numpy(made).to(self._device)
-            if number < self._tests:
+            if number in self._tests:
                 self._kept = torch.cat([self._kept, here])
             else:
-                self._shelf[self._have : self._have + len(here)] = here
-                self._have += len(here)
+                self._shelf.put(here)
         return count
 
-    def _write(self, learner: Learner, step: int) -> None:
+    def _write(self, learner: Learner, step: int, makers: Makers) -> None:
+        self._take(makers, 20)  # the judge may wait for some of them
         net = learner.mean()
         self._out.mkdir(parents=True, exist_ok=True)
         weights = {k: v.cpu().contiguous() for k, v in net.state_dict().items()}
@@ -202,7 +247,9 @@ class Training:
         (self._out / "refine.safetensors.part").replace(self._out / "refine.safetensors")
         told = {
             "step": step,
-            "crops": self._have,
+            "crops": self._shelf.came,
+            **vars(makers.count),
+            "validated": len(self._kept),
             "seconds": round(time.monotonic() - self._began),
             "error": round(learner.course(), 5),
             **judged(net, self._kept),
@@ -217,11 +264,12 @@ def main() -> int:
     """See the module."""
     p = argparse.ArgumentParser(description="Train the edge network.")
     p.add_argument("subjects", type=Path, nargs="+", help="folders of rendered subjects")
-    p.add_argument("--out", type=Path, default=Path(__file__).parents[1] / "weights")
+    p.add_argument("--out", type=Path, required=True, help="folder for the weights")
     p.add_argument("--shots", type=int, default=6000)
     p.add_argument("--steps", type=int, default=60_000)
     p.add_argument("--minutes", type=float, default=8.5, help="for all of it")
     p.add_argument("--processes", type=int, default=max(1, (os.cpu_count() or 2) - 2))
+    p.add_argument("--crops", type=int, default=Run.crops, help="of each final shot")
     p.add_argument("--batch", type=int, default=24)
     p.add_argument("--seed", type=int, default=0)
     p.add_argument("--every-other", action="store_true", help="keep half of the subjects out")
@@ -237,11 +285,16 @@ def main() -> int:
         args.steps,
         args.minutes,
         batch=args.batch,
+        crops=args.crops,
         processes=args.processes,
         seed=args.seed,
     )
     chances = USUAL.without(*args.without)
-    Training(learn, kept, chances, run, torch.device(args.device), args.out)()
+    try:
+        Training(learn, kept, chances, run, torch.device(args.device), args.out)()
+    except PosewallError as e:
+        print(e, file=sys.stderr)
+        return 1
     return 0
 
 

@@ -8,11 +8,13 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import torch
 from numpy.typing import NDArray
 
+from models.color import Planes
 from models.training import backdrops, cameras, drawings, guises, subjects
 from models.training.chances import USUAL, Chances, Dice
-from models.training.subjects import Codes, Picture, Size, Subject, over
+from models.training.subjects import Codes, Picture, Size, Subject, luminance, over
 
 _GREEN_TO_BLUE = [0, 2, 1]
 
@@ -29,22 +31,50 @@ class Sample:
             own straight colour without the screen's light, with the shot's exposure, balance and
             tone curve, without noise, sharpening and coding. Without meaning where alpha is near
             0; below about .02 it is inexact.
+        aside: (H, W) bool, where what is behind the subject is no screen: a wall or a stand beside
+            it. None where the screen fills the frame.
     """
 
     shot: Codes
     plate: Codes | None
     alpha: NDArray[np.float16]
     color: NDArray[np.float16]
+    aside: NDArray[np.bool_] | None = None
 
 
 SIZES: dict[Size, float] = {
-    (960, 720): 0.5,
-    (720, 960): 0.16,
-    (480, 360): 0.12,
-    (240, 180): 0.12,
-    (120, 160): 0.1,
+    (1280, 960): 0.2,
+    (960, 1280): 0.08,
+    (960, 720): 0.45,
+    (720, 960): 0.15,
+    (480, 360): 0.08,
+    (240, 180): 0.02,
+    (120, 160): 0.02,
 }
 """(H, W) of the shots, and how often each comes: a subject may be small or the frame."""
+
+
+def planes(codes: Codes) -> Planes:
+    """The planes of (H, W, 3) codes, as the Keyer takes them."""
+    r, g, b = (torch.from_numpy(np.ascontiguousarray(codes[..., i])) for i in range(3))
+    return r, g, b
+
+
+def spilled_on(s: Subject, amount: float, blue: bool) -> Subject:
+    """With another amount of the screen's light on it, of a green or a blue screen.
+
+    Args:
+        s: the subject before a green screen and a grey one of the same luminance.
+        amount: of the screen's light, times what is there.
+        blue: whether the screen is blue: the green one, mirrored. The grey of the same luminance
+            is darker then.
+    """
+    spill = np.float32(amount) * (s.lit - s.neutral)
+    neutral = s.neutral
+    if blue:
+        spill = spill[..., _GREEN_TO_BLUE]
+        neutral = np.maximum(neutral + luminance(spill), 0)
+    return replace(s, lit=np.maximum(s.neutral + spill, 0), neutral=neutral)
 
 
 def mixed(s: Subject, behind: Picture) -> Picture:
@@ -108,6 +138,8 @@ def _rendered(
             s = over(s, other) if r.random() < 0.5 else over(other, s)
     if (d := dice.fall("dyed")) is not None:
         s = guises.dyed(s, blue, d)
+    if (p := dice.fall("patterned")) is not None:
+        s = guises.patterned(s, p)
     light = dice.of("light")
     if usual:
         amount = float(np.clip(1 + 0.2 * light.normal(), 0.5, 1.6))
@@ -115,10 +147,8 @@ def _rendered(
     else:
         amount = 0.0 if light.random() < 0.1 else light.uniform(0.3, 1.5)
         gain = 2 ** light.uniform(-0.8, 0.5) * (1 + 0.05 * light.normal(size=3))
-    spill = np.float32(amount) * (s.lit - s.neutral)
-    lit = np.maximum(s.neutral + (spill[..., _GREEN_TO_BLUE] if blue else spill), 0)
-    g = gain.astype(np.float32)
-    s = replace(s, lit=lit * g, neutral=s.neutral * g)
+    s, g = spilled_on(s, amount, blue), gain.astype(np.float32)
+    s = replace(s, lit=s.lit * g, neutral=s.neutral * g)
     if (m := dice.fall("mirroring")) is not None:
         s = guises.mirroring(s, back, m)
     return s
@@ -127,9 +157,11 @@ def _rendered(
 def _drawn(back: Picture, dice: Dice) -> Subject:
     r = dice.of("subject")
     s = drawings.drawn((back.shape[0], back.shape[1]), r)
+    if (p := dice.fall("patterned")) is not None:
+        s = guises.patterned(s, p)
     light = r.uniform(0, 0.35) * (r.random() < 0.75) * 0.9
     thin = 1 + r.random() * (1 - s.alpha[..., None])
-    grey = s.neutral + light * thin * subjects.luminance(back)
+    grey = s.neutral + light * thin * luminance(back)
     lit = s.neutral + light * thin * back
     return replace(s, lit=lit.astype(np.float32), neutral=grey.astype(np.float32))
 
@@ -157,6 +189,11 @@ def sample(folder: Path, name: str, seed: int, chances: Chances = USUAL) -> Samp
     for chance, layer in (("strands", drawings.strands), ("veiled", drawings.veil)):
         if (c := dice.fall(chance)) is not None:
             more = layer(s, back, c)
+            if (
+                dice.fall("patterned") is not None
+                and (p := dice.of(f"print {chance}")).random() < 0.5
+            ):
+                more = guises.patterned(more, p)
             s = over(more, s) if c.random() < 0.7 else over(s, more)
     if (b := dice.fall("blurred")) is not None:
         s = guises.blurred(s, b)
@@ -170,4 +207,5 @@ def sample(folder: Path, name: str, seed: int, chances: Chances = USUAL) -> Samp
         seen.append(back)
     codes, color = cameras.shoot(seen, s.neutral, dice)
     plate = _handled(codes[1], dice) if len(codes) > 1 else None
-    return Sample(codes[0], plate, s.alpha.astype(np.float16), color.astype(np.float16))
+    alpha, straight = s.alpha.astype(np.float16), color.astype(np.float16)
+    return Sample(codes[0], plate, alpha, straight, scene.aside)

@@ -52,7 +52,12 @@ def test_a_floor_is_another_below_its_line_alone() -> None:
 def test_marks_and_walls_hide_a_part_and_leave_the_rest(what: str, most: float) -> None:
     for seed in range(8):
         bare = backdrop(SIZE, Dice(seed, NOTHING), usual=True).light
-        got = backdrop(SIZE, Dice(seed, Chances(**{**vars(NOTHING), what: 1})), usual=True).light
+        made = backdrop(SIZE, Dice(seed, Chances(**{**vars(NOTHING), what: 1})), usual=True)
+        got = made.light
+        assert (made.aside is None) == (what == "marks")
+        if made.aside is not None:
+            assert np.array_equal(got[~made.aside], bare[~made.aside])
+            assert (np.abs(got - bare).max(2) > 1e-6)[made.aside].mean() > 0.9
         share = (np.abs(got - bare).max(2) > 1e-6).mean()
         assert 0 < share < most
         if what == "ending":

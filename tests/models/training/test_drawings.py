@@ -52,6 +52,29 @@ def test_an_even_veil_and_a_folded_one_both_come() -> None:
     assert max(spread) > 0.05
 
 
+def test_where_sheets_cross_each_hides_its_share_of_the_rest() -> None:
+    sheer = np.full(SIZE, 0.3, np.float32)
+    hems = [np.array([[x, 10], [x + 50, 10], [x + 50, 90], [x, 90]], float) for x in (10, 40, 50)]
+    got = drawings.sheets(sheer, hems)
+    for column, layers in ((5, 0), (25, 1), (45, 2), (55, 3), (80, 2), (95, 1)):
+        assert abs(got[50, column] - (1 - 0.7**layers)) < 1e-6
+    assert not got[:8].any()
+
+
+def test_some_veils_are_of_sheets_that_cross_and_some_of_one() -> None:
+    """Even cloth: the alpha that most pixels have is one layer's, others are two's or more."""
+    crossed = 0
+    for seed in range(40):
+        a = drawings.veil(someone(), GREEN, np.random.default_rng(seed)).alpha
+        there = np.round(a[a > 0.04], 3)
+        values, count = np.unique(there, return_counts=True)
+        often = values[count > 0.02 * len(there)]
+        layers = np.log1p(-often) / np.log1p(-often[0]) if len(often) else often
+        whole = np.abs(layers - np.round(layers)).max(initial=0) < 0.02
+        crossed += bool(1 < len(often) < 5 and whole and often[-1] < 0.96)
+    assert 3 <= crossed <= 25
+
+
 @pytest.mark.parametrize("cover", [0.0, 1.0])
 def test_strands_are_thin_and_cross_the_rim(cover: float) -> None:
     s = someone(cover)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pytest
 
-from models.training import guises, subjects
+from models.training import guises, prints, subjects
 from models.training.subjects import Subject
 from tests.models.training.test_samples import write_subject
 
@@ -60,6 +61,48 @@ def test_dyeing_leaves_another_hue_as_it_is(tmp_path: Path) -> None:
         # Beside the outline between both, the smoothed part reaches one pixel over.
         one_side += (off[:58].max() < 1e-5) != (off[62:].max() < 1e-5)
     assert one_side >= 2
+
+
+@pytest.mark.parametrize("kind", prints.KINDS)
+def test_a_print_varies_within_0_and_1_from_faint_to_strong(kind: str) -> None:
+    spread = []
+    for seed in range(12):
+        got = prints.printed((96, 72), np.random.default_rng(seed), kind)
+        assert got.shape == (96, 72, 3)
+        assert 0 <= got.min() <= got.max() <= 1
+        spread.append(got.std((0, 1)).max())
+    assert min(spread) < 0.1 < max(spread)
+    assert min(spread) > 0.001
+
+
+def test_a_pattern_leaves_alpha_and_the_screen_s_light_and_prints_on_partial_pixels(
+    tmp_path: Path,
+) -> None:
+    write_subject(tmp_path)
+    s = subjects.load(tmp_path, "t1")
+    partial, solid = (s.alpha > 0.1) & (s.alpha < 0.9), s.alpha == 1
+    varied = []
+    for seed in range(12):
+        got = guises.patterned(s, np.random.default_rng(seed))
+        assert np.array_equal(got.alpha, s.alpha)
+        assert np.allclose(got.lit - got.neutral, s.lit - s.neutral, atol=1e-5)
+        assert 0 <= got.neutral.min() <= got.neutral.max() <= max(1, s.neutral.max())
+        assert got.lit.min() >= 0
+        varied.append([got.neutral[part].std(0).max() for part in (solid, partial)])
+    assert (np.median(varied, 0) > 0.02).all()
+    hue = [guises.patterned(s, np.random.default_rng(k)).neutral[solid].mean(0) for k in range(12)]
+    assert np.std([c / c.sum() for c in hue], 0).max() > 0.03
+
+
+def test_a_pattern_takes_no_more_light_than_the_screen_leaves(tmp_path: Path) -> None:
+    """Before a grey screen a subject has light of it in red that it lacks before a green one."""
+    write_subject(tmp_path)
+    s = subjects.load(tmp_path, "t1")
+    redless = Subject(s.alpha, s.neutral * np.array([0.6, 1.1, 0.8], np.float32), s.neutral)
+    for seed in range(12):
+        got = guises.patterned(redless, np.random.default_rng(seed))
+        assert got.lit.min() >= -1e-6
+        assert np.allclose(got.lit - got.neutral, redless.lit - redless.neutral, atol=1e-5)
 
 
 def test_nobody_solid_is_not_dyed(tmp_path: Path) -> None:

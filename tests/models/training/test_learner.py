@@ -66,6 +66,15 @@ def test_the_running_mean_says_about_what_the_network_says() -> None:
 
 
 @pytest.mark.gpu
+def test_recording_starts_the_count_anew() -> None:
+    learner, _ = learned(10, "cuda")
+    learner.record()
+    assert learner.course() == 0
+    learner.step(torch.arange(4), 1.0)
+    assert 0 < learner.course() < 1
+
+
+@pytest.mark.gpu
 def test_recorded_steps_learn_what_plain_ones_learn() -> None:
     plain, off = learned(300, "cuda")
     recorded, same = learned(300, "cuda", recorded=True)

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import json
 import sys
+import time
 from pathlib import Path
 
 import pytest
 import torch
 from safetensors.torch import load_file
 
+from models.errors import PosewallError
 from models.keyer import Grade
 from models.refine import like
 from models.training import refining
 from models.training.chances import USUAL
+from models.training.crops import SIDE, TOTAL
+from models.training.makers import Count
 from models.training.refining import Run, Training, wishes
+from tests.models.refining import refiner
 from tests.models.training.test_samples import write_subject
 
 KEPT_OUT = "t1012"
@@ -31,6 +36,60 @@ def test_every_subject_is_wished_for_as_often() -> None:
     assert made == wishes(found, 70, 2, seed=1)
 
 
+def test_without_a_crop_to_validate_there_is_no_figure() -> None:
+    nothing = torch.zeros(0, TOTAL, SIDE, SIDE, dtype=torch.float16)
+    assert refining.judged(refiner(), nothing) == {}
+    one = torch.zeros(1, TOTAL, SIDE, SIDE, dtype=torch.float16)
+    assert set(refining.judged(refiner(), one)) == {"before", "after", "expected"}
+
+
+def test_validation_has_seeds_of_its_own() -> None:
+    found = [(Path("a"), "t1")]
+    kept = {w.seed for w in wishes(found, 50, 1, 0, validation=True)}
+    for seed in (0, 1, 75, 76, 77):
+        assert kept.isdisjoint(w.seed for w in wishes(found, 50, 1, seed))
+
+
+def test_shots_that_validate_do_not_come_first_and_come_for_certain(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(refining, "room", lambda _: 50)
+    monkeypatch.setattr(refining, "_FIRST", 40)
+    found, kept = [(tmp_path, "t1")], [(tmp_path, KEPT_OUT)]
+    run = Run(shots=60, steps=1, minutes=1, batch=2)
+    training = Training(found, kept, USUAL, run, torch.device("cpu"), tmp_path)
+    order = [w.who[1] for w in training.order]
+    assert order.count(KEPT_OUT) == 6
+    first = order.index(KEPT_OUT)
+    assert order[first : first + 6] == [KEPT_OUT] * 6
+    assert 5 <= sum(w.crops for w in training.order[:first]) <= 30
+
+
+def test_waiting_for_the_first_crops_ends_with_the_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Hanging:
+        done = False
+        count = Count(none=3)
+
+        def __init__(self, *_: object) -> None: ...
+        def __enter__(self) -> Hanging:
+            return self
+
+        def __exit__(self, *_: object) -> None: ...
+        def taken(self, _: int) -> list[object]:
+            return []
+
+    monkeypatch.setattr(refining, "Makers", Hanging)
+    run = Run(shots=4, steps=12, minutes=0.01, batch=2)
+    training = Training([(tmp_path, "t1")], [], USUAL, run, torch.device("cpu"), tmp_path / "out")
+    began = time.monotonic()
+    with pytest.raises(PosewallError, match="3 shots showed no screen"):
+        training()
+    assert time.monotonic() - began < 20
+    assert not (tmp_path / "out").exists()
+
+
 def test_it_trains_and_writes_weights_with_their_course(tmp_path: Path) -> None:
     write_subject(tmp_path)
     found, out = [(tmp_path, "t1")], tmp_path / "out"
@@ -44,6 +103,9 @@ def test_it_trains_and_writes_weights_with_their_course(tmp_path: Path) -> None:
     assert last["step"] == 12
     assert last["crops"] >= 2
     assert 0 < last["after"] < 1
+    assert last["made"] >= 2
+    assert last["validated"] == 1
+    assert last["failed"] == 0
     assert not told["recorded"]
 
 

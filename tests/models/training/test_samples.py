@@ -92,8 +92,30 @@ def test_the_true_color_has_no_spill(tmp_path: Path) -> None:
         solid = shot.alpha == 1
         greener.append((shot.shot - shot.color.astype(float))[solid].mean(0))
     # Code 150 of green before a green screen, 120 before a grey one: red and blue are the same.
-    assert np.abs(np.array(greener)[:, 0]).max() < 0.6
+    # Before a blue screen, the grey of its luminance adds a code.
+    assert np.abs(np.array(greener)[:, 0]).max() < 1.2
     assert np.max(greener) > 10
+
+
+@pytest.mark.parametrize("blue", [False, True])
+def test_another_screen_s_light_is_of_the_luminance_of_its_grey(blue: bool) -> None:
+    """The weights are those of ITU-R BT.709-6."""
+    r = np.random.default_rng(2)
+    weights = np.array([0.2126, 0.7152, 0.0722], np.float32)
+    own = r.uniform(0.2, 0.5, (9, 7, 3)).astype(np.float32)
+    share = r.uniform(0, 0.4, (9, 7, 1)).astype(np.float32)
+    paint = np.array([0.03, 0.4, 0.07], np.float32)
+    s = Subject(share[..., 0], own + share * paint, own + share * (paint @ weights))
+    screen = paint[[0, 2, 1]] if blue else paint
+    for amount in (0.0, 1.0, 1.5):
+        got = samples.spilled_on(s, amount, blue)
+        assert np.abs((got.lit - got.neutral) @ weights).max() < 1e-5
+        light = amount * share * (screen - screen @ weights)
+        assert np.allclose(got.lit - got.neutral, light, atol=1e-5)
+    once = samples.spilled_on(s, 1, blue)
+    assert np.allclose(once.lit, own + share * screen, atol=1e-5)
+    if not blue:
+        assert np.array_equal(once.neutral, s.neutral)
 
 
 @pytest.mark.usefixtures("small")
@@ -131,8 +153,8 @@ def test_what_changes_the_outline_changes_only_alpha_and_what_it_hides(
 @pytest.mark.usefixtures("small")
 @pytest.mark.parametrize(
     "what",
-    ["dyed", "mirroring", "shadow", "wrinkles", "seams", "marks", "floor", "ending", "noise",
-     "curve", "sharpened", "jpeg", "subsampled", "subsampled_10bit", "h264"],
+    ["dyed", "patterned", "mirroring", "shadow", "wrinkles", "seams", "marks", "floor", "ending",
+     "noise", "curve", "sharpened", "jpeg", "subsampled", "subsampled_10bit", "h264"],
 )  # fmt: skip
 def test_what_changes_the_picture_leaves_alpha(tmp_path: Path, what: str) -> None:
     write_subject(tmp_path)
@@ -142,7 +164,7 @@ def test_what_changes_the_picture_leaves_alpha(tmp_path: Path, what: str) -> Non
         got = sample(tmp_path, "t1", seed, just(**{what: 1}))
         assert np.array_equal(got.alpha, without.alpha)
         changed += not np.array_equal(got.shot, without.shot)
-        if what not in ("dyed", "mirroring", "curve"):
+        if what not in ("dyed", "patterned", "mirroring", "curve"):
             assert np.array_equal(got.color, without.color)
     assert changed >= 3
 
