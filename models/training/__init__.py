@@ -1,1 +1,1 @@
-"""How the weights in `models/weights` were made; rerunnable: `python -m models.training.matte`."""
+"""How the weights in `models/weights` are made; rerunnable: `matte.py` and `refining.py`."""
