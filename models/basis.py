@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 
 from models.despill import despill, owned, unmix
-from models.features import FLOOR, channel_order
+from models.features import FLOOR, channel_order, gathered
 from models.field import Fitted
 from models.matte import Asked, Subject
 from models.pyramid import enlarge_part
@@ -104,9 +104,7 @@ def basis_of(
     mark = torch.zeros_like(solid)
     mark.view(-1)[asked.index] = 1
     fg = shown.clone()
-    mixed, behind, near = (
-        x[0].flatten(1).index_select(1, asked.index)[None] for x in (shown, asked.back, front)
-    )
+    mixed, behind, near = gathered(asked.index, shown, asked.back, front)
     fg.view(3, -1)[:, asked.index] = unmix(mixed, own[None, None], behind, near)[0]
     fg = despill(fg, asked.back, owned(own_key), bare.hue, 1.0)
     rough = mark.new_zeros(solid.shape)

@@ -9,7 +9,7 @@ from models import matte
 from models.basis import Basis, basis_of
 from models.correction import Correction, corrected, trained_refiner
 from models.estimator import Estimator
-from models.features import look_up, radius
+from models.features import gathered, look_up, radius
 from models.field import Fitted
 from models.pyramid import grow, shrink
 from models.refine import Refiner
@@ -97,9 +97,7 @@ class Corrector:
                 return None
         shown = small[..., rows, columns].contiguous()
         asked = matte.ask(shown, bare, subject, noise, rows, columns, size)
-        own, behind = (
-            x[0].flatten(1).index_select(1, asked.index)[None] for x in (shown, asked.back)
-        )
+        own, behind = gathered(asked.index, shown, asked.back)
         front = look_up(subject.color, asked.row, asked.column)[None]
         plain = matte.plain(own, behind, front, subject, asked)
         if self.network is None:

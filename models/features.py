@@ -115,6 +115,19 @@ def look_up(x: Tensor, row: Tensor, column: Tensor) -> Tensor:
     return found[0, :, 0]
 
 
+def gathered(index: Tensor, *fields: Tensor) -> list[Tensor]:
+    """Single pixels of fields.
+
+    Args:
+        index: (N,) int64, flat positions.
+        fields: (1, C, H, W) each.
+
+    Returns:
+        (1, C, N) of each.
+    """
+    return [x[0].flatten(1).index_select(1, index)[None] for x in fields]
+
+
 _RING = [(-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1)]
 
 

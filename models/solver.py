@@ -14,7 +14,7 @@ from models.cut import Cut
 from models.despill import despill, owned, unmix
 from models.edge import choke
 from models.estimator import Estimator, trained
-from models.features import look_up
+from models.features import gathered, look_up
 from models.pyramid import enlarge_part
 from models.settings import KeySettings
 from models.window import bands
@@ -155,9 +155,7 @@ class Solver:
         self, shown: Tensor, known: Known, subject: matte.Subject, asked: matte.Asked
     ) -> tuple[Tensor, Tensor]:
         """Alpha and unmixed foreground of a window."""
-        own, behind = (
-            x[0].flatten(1).index_select(1, asked.index)[None] for x in (shown, asked.back)
-        )
+        own, behind = gathered(asked.index, shown, asked.back)
         front = look_up(subject.color, asked.row, asked.column)[None]
         if self.network is None:
             found = matte.plain(own, behind, front, subject, asked)
@@ -209,9 +207,7 @@ class Solver:
         if not len(index):
             return
         front = enlarge_part(subject.color, *window, size)
-        own, behind, near = (
-            x[0].flatten(1).index_select(1, index)[None] for x in (shown, asked.back, front)
-        )
+        own, behind, near = gathered(index, shown, asked.back, front)
         found = self._stretched(1 + more.flatten().index_select(0, index))
         alpha.view(-1)[index] = found
         fg.view(3, -1)[:, index] = unmix(own, found[None, None], behind, near)[0]

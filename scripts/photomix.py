@@ -37,7 +37,7 @@ from numpy.typing import NDArray
 
 from models.errors import PosewallError
 from models.training import subjects
-from models.training.subjects import Picture, Random, Size, decode, encode, noise
+from models.training.subjects import Picture, Random, Size, decode, encode, luminance, noise
 from stream.errors import UserError
 
 SIZE: Size = (960, 720)
@@ -45,7 +45,6 @@ SCENES = 10
 BLUE_EVERY = 5
 COPIED = ("load.py", "score.py")
 ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
-_LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # ITU-R BT.709-6
 # Reflectance of diffuse paint under white light; blue mirrors green.
 _GREEN = np.array([0.03, 0.40, 0.07], np.float32)
 _BLUE = np.array([0.03, 0.07, 0.40], np.float32)
@@ -76,7 +75,8 @@ def kept_out(folder: Path) -> list[str]:
     """The subjects of a folder that training leaves out, in order.
 
     Raises:
-        PosewallError: there is none.
+        PosewallError: there is no subject.
+        UserError: none is kept out.
     """
     found = [n for n in subjects.names(folder) if subjects.held_out(n)]
     if not found:
@@ -116,7 +116,7 @@ def laid(picture: Picture, size: Size, r: Random) -> Picture:
 
 def texture(picture: Picture, size: Size, r: Random) -> Picture:
     """The luminance of a photograph as (H, W) gain about 1, at most `MOST_TEXTURE` away from it."""
-    light = laid(picture, size, r) @ _LUMINANCE
+    light = luminance(laid(picture, size, r))[..., 0]
     sharp = r.uniform(0.2, 0.7)
     soft = cv2.GaussianBlur(light, (0, 0), r.uniform(1.5, 5))
     both = sharp * light + (1 - sharp) * soft
@@ -164,7 +164,7 @@ def spilled(colors: Picture, alpha: Picture, light: Picture, r: Random) -> tuple
     reach = r.uniform(0.008, 0.03) * alpha.shape[0]
     near = np.clip(2 * cv2.GaussianBlur(1 - alpha, (0, 0), reach), 0, 1)
     share = (base + rim * near)[..., None]
-    grey = (light @ _LUMINANCE)[..., None]
+    grey = luminance(light)
     return (colors + share * light).astype(np.float32), (colors + share * grey).astype(np.float32)
 
 

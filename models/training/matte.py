@@ -23,12 +23,12 @@ from torch import Tensor
 from torch.nn import functional
 
 from models.color import SRGB_8BIT
-from models.errors import PosewallError
 from models.estimator import Estimator
 from models.features import look_up
 from models.keyer import Grade, Keyer
 from models.training import samples, subjects
 from models.training.makers import alone
+from models.training.subjects import Named
 
 _PIXELS = 8192
 """Pixels taken of a shot, half of them where its alpha is partial."""
@@ -84,15 +84,13 @@ def _shot(job: tuple[Path, str, int]) -> samples.Sample:
     return samples.sample(*job)
 
 
-def _shots(of: list[tuple[Path, str]], count: int, seed: int) -> Iterator[samples.Sample]:
+def _shots(of: list[Named], count: int, seed: int) -> Iterator[samples.Sample]:
     jobs = [(*of[i % len(of)], seed + i) for i in range(count)]
     with multiprocessing.get_context("spawn").Pool(initializer=alone) as pool:
         yield from pool.imap(_shot, jobs, chunksize=4)
 
 
-def describe(
-    of: list[tuple[Path, str]], count: int, seed: int, device: str
-) -> dict[Grade, list[Told]]:
+def describe(of: list[Named], count: int, seed: int, device: str) -> dict[Grade, list[Told]]:
     """Make shots of subjects and describe them for both grades, sorted by their size."""
     parts: dict[Grade, list[Described]] = {g: [] for g in Grade}
     for number, shot in enumerate(_shots(of, count, seed), 1):
@@ -169,19 +167,6 @@ def write(net: Estimator, path: Path) -> None:
     save_file({k: v.cpu().contiguous() for k, v in net.state_dict().items()}, path)
 
 
-def taken(folders: list[Path], every_other: bool) -> list[tuple[Path, str]]:
-    """The subjects to learn from: none that is held out, and by choice half of the others.
-
-    Raises:
-        PosewallError: none is left.
-    """
-    kept = [(folder, n) for folder, n in subjects.found(folders) if not subjects.held_out(n)]
-    kept = kept[1::2] if every_other else kept
-    if not kept:
-        raise PosewallError("every subject is held out for validation; give more of them")
-    return kept
-
-
 def main() -> int:
     """See the module."""
     p = argparse.ArgumentParser(description="Train the matte's networks.")
@@ -193,7 +178,7 @@ def main() -> int:
     p.add_argument("--every-other", action="store_true", help="keep half of the subjects out")
     p.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     args = p.parse_args()
-    learnt = taken(args.subjects, args.every_other)
+    learnt = subjects.taken(args.subjects, args.every_other)
     began = time.monotonic()
     told = describe(learnt, args.shots, args.seed, args.device)
     args.out.mkdir(parents=True, exist_ok=True)

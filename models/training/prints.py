@@ -54,8 +54,7 @@ def printed(size: Size, r: Random, kind: str | None = None) -> Picture:
         cells = 2 ** r.uniform(1, 6)
         each = [_octaves(r, size, cells) for _ in range(3)]
         alike = r.random()
-        grey = each[0].copy()
-        shade = np.stack([alike * grey + (1 - alike) * e for e in each], 2)
+        shade = np.stack([alike * each[0] + (1 - alike) * e for e in each], 2)
         out = inks[0] * 2 ** (r.uniform(0.3, 1.5) * shade)
     else:
         if kind == "stripes":

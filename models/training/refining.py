@@ -276,10 +276,6 @@ def main() -> int:
     p.add_argument("--without", nargs="*", default=[], help="kinds of chance that do not come")
     p.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     args = p.parse_args()
-    everyone = subjects.found(args.subjects)
-    learn = [s for s in everyone if not subjects.held_out(s[1])]
-    kept = [s for s in everyone if subjects.held_out(s[1])]
-    learn = learn[1 if args.every_other else 0 :: 1 + args.every_other]
     run = Run(
         args.shots,
         args.steps,
@@ -289,8 +285,10 @@ def main() -> int:
         processes=args.processes,
         seed=args.seed,
     )
-    chances = USUAL.without(*args.without)
     try:
+        learn = subjects.taken(args.subjects, args.every_other)
+        kept = [s for s in subjects.found(args.subjects) if subjects.held_out(s[1])]
+        chances = USUAL.without(*args.without)
         Training(learn, kept, chances, run, torch.device(args.device), args.out)()
     except PosewallError as e:
         print(e, file=sys.stderr)

@@ -112,6 +112,19 @@ def held_out(name: str) -> bool:
     return zlib.crc32(name.encode()) % 12 == 0
 
 
+def taken(folders: list[Path], every_other: bool) -> list[Named]:
+    """The subjects to learn from: none that is held out, and by choice half of the others.
+
+    Raises:
+        PosewallError: none is left.
+    """
+    kept = [(folder, n) for folder, n in found(folders) if not held_out(n)]
+    kept = kept[1::2] if every_other else kept
+    if not kept:
+        raise PosewallError("every subject is held out for validation; give more of them")
+    return kept
+
+
 def load(folder: Path, name: str) -> Subject:
     """Read one subject."""
 

@@ -66,8 +66,8 @@ def test_held_out_subjects_are_not_learnt_from(
     for name in ("t1", "t2", "t3", "t4"):
         write_subject(tmp_path, name)
     monkeypatch.setattr(subjects, "held_out", lambda name: name == "t2")
-    assert matte.taken([tmp_path], False) == [(tmp_path, n) for n in ("t1", "t3", "t4")]
-    assert matte.taken([tmp_path], True) == [(tmp_path, "t3")]
+    assert subjects.taken([tmp_path], False) == [(tmp_path, n) for n in ("t1", "t3", "t4")]
+    assert subjects.taken([tmp_path], True) == [(tmp_path, "t3")]
     monkeypatch.setattr(subjects, "held_out", lambda name: True)
     with pytest.raises(PosewallError, match="held out"):
-        matte.taken([tmp_path], False)
+        subjects.taken([tmp_path], False)

@@ -125,3 +125,20 @@ def test_the_command_keeps_subjects_out(tmp_path: Path, monkeypatch: pytest.Monk
     assert [[n for _, n in told[1]] for told in seen] == [[KEPT_OUT]] * 3
     assert seen[2][2].dyed == seen[2][2].beside == 0
     assert seen[0][2] == USUAL
+
+
+@pytest.mark.parametrize("folder", ["empty", "held"])
+def test_subjects_that_teach_nothing_are_told_in_one_sentence(
+    folder: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "held").mkdir()
+    for end in ("_a.png", "_f.jpg", "_n.jpg"):
+        (tmp_path / "held" / f"{KEPT_OUT}{end}").touch()
+    out = tmp_path / "out"
+    monkeypatch.setattr(sys, "argv", ["refining", str(tmp_path / folder), "--out", str(out)])
+    assert refining.main() == 1
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "subject" in said
+    assert not out.exists()
