@@ -14,6 +14,7 @@ beside the estimate).
 
 from __future__ import annotations
 
+from functools import partial
 from itertools import pairwise
 from typing import cast
 
@@ -55,6 +56,25 @@ class _Layer(nn.Module):
         share = self.norm.weight / (var + self.norm.eps).sqrt()
         into.conv.weight.copy_(self.conv.weight * share[:, None, None, None])
         into.conv.bias.copy_(self.norm.bias - mean * share)
+
+    def unfolded(self, into: _Layer, _conv: nn.Module, _seen: object, out: Tensor) -> None:
+        """Write this layer, which has no normalisation, into one that has: a forward hook's part.
+
+        Args:
+            into: changes nothing of what is like ``out``.
+            out: (B, width, H, W), what the convolution gave.
+        """
+        norm = into.norm
+        assert norm is not None
+        assert norm.running_mean is not None
+        assert norm.running_var is not None
+        assert self.conv.bias is not None
+        var, mean = torch.var_mean(out, (0, 2, 3), correction=0)
+        into.conv.weight.copy_(self.conv.weight)
+        norm.weight.copy_((var + norm.eps).sqrt())
+        norm.bias.copy_(mean)
+        norm.running_mean.copy_(mean - self.conv.bias)
+        norm.running_var.copy_(var)
 
 
 class Refiner(nn.Module):
@@ -125,6 +145,30 @@ class Refiner(nn.Module):
             if isinstance(layer, _Layer):
                 layer.folded(cast(_Layer, plain.get_submodule(name)))
         plain.leave.load_state_dict(self.leave.state_dict())
+        return plain
+
+    @torch.no_grad()
+    def unfolded(self, seen: Tensor) -> Refiner:
+        """The same network as it learns, to be taught further: of one that is `folded`.
+
+        Args:
+            seen: (B, channels, H, W) float, such as it is to be taught on; layers are normalised
+                as it is with these.
+        """
+        plain = Refiner(self.channels, self.fine, self.widths, learning=True)
+        plain.mean.copy_(self.mean)
+        plain.spread.copy_(self.spread)
+        plain.leave.load_state_dict(self.leave.state_dict())
+        hooks = []
+        for name, layer in self.named_modules():
+            if isinstance(layer, _Layer):
+                write = partial(layer.unfolded, cast(_Layer, plain.get_submodule(name)))
+                hooks.append(layer.conv.register_forward_hook(write))
+        try:
+            self(seen)
+        finally:
+            for hook in hooks:
+                hook.remove()
         return plain
 
 

@@ -21,7 +21,9 @@ class Chances:
         nobody: the screen alone, perhaps with the shadow of somebody out of sight.
         everybody: a close-up that is larger than the frame.
         dyed: parts in a colour near the screen's, or white or grey.
+        matched: a garment has the colour of the sheer cloth beside it.
         patterned: a print on the whole or a part, over its partial pixels too.
+        unlit: nothing of the screen's light falls on a rendered subject.
         mirroring: solid parts reflect the screen.
         strands: hair and spokes over the subject's outline.
         veiled: a sheer layer over, behind and beyond a part of the subject.
@@ -48,10 +50,12 @@ class Chances:
     nobody: float = 0.04
     everybody: float = 0.06
     dyed: float = 0.25
+    matched: float = 0.3
     patterned: float = 0.35
+    unlit: float = 0.12
     mirroring: float = 0.25
     strands: float = 0.15
-    veiled: float = 0.12
+    veiled: float = 0.2
     blurred: float = 0.2
     shadow: float = 0.5
     wrinkles: float = 0.3

@@ -214,6 +214,9 @@ def veil(around: Subject, screen: Picture, r: Random) -> Subject:
     kind = r.random()
     level = 2 ** (r.uniform(-2, 0) if kind < 0.6 else r.uniform(-6, -3))
     own = np.full(3, level) if kind < 0.75 else any_color(r)
+    if len(inside) and r.random() < 0.35:  # of the garment's cloth, or the hair's colour
+        row, column = inside[int(r.integers(len(inside)))]
+        own = np.minimum(around.neutral[row, column] * 2 ** r.uniform(-0.7, 0.4), 1)
     neutral = (own * 2 ** shade[..., None]).astype(np.float32)
     # White cloth sends on about as much of the screen's light as it shows of the lamps', black
     # cloth none: on rendered veils the light from the screen is .3 to 1.2 of that.

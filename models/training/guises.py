@@ -32,6 +32,43 @@ _DYES = np.array(
 """Linear reflectances chosen by eye: the neighbours of a green screen's paint, white and grey."""
 
 
+_SHEER = 0.003
+"""Share of the frame that sheer cloth takes, for it to be one."""
+
+
+def _part(s: Subject, r: Random) -> tuple[Picture, Picture] | None:
+    """A part of one hue, by choice not skin: how much each pixel is of it, and its folds' light.
+
+    Both (H, W, 1), the light as a multiple of the part's usual one. None where nothing is solid.
+    """
+    solid = np.argwhere(s.alpha > 0.99)
+    if not len(solid):
+        return None
+    light = s.neutral.sum(2)
+    hue = s.neutral / np.maximum(light, 0.01)[..., None]
+    pick = solid[r.integers(0, len(solid), 12)]
+    red, green, third = hue[pick[:, 0], pick[:, 1]].T
+    skin = (red > 1.2 * green) & (green > 1.1 * third) & (red < 2.6 * green)
+    row, column = pick[int(skin.argmin())]  # the first that is not like skin
+    off = np.abs(hue - hue[row, column]).sum(2)
+    off = off + 0.05 * np.abs(np.log2((light + 0.01) / (light[row, column] + 0.01)))
+    part = cv2.blur(np.clip(2 - off / r.uniform(0.06, 0.12), 0, 1), (3, 3))
+    chosen = light[solid[::37, 0], solid[::37, 1]]
+    same = part[solid[::37, 0], solid[::37, 1]] > 0.5
+    usual = np.median(chosen[same]) if same.any() else light[row, column]
+    folds = np.clip(light / max(float(usual), 0.02), 0, 2.5)
+    return part[..., None], folds[..., None]
+
+
+def _recolored(s: Subject, dyes: list[tuple[Picture, Picture, Picture]]) -> Subject:
+    """With parts in other colours, (3,) linear, with their folds; the screen's light stays."""
+    neutral = s.neutral
+    for share, folds, dye in dyes:
+        neutral = neutral * (1 - share) + np.minimum(dye, 0.9) * folds * share
+    neutral = neutral.astype(np.float32)
+    return replace(s, lit=s.lit - s.neutral + neutral, neutral=neutral)
+
+
 def dyed(s: Subject, blue: bool, r: Random) -> Subject:
     """Up to three parts of one hue in another colour, with their folds and the screen's light.
 
@@ -40,34 +77,37 @@ def dyed(s: Subject, blue: bool, r: Random) -> Subject:
         blue: before a blue screen: its neighbours are those of a green one, mirrored.
         r: randomness.
     """
-    solid = np.argwhere(s.alpha > 0.99)
-    if not len(solid):
-        return s
-    light = s.neutral.sum(2)
-    hue = s.neutral / np.maximum(light, 0.01)[..., None]
-    neutral = s.neutral
+    dyes = []
     for _ in range(int(r.integers(1, 4))):
-        pick = solid[r.integers(0, len(solid), 12)]
-        red, green, third = hue[pick[:, 0], pick[:, 1]].T
-        skin = (red > 1.2 * green) & (green > 1.1 * third) & (red < 2.6 * green)
-        row, column = pick[int(skin.argmin())]  # the first that is not like skin
-        off = np.abs(hue - hue[row, column]).sum(2)
-        off = off + 0.05 * np.abs(np.log2((light + 0.01) / (light[row, column] + 0.01)))
-        part = cv2.blur(np.clip(2 - off / r.uniform(0.06, 0.12), 0, 1), (3, 3))
+        if (found := _part(s, r)) is None:
+            return s
+        share, folds = found
         if r.random() < 0.4:  # a pattern, or one piece of several
             cells = int(r.integers(2, 20))
-            part *= np.clip(4 * noise(r, (part.shape[0], part.shape[1]), cells) + 2, 0, 1)
-        chosen = light[solid[::37, 0], solid[::37, 1]]
-        same = part[solid[::37, 0], solid[::37, 1]] > 0.5
-        usual = np.median(chosen[same]) if same.any() else light[row, column]
+            pattern = np.clip(4 * noise(r, (share.shape[0], share.shape[1]), cells) + 2, 0, 1)
+            share = share * pattern[..., None]
         dye = _DYES[int(r.integers(len(_DYES)))] * 2 ** (0.25 * r.normal(size=3) + 0.3 * r.normal())
-        if blue:
-            dye = dye[[0, 2, 1]]
-        folds = np.clip(light / max(float(usual), 0.02), 0, 2.5)[..., None]
-        share = part[..., None]
-        neutral = neutral * (1 - share) + np.minimum(dye, 0.9) * folds * share
-    neutral = neutral.astype(np.float32)
-    return replace(s, lit=s.lit - s.neutral + neutral, neutral=neutral)
+        dyes.append((share, folds, dye[[0, 2, 1]] if blue else dye))
+    return _recolored(s, dyes)
+
+
+def matched(s: Subject, r: Random) -> Subject:
+    """A garment in the colour of the sheer cloth beside it, as a bride's is.
+
+    Without such, what lies beside a sheer cloth would tell that it is of another colour, and a
+    cloth of the garment's colour that it is less of it and more of the screen.
+
+    Args:
+        s: the subject; as it is where it has no sheer cloth.
+        r: randomness.
+    """
+    sheer = ((s.alpha > 0.1) & (s.alpha < 0.9)).astype(np.uint8)
+    there = cv2.erode(sheer, np.ones((5, 5), np.uint8)) > 0
+    if there.mean() < _SHEER or (found := _part(s, r)) is None:
+        return s
+    share, folds = found
+    cloth = np.median(s.neutral[there], axis=0) * 2 ** (0.3 * r.normal())
+    return _recolored(s, [(share, folds, np.asarray(cloth, np.float32))])
 
 
 def patterned(s: Subject, r: Random) -> Subject:

@@ -20,13 +20,14 @@ from typing import Any
 
 import numpy as np
 import torch
-from safetensors.torch import save_file
+from safetensors import SafetensorError
+from safetensors.torch import load_file, save_file
 from torch import Tensor
 
 from models.basis import ASKED, CHANNELS, FINE
 from models.errors import PosewallError
 from models.keyer import Grade
-from models.refine import Refiner
+from models.refine import Refiner, like
 from models.training import subjects
 from models.training.chances import USUAL, Chances
 from models.training.crops import Wish
@@ -116,6 +117,19 @@ def judged(net: Refiner, kept: Tensor) -> dict[str, float]:
     return {k: round(v / count, 5) for k, v in figures.items()}
 
 
+def _read(path: Path) -> Refiner:
+    try:
+        net = like(load_file(path))
+    except (OSError, SafetensorError, LookupError, RuntimeError) as e:
+        raise PosewallError(f"{path}: no weights of an edge network: {e}") from e
+    if (net.channels, net.fine) != (CHANNELS, FINE):
+        raise PosewallError(
+            f"{path}: taught on {net.channels} channels, {net.fine} of them fine; need {CHANNELS} "
+            f"and {FINE}"
+        )
+    return net
+
+
 def _spread(shelf: Tensor) -> tuple[Tensor, Tensor]:
     some = shelf[:200, :CHANNELS].float()
     return some.mean((0, 2, 3)), some.std((0, 2, 3)).clamp_min(0.05)
@@ -131,6 +145,7 @@ class Training:
         run: how long.
         device: where the network learns.
         out: folder for the weights.
+        begin: what is taught further; None: one that knows nothing.
 
     Attributes:
         order: the shots as they are to be made.
@@ -144,8 +159,10 @@ class Training:
         run: Run,
         device: torch.device,
         out: Path,
+        begin: Refiner | None = None,
     ) -> None:
         self._run, self._device, self._out, self._chances = run, device, out, chances
+        self._begin = begin
         self._began = time.monotonic()
         tests = wishes(kept, max(1, min(120, run.shots // 10)), 1, 0, True) if kept else []
         learn = wishes(found, run.shots, run.crops, run.seed)
@@ -162,6 +179,8 @@ class Training:
             "subjects": len(found),
             "kept out": len(kept),
             "seed": run.seed,
+            "rate": run.rate,
+            "taught before": begin is not None,
             "torch": torch.__version__,
             "course": [],
         }
@@ -184,10 +203,7 @@ class Training:
         run = self._run
         with Makers(self.order, self._chances, run.processes) as makers:
             self._fill(makers)
-            net = Refiner(CHANNELS, FINE, learning=True)
-            mean, spread = _spread(self._shelf.crops[: self._shelf.have])
-            net.mean.copy_(mean)
-            net.spread.copy_(spread)
+            net = self._taught()
             memory = torch.channels_last if self._device.type == "cuda" else torch.contiguous_format
             net = net.to(self._device, memory_format=memory)  # type: ignore[call-overload]
             learner = Learner(net, self._shelf.crops, run.batch, run.rate)
@@ -211,6 +227,17 @@ class Training:
             if not self._facts["course"] or self._facts["course"][-1]["step"] < step:
                 self._write(learner, step, makers)
         return self._facts
+
+    def _taught(self) -> Refiner:
+        """The network as it begins."""
+        some = self._shelf.crops[: min(self._shelf.have, 64), :CHANNELS].float().cpu()
+        if self._begin is not None:
+            return self._begin.unfolded(some)
+        net = Refiner(CHANNELS, FINE, learning=True)
+        mean, spread = _spread(self._shelf.crops[: self._shelf.have])
+        net.mean.copy_(mean)
+        net.spread.copy_(spread)
+        return net
 
     def _fill(self, makers: Makers) -> None:
         """Wait for the first crops, for a part of the time; without any, for nearly all of it."""
@@ -271,6 +298,8 @@ def main() -> int:
     p.add_argument("--processes", type=int, default=max(1, (os.cpu_count() or 2) - 2))
     p.add_argument("--crops", type=int, default=Run.crops, help="of each final shot")
     p.add_argument("--batch", type=int, default=24)
+    p.add_argument("--rate", type=float, default=Run.rate, help="the highest rate of learning")
+    p.add_argument("--begin", type=Path, help="weights of an edge network to teach further")
     p.add_argument("--seed", type=int, default=0)
     p.add_argument("--every-other", action="store_true", help="keep half of the subjects out")
     p.add_argument("--without", nargs="*", default=[], help="kinds of chance that do not come")
@@ -281,6 +310,7 @@ def main() -> int:
         args.steps,
         args.minutes,
         batch=args.batch,
+        rate=args.rate,
         crops=args.crops,
         processes=args.processes,
         seed=args.seed,
@@ -289,7 +319,8 @@ def main() -> int:
         learn = subjects.taken(args.subjects, args.every_other)
         kept = [s for s in subjects.found(args.subjects) if subjects.held_out(s[1])]
         chances = USUAL.without(*args.without)
-        Training(learn, kept, chances, run, torch.device(args.device), args.out)()
+        begin = _read(args.begin) if args.begin else None
+        Training(learn, kept, chances, run, torch.device(args.device), args.out, begin)()
     except PosewallError as e:
         print(e, file=sys.stderr)
         return 1

@@ -138,6 +138,8 @@ def _rendered(
             s = over(s, other) if r.random() < 0.5 else over(other, s)
     if (d := dice.fall("dyed")) is not None:
         s = guises.dyed(s, blue, d)
+    if (d := dice.fall("matched")) is not None:
+        s = guises.matched(s, d)
     if (p := dice.fall("patterned")) is not None:
         s = guises.patterned(s, p)
     light = dice.of("light")
@@ -145,8 +147,10 @@ def _rendered(
         amount = float(np.clip(1 + 0.2 * light.normal(), 0.5, 1.6))
         gain = 2 ** (0.25 * light.normal()) * (1 + 0.02 * light.normal(size=3))
     else:
-        amount = 0.0 if light.random() < 0.1 else light.uniform(0.3, 1.5)
+        amount = light.uniform(0.3, 1.5)
         gain = 2 ** light.uniform(-0.8, 0.5) * (1 + 0.05 * light.normal(size=3))
+    if dice.fall("unlit") is not None:
+        amount = 0.0
     s, g = spilled_on(s, amount, blue), gain.astype(np.float32)
     s = replace(s, lit=s.lit * g, neutral=s.neutral * g)
     if (m := dice.fall("mirroring")) is not None:

@@ -43,6 +43,14 @@ def test_folded_it_says_what_it_says_with_its_normalisation() -> None:
     torch.testing.assert_close(net.folded().eval()(x), net(x), atol=1e-5, rtol=1e-4)
 
 
+def test_unfolded_it_learns_on_from_what_it_says() -> None:
+    net, x = refiner(much=1, widths=(6, 8, 10)), noise(64, 96).repeat(2, 1, 1, 1)
+    on = net.unfolded(x)
+    assert {type(m) for m in on.modules()} >= {torch.nn.BatchNorm2d}
+    torch.testing.assert_close(on(x), net(x), atol=1e-5, rtol=1e-4)  # normalised by these
+    torch.testing.assert_close(net.unfolded(x).folded()(x), net(x), atol=1e-5, rtol=1e-4)
+
+
 def test_its_shape_is_told_from_its_weights() -> None:
     net = refiner(widths=(6, 8, 10, 12))
     same = like(net.state_dict())

@@ -42,6 +42,14 @@ def test_a_veil_is_sheer_lies_partly_on_the_subject_and_lets_the_screen_s_light_
     assert greener > 8
 
 
+def test_some_veils_are_of_the_garment_s_color() -> None:
+    s = someone()
+    s.neutral[:] = (0.6, 0.1, 0.05)
+    hues = [drawings.veil(s, GREEN, np.random.default_rng(k)).neutral[60, 60] for k in range(40)]
+    # A quarter of the others is of any colour, the rest grey.
+    assert 8 <= sum(bool(h[0] > 2.5 * h[1] > 2.5 * h[2]) for h in hues) <= 24
+
+
 def test_an_even_veil_and_a_folded_one_both_come() -> None:
     spread = []
     for seed in range(16):

@@ -63,6 +63,21 @@ def test_dyeing_leaves_another_hue_as_it_is(tmp_path: Path) -> None:
     assert one_side >= 2
 
 
+def test_a_garment_takes_the_color_of_the_sheer_cloth(tmp_path: Path) -> None:
+    write_subject(tmp_path)
+    s = subjects.load(tmp_path, "t1")
+    assert guises.matched(s, np.random.default_rng(0)) is s  # a soft edge is no cloth
+    alpha, neutral = s.alpha.copy(), s.neutral.copy()
+    alpha[10:40], neutral[10:40] = 0.4, (0.7, 0.72, 0.75)
+    bride = Subject(alpha, neutral + (s.lit - s.neutral), neutral)
+    for seed in range(8):
+        got = guises.matched(bride, np.random.default_rng(seed))
+        assert np.array_equal(got.alpha, alpha)
+        assert np.allclose(got.lit - got.neutral, bride.lit - bride.neutral, atol=1e-5)
+        color = got.neutral[90, 60]
+        assert np.allclose(color / color.sum(), neutral[20, 60] / neutral[20, 60].sum(), atol=0.02)
+
+
 @pytest.mark.parametrize("kind", prints.KINDS)
 def test_a_print_varies_within_0_and_1_from_faint_to_strong(kind: str) -> None:
     spread = []
