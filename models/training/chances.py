@@ -89,6 +89,25 @@ class Chances:
                 raise PosewallError(f"{name}: no such chance; there are {', '.join(names())}")
         return replace(self, **dict.fromkeys(left_out, 0.0))
 
+    def having(self, *others: str) -> Chances:
+        """The same with some at another share.
+
+        Args:
+            others: NAME=SHARE of each.
+
+        Raises:
+            PosewallError: one of them is none, or no share.
+        """
+        shares = {}
+        for told in others:
+            name, _, share = told.partition("=")
+            try:
+                shares[name] = float(share)
+            except ValueError as e:
+                raise PosewallError(f"chance {told}: need NAME=SHARE, such as noise=0.2") from e
+        self.without(*shares)  # refuses unknown names
+        return replace(self, **shares)
+
 
 def names() -> list[str]:
     """What may befall a shot."""

@@ -11,9 +11,6 @@ from torch.optim.swa_utils import get_ema_multi_avg_fn
 from models.refine import Refiner
 from models.training.losses import losses
 
-_KEEP = 0.998
-"""Share of the running mean of the weights that a step leaves."""
-
 
 def turned(x: Tensor) -> Tensor:
     """Crops mirrored, stood on their heads or transposed by chance, each by itself.
@@ -36,7 +33,7 @@ class Learner:
         recorded: whether steps are replayed.
     """
 
-    def __init__(self, net: Refiner, shelf: Tensor, batch: int, rate: float) -> None:
+    def __init__(self, net: Refiner, shelf: Tensor, batch: int, rate: float, keep: float) -> None:
         """Make one.
 
         Args:
@@ -44,6 +41,7 @@ class Learner:
             shelf: (N, `crops.TOTAL`, H, W), where the crops lie, or will.
             batch: crops a step.
             rate: the highest rate of learning.
+            keep: share of the running mean of the weights that a step leaves.
         """
         self.net, self.recorded = net, False
         self._shelf, self._highest = shelf, rate
@@ -58,7 +56,7 @@ class Learner:
         )
         self._now = [*net.parameters(), *(b for b in net.buffers() if b.is_floating_point())]
         self._mean = [x.detach().clone() for x in self._now]
-        self._follow = get_ema_multi_avg_fn(_KEEP)  # type: ignore[no-untyped-call]
+        self._follow = get_ema_multi_avg_fn(keep)  # type: ignore[no-untyped-call]
         self._graph: torch.cuda.CUDAGraph | None = None
 
     def _step(self) -> None:

@@ -58,6 +58,7 @@ class Run:
         crops: cut of each final shot: they cost little beside the shot.
         processes: that make shots.
         seed: of everything.
+        keep: share of the running mean of the weights that a step leaves; less for few steps.
     """
 
     shots: int
@@ -68,6 +69,7 @@ class Run:
     crops: int = 4
     processes: int = 1
     seed: int = 0
+    keep: float = 0.998
 
 
 def wishes(
@@ -206,7 +208,7 @@ class Training:
             net = self._taught()
             memory = torch.channels_last if self._device.type == "cuda" else torch.contiguous_format
             net = net.to(self._device, memory_format=memory)  # type: ignore[call-overload]
-            learner = Learner(net, self._shelf.crops, run.batch, run.rate)
+            learner = Learner(net, self._shelf.crops, run.batch, run.rate, run.keep)
             first = self._share()
             step, written = 0, 0
             while step < run.steps and self._share() < 1:
@@ -303,6 +305,10 @@ def main() -> int:
     p.add_argument("--seed", type=int, default=0)
     p.add_argument("--every-other", action="store_true", help="keep half of the subjects out")
     p.add_argument("--without", nargs="*", default=[], help="kinds of chance that do not come")
+    p.add_argument("--keep", type=float, default=Run.keep, help="of the weights' running mean")
+    p.add_argument(
+        "--chance", nargs="*", default=[], metavar="NAME=SHARE", help="chances other than usual"
+    )
     p.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     args = p.parse_args()
     run = Run(
@@ -314,11 +320,12 @@ def main() -> int:
         crops=args.crops,
         processes=args.processes,
         seed=args.seed,
+        keep=args.keep,
     )
     try:
         learn = subjects.taken(args.subjects, args.every_other)
         kept = [s for s in subjects.found(args.subjects) if subjects.held_out(s[1])]
-        chances = USUAL.without(*args.without)
+        chances = USUAL.having(*args.chance).without(*args.without)
         begin = _read(args.begin) if args.begin else None
         Training(learn, kept, chances, run, torch.device(args.device), args.out, begin)()
     except PosewallError as e:

@@ -22,6 +22,16 @@ def test_an_unknown_name_or_value_is_said() -> None:
         Chances(noise=1.5)
 
 
+def test_others_are_as_told_and_the_rest_stays() -> None:
+    got = Chances().having("noise=0.2", "veiled=1")
+    assert (got.noise, got.veiled, got.beside) == (0.2, 1, Chances().beside)
+    with pytest.raises(PosewallError, match="fog: no such chance"):
+        Chances().having("fog=0.2")
+    for wrong in ("noise", "noise=much"):
+        with pytest.raises(PosewallError, match=f"chance {wrong}: need NAME=SHARE"):
+            Chances().having(wrong)
+
+
 def test_each_falls_as_often_as_told_and_by_itself() -> None:
     usual = Chances()
     for name in chances.names():

@@ -25,7 +25,7 @@ def shelf(device: str = "cpu") -> Tensor:
 def learned(steps: int, device: str = "cpu", recorded: bool = False) -> tuple[Learner, float]:
     torch.manual_seed(0)
     net = Refiner(CHANNELS, FINE, (8, 12, 16), learning=True).to(device)
-    learner = Learner(net, shelf(device), 4, 3e-3)
+    learner = Learner(net, shelf(device), 4, 3e-3, 0.998)
     picks = torch.Generator().manual_seed(1)
     for step in range(steps):
         if recorded and step == 10:
