@@ -121,10 +121,12 @@ def test_the_edge_network_sees_and_says_what_the_references_does(
     off = (seen[0, :, :h, :w] - basis.channels[0]).abs() > bounds[:, None, None]
     few = h * w // 10**4  # on a threshold, on a card
     assert int(off.any(0).sum()) <= few
-    # What lies beyond the field repeats its edge.
+    # What lies beyond the field repeats its edge; lanes of a vector and those left over may round
+    # apart on a processor.
     rows = torch.arange(seen.shape[-2]).clamp(max=h - 1)
     columns = torch.arange(seen.shape[-1]).clamp(max=w - 1)
-    assert torch.equal(seen, seen[..., rows, :][..., columns])
+    repeated = seen[..., rows, :][..., columns]
+    torch.testing.assert_close(seen, repeated, atol=1e-4, rtol=0)
     wanted = fields_from(known, told, size).fields[CORRECTION]
     assert float(wanted.abs().max()) > 0.05
     assert float(wanted.abs().min()) < 0.02
