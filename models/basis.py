@@ -55,11 +55,6 @@ def share(light: Tensor, key: Tensor) -> Tensor:
     return (light / key).clamp(0, 6).sqrt()
 
 
-def lit(seen: Tensor, key: Tensor) -> Tensor:
-    """The reverse of `share`."""
-    return seen.square() * key
-
-
 def level(back: Tensor, hue: Hue) -> Tensor:
     """What light is compared with: (1, 1, H, W) of the bare screen (1, 3, H, W), linear."""
     return back[:, hue.value : hue.value + 1].clamp_min(FLOOR)

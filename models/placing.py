@@ -203,7 +203,9 @@ class Placer:
         strokes = None if self.mask is None else resize(self.mask.strokes, size)
         painted = None if strokes is None else strokes[window]
         part = small[window].contiguous()
-        cut = self._solver.cut(part, known, size, *inner, 1 / factor, painted)
+        # As where nothing but the figure is wanted, and live on a processor: not corrected.
+        plain = replace(known, correction=None)
+        cut = self._solver.cut(part, plain, size, *inner, 1 / factor, painted)
         alpha = small.new_zeros(1, 1, *size)
         alpha[window] = cut.alpha
         if cut.garbage is not None:

@@ -9,7 +9,6 @@ from torch import Tensor
 
 from models import mask, matte
 from models.analysis import Grade, Known
-from models.basis import level, lit, share
 from models.cut import Cut
 from models.despill import despill, owned, unmix
 from models.edge import choke
@@ -130,20 +129,9 @@ class Solver:
         own_key = owned(enlarge_part(subject.own_key, rows, columns, size))
         amounts = self._settings.despill, self._settings.despill_luminance
         if self._grade is Grade.FINAL:
-            more = None
-            if known.correction is not None and amounts == (1.0, 1.0):
-                more = enlarge_part(known.correction.color, rows, columns, size)
-                if strokes is not None:  # what is painted inside has its own colour
-                    more = more * (1 - strokes[:, 0:1])
             for band in bands(slice(0, fg.shape[-2]), fg.shape[-1], fg.device):
                 part = fg[:, :, band], back[:, :, band], own_key[:, :, band]
-                clean = despill(*part, bare.hue, *amounts)
-                if more is not None:
-                    key = level(part[1], bare.hue)
-                    seen = share(clean, key)
-                    moved = lit((seen + more[:, :, band]).clamp_min_(0), key)
-                    clean = (clean + (moved - lit(seen, key))).clamp_(0, 1)
-                fg[:, :, band] = clean
+                fg[:, :, band] = despill(*part, bare.hue, *amounts)
         else:  # only what is seen: most of a live frame is screen
             seen = alpha.flatten().nonzero()[:, 0]
             some = [x.flatten(2).index_select(2, seen) for x in (fg, back, own_key)]

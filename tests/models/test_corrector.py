@@ -9,9 +9,9 @@ import torch
 from safetensors.torch import save
 
 from models import basis, correction
-from models.basis import CHANNELS, level, lit, share
+from models.basis import CHANNELS, level, share
 from models.color import SRGB_8BIT
-from models.correction import DOUBT, refiner_digest, trained_refiner
+from models.correction import DOUBT, LESS, refiner_digest, trained_refiner
 from models.corrector import Corrector
 from models.errors import PosewallError
 from models.keyer import Cut, Grade, Keyer, KeySettings
@@ -58,7 +58,7 @@ def test_what_it_adds_comes_where_it_is_asked_and_nowhere_else(grade: Grade) -> 
 def test_what_passed_for_solid_is_thinned_near_its_rim_only() -> None:
     seen = scene()
     base = cut(telling(0, (0, 0, 0)), seen)
-    thinner = cut(telling(-0.3, (0, 0, 0)), seen)
+    thinner = cut(telling(-0.3 / LESS, (0, 0, 0)), seen)
     solid = base.alpha > 0.999
     off = (base.alpha - thinner.alpha)[solid]
     assert float(off.max()) == pytest.approx(0.3 / 0.96, abs=0.01)
@@ -74,7 +74,7 @@ def test_what_passed_for_solid_is_thinned_near_its_rim_only() -> None:
 def test_live_nothing_solid_is_thinned() -> None:
     seen = scene()
     base = cut(telling(0, (0, 0, 0)), seen, Grade.LIVE)
-    thinner = cut(telling(-0.3, (0, 0, 0)), seen, Grade.LIVE)
+    thinner = cut(telling(-0.3 / LESS, (0, 0, 0)), seen, Grade.LIVE)
     off = (base.alpha - thinner.alpha)[base.alpha > 0.999]
     assert float((off > 0.2).float().mean()) < 0.1
 
@@ -82,42 +82,31 @@ def test_live_nothing_solid_is_thinned() -> None:
 def test_where_it_is_unsure_the_analytic_matte_stands() -> None:
     seen = scene()
     plain = cut(None, seen)
-    unsure = cut(telling(0.4, (0, 0, 0), -DOUBT - 0.001), seen)
+    unsure = cut(telling(0.4, (0, 0, 0), -0.001), seen)
     assert torch.equal(unsure.alpha, plain.alpha)
     assert torch.equal(unsure.fg, plain.fg)
     sure = cut(telling(0.4, (0, 0, 0), DOUBT + 0.001), seen)
-    half = cut(telling(0.4, (0, 0, 0), 0), seen)
+    half = cut(telling(0.4, (0, 0, 0), DOUBT / 2), seen)
     near = (plain.alpha > 0.02) & (plain.alpha < 0.5)
     gained = [float((x.alpha - plain.alpha)[near].mean()) for x in (half, sure)]
     assert 0.1 < gained[0] < gained[1] < 0.41
 
 
-@pytest.mark.parametrize("back", [None, BLUE])
-def test_colour_is_corrected_in_its_own_channel(back: tuple[float, float, float] | None) -> None:
-    seen = scene() if back is None else shown(person(9.0), colour(SKIN), uneven(back))
-    plain = cut(telling(0, (0, 0, 0)), seen)
-    key = 1 if back is None else 2
-    told = cut(telling(0, (0.1, 0, 0)), seen)
-    off = (told.fg - plain.fg)[0]
-    solid = plain.alpha[0, 0] > 0.999
-    assert float(off[key][solid].min()) > 0.005
-    others = [c for c in range(3) if c != key]
-    assert float(off[others].abs().max()) < 1e-6
+def test_towards_the_screen_it_is_followed_by_its_share_only() -> None:
+    seen, ends = scene(), KeySettings()
+    base, less = (cut(telling(x, (0, 0, 0)), seen) for x in (0, -0.1))
+    partial = (base.alpha > 0.1) & (base.alpha < 0.9)
+    want = base.alpha[partial] - 0.1 * LESS / (ends.white_point - ends.black_point)
+    torch.testing.assert_close(less.alpha[partial], want, atol=1e-4, rtol=0)
 
 
-def test_colour_stays_as_a_person_wants_it() -> None:
-    seen, less = scene(), KeySettings(despill=0.5)
-    told = cut(telling(0, (0.2, 0.2, 0.2)), seen, set_=less)
-    plain = cut(telling(0, (0, 0, 0)), seen, set_=less)
-    assert torch.equal(told.fg, plain.fg)
-
-
-def test_share_and_lit_are_each_other_s_reverse() -> None:
-    """Up to six times the screen's own light, beyond which nothing is told apart."""
+def test_light_is_shared_up_to_six_times_the_screen_s_own() -> None:
+    """Beyond, nothing is told apart."""
     made = torch.Generator().manual_seed(4)
     light = torch.rand(1, 3, 9, 9, generator=made)
     key = level(torch.rand(1, 3, 9, 9, generator=made) * 0.5 + 0.2, Hue.GREEN)
-    torch.testing.assert_close(lit(share(light, key), key), light, atol=1e-5, rtol=1e-5)
+    seen = share(light, key)
+    torch.testing.assert_close(seen.square() * key, light, atol=1e-5, rtol=1e-5)
     assert float(share(light * 100, key).max()) == pytest.approx(6**0.5)
 
 
@@ -135,7 +124,7 @@ def test_the_basis_shows_the_frame_and_its_matte() -> None:
     assert set(asked.flatten().tolist()) == {0.0, 0.5, 1.0}
     assert float(own[0][asked == 0.5].min()) == 1  # the rim of what is solid
     # The frame's own colours come back from it.
-    first = lit(found.channels[:, 0:3], found.key)
+    first = found.channels[:, 0:3].square() * found.key
     order = [1, 0, 2]
     linear = seen.picture[:, order][window]
     inside = (truth > 0.999).expand_as(first)
