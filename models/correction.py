@@ -1,4 +1,4 @@
-"""A frame's matte corrected by the edge network, where the network is sure of itself.
+"""A frame's matte corrected by the edge network, where it expects to be better than without.
 
 The network sees the frame at analysis size; what it says is added to the alpha of single pixels at
 full size, so that a large still costs little more than a small one and keeps its own edges.
@@ -23,13 +23,14 @@ from models.errors import PosewallError
 from models.matte import step
 from models.refine import STRIDE, Refiner, like
 
-DOUBT = 0.04
+TRUST_RAMP = 0.04
 """chosen: the correction is followed from equal expected errors on, and wholly where the network
 expects to be better by this."""
-LESS = 0.15
-"""chosen: share of a correction towards the screen that is followed. Cloth that sends on the
-screen's light looks like less cloth, and of white veils before white garments the network takes a
-third for screen; what it adds has no such fault."""
+TOWARDS_SCREEN = 0.15
+"""chosen: share of a correction of partial alpha towards the screen that is followed. Cloth that
+sends on the screen's light looks like less cloth, and of white veils before white garments the
+network takes a third for screen. Nothing of it would be as good on people, but drawn scenes
+lose."""
 
 
 @dataclass(frozen=True)
@@ -79,14 +80,18 @@ def corrected(basis: Basis, refiner: Refiner) -> Correction:
     said = answered(padded(x).contiguous(memory_format=torch.channels_last), refiner)
     said = said[..., : x.shape[-2], : x.shape[-1]]
     asked = (x[:, ASKED : ASKED + 1] > 0).to(x.dtype)
-    trust = 1 - step(said[:, 4:5] - said[:, 5:6], -DOUBT, 0)
+    trust = 1 - step(said[:, 4:5] - said[:, 5:6], -TRUST_RAMP, 0)
     whole = x.new_zeros(1, 2, *basis.size)
     window = whole[..., basis.rows, basis.columns]
     # What lies beside it is interpolated with what is asked about, so it says nothing.
     window[:, 1:2] = trust * asked
-    more = said[:, 0:1]
-    window[:, 0:1] = torch.where(more < 0, LESS * more, more) * window[:, 1:2]
+    window[:, 0:1] = said[:, 0:1] * window[:, 1:2]
     return Correction(whole)
+
+
+def followed(off: Tensor) -> Tensor:
+    """What is followed of a correction of partial alpha, which goes either way."""
+    return torch.where(off < 0, TOWARDS_SCREEN * off, off)
 
 
 def _file() -> Traversable:

@@ -9,6 +9,7 @@ from torch import Tensor
 
 from models import mask, matte
 from models.analysis import Grade, Known
+from models.correction import followed
 from models.cut import Cut
 from models.despill import despill, owned, unmix
 from models.edge import choke
@@ -158,9 +159,11 @@ class Solver:
                 plain = matte.plain(own, behind, front, subject, asked)
                 found = torch.maximum(found, (found + plain) / 2)
             if known.correction is not None:
-                # Where the edge network is sure, it corrects the small one's word alone.
+                # Where the edge network is trusted, it corrects the small one's word alone, without
+                # the two colours' say. Sparing that as `followed` spares corrections towards the
+                # screen was measured: SAD 8.7 for 8.5, and photographs' colours gain nothing.
                 told = look_up(known.correction.matte, asked.row, asked.column)
-                found = (torch.lerp(found, said, told[1]) + told[0]).clamp_(0, 1)
+                found = (torch.lerp(found, said, told[1]) + followed(told[0])).clamp_(0, 1)
         found = self._stretched(found)
         alpha, fg = asked.solid.to(shown.dtype), shown.clone()
         alpha.view(-1)[asked.index] = found

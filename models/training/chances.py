@@ -23,7 +23,7 @@ class Chances:
         dyed: parts in a colour near the screen's, or white or grey.
         matched: a garment has the colour of the sheer cloth beside it.
         patterned: a print on the whole or a part, over its partial pixels too.
-        unlit: nothing of the screen's light falls on a rendered subject.
+        unspilled: a rendered subject has no spill.
         mirroring: solid parts reflect the screen.
         strands: hair and spokes over the subject's outline.
         veiled: a sheer layer over, behind and beyond a part of the subject.
@@ -52,7 +52,7 @@ class Chances:
     dyed: float = 0.25
     matched: float = 0.3
     patterned: float = 0.35
-    unlit: float = 0.12
+    unspilled: float = 0.12
     mirroring: float = 0.25
     strands: float = 0.15
     veiled: float = 0.2

@@ -180,8 +180,8 @@ class Training:
         self._facts: dict[str, Any] = {
             "subjects": len(found),
             "kept out": len(kept),
-            "seed": run.seed,
-            "rate": run.rate,
+            "run": vars(run),
+            "chances": vars(chances),
             "taught before": begin is not None,
             "torch": torch.__version__,
             "course": [],
@@ -232,9 +232,9 @@ class Training:
 
     def _taught(self) -> Refiner:
         """The network as it begins."""
-        some = self._shelf.crops[: min(self._shelf.have, 64), :CHANNELS].float().cpu()
         if self._begin is not None:
-            return self._begin.unfolded(some)
+            some = self._shelf.crops[: min(self._shelf.have, 64), :CHANNELS]
+            return self._begin.unfolded(some.float().cpu())
         net = Refiner(CHANNELS, FINE, learning=True)
         mean, spread = _spread(self._shelf.crops[: self._shelf.have])
         net.mean.copy_(mean)

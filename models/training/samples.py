@@ -149,7 +149,7 @@ def _rendered(
     else:
         amount = light.uniform(0.3, 1.5)
         gain = 2 ** light.uniform(-0.8, 0.5) * (1 + 0.05 * light.normal(size=3))
-    if dice.fall("unlit") is not None:
+    if dice.fall("unspilled") is not None:
         amount = 0.0
     s, g = spilled_on(s, amount, blue), gain.astype(np.float32)
     s = replace(s, lit=s.lit * g, neutral=s.neutral * g)

@@ -13,7 +13,7 @@ import triton.language as tl
 from torch import Tensor
 
 from models.basis import ASKED, CHANNELS
-from models.correction import DOUBT, LESS, answered
+from models.correction import TRUST_RAMP, answered
 from models.despill import GIVEN_BACK
 from models.estimator import AROUND, Estimator
 from models.kernels.cuda.analysis_buffers import up
@@ -49,7 +49,7 @@ _AROUND_AT, _AROUND = tl.constexpr(AROUND_AT), tl.constexpr(AROUND)
 _CORRECTION, _SHAPES = tl.constexpr(CORRECTION), tl.constexpr(SHAPES)
 _CORE = tl.constexpr(CORRECTION - 1)
 _CHANNELS, _GIVEN_BACK = tl.constexpr(CHANNELS), tl.constexpr(GIVEN_BACK)
-_ASKED, _DOUBT, _LESS = tl.constexpr(ASKED), tl.constexpr(DOUBT), tl.constexpr(LESS)
+_ASKED, _TRUST_RAMP = tl.constexpr(ASKED), tl.constexpr(TRUST_RAMP)
 
 
 @triton.jit
@@ -219,10 +219,9 @@ def trust_said(said, basis, fields, told, h, w, width, stride_c, stride_r, strid
     at = said + y * stride_r + x * stride_x
     after = tl.load(at + 4 * stride_c, mask=inside, other=1.0)
     before = tl.load(at + 5 * stride_c, mask=inside, other=0.0)
-    trust = 1 - step(after - before, -_DOUBT, 0.0)
+    trust = 1 - step(after - before, -_TRUST_RAMP, 0.0)
     trust *= tl.load(basis + (y * width + x) * _CHANNELS + _ASKED, mask=inside, other=0.0)
-    more = tl.load(at, mask=inside, other=0.0)
-    more = tl.where(more < 0, _LESS * more, more) * trust
+    more = tl.load(at, mask=inside, other=0.0) * trust
     more = tl.where(tl.load(told + 1) > 0, more, 0.0)
     tl.store(fields + _CORRECTION * h * w + e, more, mask=inside)
 

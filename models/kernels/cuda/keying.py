@@ -15,6 +15,7 @@ import triton
 import triton.language as tl
 from triton.language.extra.cuda import gdc_launch_dependents, gdc_wait
 
+from models.correction import TOWARDS_SCREEN
 from models.kernels.cuda.decoding import shown
 from models.kernels.cuda.finishing import despilled, finished, unmixed
 from models.kernels.cuda.laying import copied, put
@@ -29,6 +30,7 @@ from models.kernels.cuda.lookup import (
 from models.kernels.cuda.network import alpha_of, halves, high_half, looked_up, low_half
 from models.kernels.cuda.reducing import reduced
 
+_TOWARDS_SCREEN = tl.constexpr(TOWARDS_SCREEN)
 _SIZES = [
     *("high", "plane_high", "plane_wide", "chroma_high", "chroma_wide"),
     *("field_high", "field_wide", "shapes_high", "shapes_wide", "stride_r", "chroma_r", "number"),
@@ -316,6 +318,7 @@ def asked_kernel(
         )  # fmt: skip
         front_r, front_g, front_b, more = four_at_places(packed + 8 * n, a, b, c0, d, fy, fx, 8, 16)
         if CORRECTS:
+            more = tl.where(more < 0, _TOWARDS_SCREEN * more, more)
             guess = tl.minimum(tl.maximum(guess + more, 0.0), 1.0)
         guess = tl.minimum(tl.maximum((guess - black) * by_span, 0.0), 1.0)
         alpha = tl.where(asked, guess, said)
