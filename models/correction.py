@@ -104,6 +104,26 @@ def refiner_digest() -> str:
     return hashlib.sha256(kept.read_bytes()).hexdigest() if kept.is_file() else ""
 
 
+def refiner_from(weights: bytes) -> Refiner:
+    """The edge network whose weights these are.
+
+    Args:
+        weights: a safetensors file.
+
+    Raises:
+        ValueError: they are damaged, or of another network.
+    """
+    try:
+        net = like(load(weights))
+    except (SafetensorError, LookupError, RuntimeError) as e:
+        raise ValueError(f"no weights of an edge network: {e}") from e
+    if (net.channels, net.fine) != (CHANNELS, FINE):
+        raise ValueError(
+            f"it sees {net.channels} channels, {net.fine} of them fine; need {CHANNELS} and {FINE}"
+        )
+    return net
+
+
 @lru_cache(maxsize=4)
 def trained_refiner(device: torch.device) -> Refiner | None:
     """The edge network with its weights; None where there are none.
@@ -118,10 +138,8 @@ def trained_refiner(device: torch.device) -> Refiner | None:
     if not kept.is_file():
         return None
     try:
-        net = like(load(kept.read_bytes()))
-        if (net.channels, net.fine) != (CHANNELS, FINE):
-            raise KeyError("channels")
-    except (OSError, SafetensorError, LookupError, ValueError, RuntimeError) as e:
+        net = refiner_from(kept.read_bytes())
+    except (OSError, ValueError) as e:
         raise PosewallError(
             f"{kept}: the weights of the edge network are damaged; install Posewall again, or take "
             "the file away to key without it"

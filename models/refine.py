@@ -24,7 +24,7 @@ from torch.nn import functional
 
 OUT = 6
 """Channels that come out: alpha's correction, three of colour's, the expected errors of alpha with
-the correction and without."""
+the correction and without. Colour's train what the others see, and are not used."""
 STRIDE = 32
 """The coarsest features stand for squares of so many pixels."""
 WIDTHS = (24, 40, 56, 56, 64)
@@ -119,7 +119,8 @@ class Refiner(nn.Module):
 
         Returns:
             (B, 6, H, W) float: what is to be added to alpha; to the three channels of colour; the
-            expected absolute error of the alpha that results, and of the analytic one.
+            expected absolute error of the alpha that results if that is wholly followed, and of the
+            analytic one of stills.
         """
         x = (x - self.mean[:, None, None]) / self.spread[:, None, None]
         seen = [self.edge(self.enter(x))]

@@ -30,8 +30,6 @@ _DYES = np.array(
     ]
 )
 """Linear reflectances chosen by eye: the neighbours of a green screen's paint, white and grey."""
-
-
 _SHEER = 0.003
 """Share of the frame that sheer cloth takes, for it to be one."""
 
@@ -92,7 +90,7 @@ def dyed(s: Subject, blue: bool, r: Random) -> Subject:
 
 
 def matched(s: Subject, r: Random) -> Subject:
-    """A garment in the colour of the sheer cloth beside it, as a bride's is.
+    """A solid part in the colour of the sheer parts, as a bride's dress is in her veil's.
 
     Without such, what lies beside a sheer cloth would tell that it is of another colour, and a
     cloth of the garment's colour that it is less of it and more of the screen.

@@ -39,7 +39,7 @@ def losses(said: Tensor, batch: Tensor) -> tuple[Tensor, Tensor]:
     alpha = torch.where(asked > 0, batch[:, OWN : OWN + 1] + said[:, 0:1], batch[:, OWN : OWN + 1])
     off = _beyond(alpha, truth) - truth
     plain = (off.abs() * asked).sum() / count
-    # the error of alpha as it will be used, and of the analytic one of stills
+    # the error of alpha if the correction is wholly followed, and of the analytic one of stills
     real = (alpha.clamp(0, 1) - truth).detach().abs()
     own, two = batch[:, OWN : OWN + 1], batch[:, PLAIN : PLAIN + 1]
     analytic = (torch.maximum(own, (own + two) / 2) - truth).abs()

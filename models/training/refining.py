@@ -20,14 +20,14 @@ from typing import Any
 
 import numpy as np
 import torch
-from safetensors import SafetensorError
-from safetensors.torch import load_file, save_file
+from safetensors.torch import save_file
 from torch import Tensor
 
 from models.basis import ASKED, CHANNELS, FINE
+from models.correction import refiner_from
 from models.errors import PosewallError
 from models.keyer import Grade
-from models.refine import Refiner, like
+from models.refine import Refiner
 from models.training import subjects
 from models.training.chances import USUAL, Chances
 from models.training.crops import Wish
@@ -121,15 +121,9 @@ def judged(net: Refiner, kept: Tensor) -> dict[str, float]:
 
 def _read(path: Path) -> Refiner:
     try:
-        net = like(load_file(path))
-    except (OSError, SafetensorError, LookupError, RuntimeError) as e:
-        raise PosewallError(f"{path}: no weights of an edge network: {e}") from e
-    if (net.channels, net.fine) != (CHANNELS, FINE):
-        raise PosewallError(
-            f"{path}: taught on {net.channels} channels, {net.fine} of them fine; need {CHANNELS} "
-            f"and {FINE}"
-        )
-    return net
+        return refiner_from(path.read_bytes())
+    except (OSError, ValueError) as e:
+        raise PosewallError(f"--begin {path}: {e}") from e
 
 
 def _spread(shelf: Tensor) -> tuple[Tensor, Tensor]:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 import torch
-from safetensors.torch import load_file
+from safetensors.torch import load_file, save_file
 
 from models.errors import PosewallError
 from models.keyer import Grade
@@ -125,6 +125,39 @@ def test_the_command_keeps_subjects_out(tmp_path: Path, monkeypatch: pytest.Monk
     assert [[n for _, n in told[1]] for told in seen] == [[KEPT_OUT]] * 3
     assert seen[2][2].dyed == seen[2][2].beside == 0
     assert seen[0][2] == USUAL
+
+
+def test_it_is_taught_further_from_weights_with_what_it_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_subject(tmp_path)
+    begun, seen = refiner(), []
+    start = tmp_path / "start.safetensors"
+    save_file(begun.state_dict(), start)
+    monkeypatch.setattr(refining.Training, "__init__", lambda _, *told: seen.append(told))
+    monkeypatch.setattr(refining.Training, "__call__", lambda _: {})
+    words = ["refining", str(tmp_path), "--out", str(tmp_path / "out"), "--begin", str(start)]
+    more = ["--rate", "3e-4", "--keep", "0.9", "--chance", "veiled=0.5"]
+    monkeypatch.setattr(sys, "argv", [*words, *more])
+    assert refining.main() == 0
+    _, _, chances, run, _, _, begin = seen[0]
+    assert (chances.veiled, run.rate, run.keep) == (0.5, 3e-4, 0.9)
+    assert all(
+        torch.equal(a, b) for a, b in zip(begin.parameters(), begun.parameters(), strict=True)
+    )
+    start.write_bytes(b"nothing")
+    assert refining.main() == 1
+    assert capsys.readouterr().err.startswith(f"--begin {start}: no weights of an edge network")
+
+
+def test_a_training_begins_with_what_it_was_given(tmp_path: Path) -> None:
+    write_subject(tmp_path)
+    found, begun = [(tmp_path, "t1")], refiner()
+    run = Run(shots=6, steps=1, minutes=5, batch=2, rate=0.0, processes=1)
+    Training(found, found, USUAL, run, torch.device("cpu"), tmp_path / "out", begun)()
+    got = load_file(tmp_path / "out" / "refine.safetensors")
+    for name, weight in begun.state_dict().items():
+        torch.testing.assert_close(got[name], weight, atol=0.05, rtol=0.05)
 
 
 @pytest.mark.parametrize("folder", ["empty", "held"])
