@@ -152,18 +152,6 @@ def test_any_size_is_padded_and_trimmed() -> None:
     assert bool(found.alpha.isfinite().all())
 
 
-def test_the_shipped_weights_are_of_this_network_and_do_no_harm_to_skin() -> None:
-    """What they gain on people is in their card: it takes rendered ones to see."""
-    net = trained_refiner(CPU)
-    assert net is not None
-    assert (net.channels, net.fine) == (CHANNELS, basis.FINE)
-    seen = scene()
-    plain, told = cut(None, seen), cut(net, seen)
-    assert not torch.equal(plain.alpha, told.alpha)
-    off = [float((c.alpha - seen.alpha).abs().mean()) for c in (plain, told)]
-    assert off[1] < 1.1 * off[0]
-
-
 def test_weights_that_are_absent_or_damaged(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
