@@ -126,7 +126,7 @@ def test_the_edge_network_sees_and_says_what_the_references_does(
     rows = torch.arange(seen.shape[-2]).clamp(max=h - 1)
     columns = torch.arange(seen.shape[-1]).clamp(max=w - 1)
     repeated = seen[..., rows, :][..., columns]
-    torch.testing.assert_close(seen, repeated, atol=1e-4, rtol=0)
+    torch.testing.assert_close(seen, repeated, atol=1e-6, rtol=0)
     wanted = fields_from(known, told, size).fields[CORRECTION]
     assert float(wanted.abs().max()) > 0.05
     assert float(wanted.abs().min()) < 0.02
