@@ -197,6 +197,7 @@ class Analysis:
         noisy: Upright | None = None,
         follows: bool = False,
         corrects: bool = True,
+        alone: bool = False,
     ) -> Known:
         """What the whole frame tells of its screen and its subject.
 
@@ -206,6 +207,8 @@ class Analysis:
                 averaged frame is as noisy as ever.
             follows: the frame is the next of a clip, so the camera stands as it stood: the plate
                 stays where it was laid on the first.
+            corrects: the edge network is asked, where there is one.
+            alone: as in `Known`.
 
         Raises:
             ShapeError: the plate is of another size.
@@ -241,8 +244,8 @@ class Analysis:
             dark = shadow.darkness(small, bare, lit, subject.core)
         correction = None
         if corrects and self.corrector is not None:
-            correction = self.corrector(small, bare, subject, noise / factor)
-        return Known(bare, subject, fits, noise, where, dark, correction=correction)
+            correction = self.corrector(small, bare, subject, noise / factor, alone)
+        return Known(bare, subject, fits, noise, where, dark, alone, correction)
 
     def _fit(self, small: Tensor, hue: Hue, color: Tensor, plate: Plate | None) -> Fitted:
         """Fit the screen, from the plate, else from what a clip showed of it, else anew."""

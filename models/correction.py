@@ -21,7 +21,7 @@ from torch.nn import functional
 from models.basis import ASKED, CHANNELS, FINE, Basis
 from models.errors import PosewallError
 from models.matte import step
-from models.refine import STRIDE, Refiner, like
+from models.refine import AFTER, ALONE, BEFORE, STRIDE, Refiner, like
 
 TRUST_RAMP = 0.04
 """chosen: the correction is followed from equal expected errors on, and wholly where the network
@@ -60,7 +60,7 @@ def answered(x: Tensor, refiner: Refiner) -> Tensor:
         refiner: the network.
 
     Returns:
-        (1, 6, H, W) float, as `Refiner.forward` says.
+        (1, 7, H, W) float, as `Refiner.forward` says.
     """
     # TF32 would differ from the CPU by more than a code.
     with torch.backends.cudnn.flags(enabled=torch.backends.cudnn.enabled, allow_tf32=False):
@@ -69,18 +69,20 @@ def answered(x: Tensor, refiner: Refiner) -> Tensor:
 
 
 @torch.inference_mode()
-def corrected(basis: Basis, refiner: Refiner) -> Correction:
+def corrected(basis: Basis, refiner: Refiner, alone: bool) -> Correction:
     """Ask the edge network.
 
     Args:
         basis: a window of the frame, beyond which nothing is asked about.
         refiner: the network.
+        alone: without it, the frame would go by the small network's word alone.
     """
     x = basis.channels
     said = answered(padded(x).contiguous(memory_format=torch.channels_last), refiner)
     said = said[..., : x.shape[-2], : x.shape[-1]]
     asked = (x[:, ASKED : ASKED + 1] > 0).to(x.dtype)
-    trust = 1 - step(said[:, 4:5] - said[:, 5:6], -TRUST_RAMP, 0)
+    before = said[:, ALONE] if alone else said[:, BEFORE]
+    trust = 1 - step(said[:, AFTER] - before, -TRUST_RAMP, 0)[:, None]
     whole = x.new_zeros(1, 2, *basis.size)
     window = whole[..., basis.rows, basis.columns]
     # What lies beside it is interpolated with what is asked about, so it says nothing.

@@ -59,7 +59,7 @@ class Corrector:
         return cls(network, None if spared else trained_refiner(device), whole=live)
 
     def __call__(
-        self, small: Tensor, bare: Fitted, subject: matte.Subject, noise: float
+        self, small: Tensor, bare: Fitted, subject: matte.Subject, noise: float, alone: bool
     ) -> Correction | None:
         """Correct a frame's matte.
 
@@ -68,6 +68,7 @@ class Corrector:
             bare: its screen.
             subject: its subject.
             noise: of the matte over the bare screen, at analysis size.
+            alone: the small network decides alone, as it does live.
 
         Returns:
             None where there is no edge network, or nothing to ask it.
@@ -75,7 +76,7 @@ class Corrector:
         if self.refiner is None:
             return None
         basis = self.basis(small, bare, subject, noise)
-        return None if basis is None else corrected(basis, self.refiner)
+        return None if basis is None else corrected(basis, self.refiner, alone or self._whole)
 
     def basis(
         self, small: Tensor, bare: Fitted, subject: matte.Subject, noise: float

@@ -22,9 +22,12 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-OUT = 6
+OUT = 7
 """Channels that come out: alpha's correction, three of colour's, the expected errors of alpha with
-the correction and without. Colour's train what the others see, and are not used."""
+the correction, of stills' without, and of the small network's. Colour's train what the others see,
+and are not used."""
+AFTER, BEFORE, ALONE = 4, 5, 6
+"""Where those errors stand."""
 STRIDE = 32
 """The coarsest features stand for squares of so many pixels."""
 WIDTHS = (24, 40, 56, 56, 64)
@@ -118,9 +121,10 @@ class Refiner(nn.Module):
             x: (B, channels, H, W) float; H and W multiples of `STRIDE`.
 
         Returns:
-            (B, 6, H, W) float: what is to be added to alpha; to the three channels of colour; the
-            expected absolute error of the alpha that results if that is wholly followed, and of the
-            analytic one of stills.
+            (B, 7, H, W) float: what is to be added to alpha; to the three channels of colour; the
+            expected absolute error of the alpha that results if that is wholly followed, of the
+            analytic one of stills, and of the small network's, which live frames and clips of
+            halved chroma go by.
         """
         x = (x - self.mean[:, None, None]) / self.spread[:, None, None]
         seen = [self.edge(self.enter(x))]

@@ -7,7 +7,7 @@ long clip may be broken off; on a CPU the frames then come out the same, bit for
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import torch
 
@@ -65,9 +65,10 @@ class KeyedFrame:
     def known(self) -> Known:
         """What it tells; looked at once."""
         if self._known is None:
-            known = self._parts.analysis(self._frame, self._shown, self._follows)
-            known = self._parts.painted(self._frame, known)
-            self._known, self._shown = replace(known, alone=self._halved), None
+            known = self._parts.analysis(
+                self._frame, self._shown, self._follows, alone=self._halved
+            )
+            self._known, self._shown = self._parts.painted(self._frame, known), None
         return self._known
 
     @property

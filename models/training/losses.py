@@ -7,6 +7,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from models.basis import ASKED, CHANNELS, COLOR, OWN, PLAIN
+from models.refine import AFTER, ALONE, BEFORE
 
 _SLOPES = 1.0
 """chosen: weight of the error of alpha's differences between neighbours: Grad follows."""
@@ -26,7 +27,7 @@ def losses(said: Tensor, batch: Tensor) -> tuple[Tensor, Tensor]:
     """The loss of a batch.
 
     Args:
-        said: (B, 6, H, W) float, what the network says.
+        said: (B, 7, H, W) float, what the network says.
         batch: (B, `crops.TOTAL`, H, W) float.
 
     Returns:
@@ -39,10 +40,12 @@ def losses(said: Tensor, batch: Tensor) -> tuple[Tensor, Tensor]:
     alpha = torch.where(asked > 0, batch[:, OWN : OWN + 1] + said[:, 0:1], batch[:, OWN : OWN + 1])
     off = _beyond(alpha, truth) - truth
     plain = (off.abs() * asked).sum() / count
-    # the error of alpha if the correction is wholly followed, and of the analytic one of stills
+    # The error of alpha if the correction is wholly followed; without it, of stills, where the two
+    # colours have half a say, and of what goes by the small network alone.
     real = (alpha.clamp(0, 1) - truth).detach().abs()
     own, two = batch[:, OWN : OWN + 1], batch[:, PLAIN : PLAIN + 1]
-    analytic = (torch.maximum(own, (own + two) / 2) - truth).abs()
+    before = (torch.maximum(own, (own + two) / 2) - truth).abs()
+    alone = (own - truth).abs()
     loss = plain
     slopes = [off[..., 1:, :] - off[..., :-1, :], off[..., 1:] - off[..., :-1]]
     marks = [
@@ -54,8 +57,9 @@ def losses(said: Tensor, batch: Tensor) -> tuple[Tensor, Tensor]:
     for side in (4, 16):
         mean = functional.avg_pool2d(off * asked, side)
         loss = loss + _AREAS * mean.abs().sum() * side * side / count
-    for expected, error in ((said[:, 4:5], real), (said[:, 5:6], analytic)):
-        loss = loss + _EXPECTED * ((expected - error).square() * asked).sum() / count
+    for at, error in ((AFTER, real), (BEFORE, before), (ALONE, alone)):
+        missed = said[:, at : at + 1] - error
+        loss = loss + _EXPECTED * (missed.square() * asked).sum() / count
     weight = truth * (truth > 0.05) * within
     color = batch[:, COLOR] + said[:, 1:4] - batch[:, CHANNELS + 1 : CHANNELS + 4]
     loss = loss + _COLOR * (color.abs() * weight).sum() / weight.sum().clamp_min(1)

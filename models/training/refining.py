@@ -27,7 +27,7 @@ from models.basis import ASKED, CHANNELS, FINE
 from models.correction import refiner_from
 from models.errors import PosewallError
 from models.keyer import Grade
-from models.refine import Refiner
+from models.refine import AFTER, Refiner
 from models.training import subjects
 from models.training.chances import USUAL, Chances
 from models.training.crops import Wish
@@ -113,7 +113,8 @@ def judged(net: Refiner, kept: Tensor) -> dict[str, float]:
         after += float(losses(said, x)[1]) * len(x)
         before += float(losses(nothing, x)[1]) * len(x)
         asked = (x[:, ASKED : ASKED + 1] > 0) * x[:, -1:]
-        expected += float((said[:, 4:5] * asked).sum() / asked.sum().clamp_min(1)) * len(x)
+        mean = (said[:, AFTER : AFTER + 1] * asked).sum() / asked.sum().clamp_min(1)
+        expected += float(mean) * len(x)
     count = len(kept)
     figures = {"before": before, "after": after, "expected": expected}
     return {k: round(v / count, 5) for k, v in figures.items()}

@@ -19,7 +19,7 @@ def refiner(seed: int = 3, much: float = 0.05, widths: tuple[int, ...] = (6, 8, 
 def telling(alpha: float, better: float = 0.1) -> Refiner:
     """One that says the same of every pixel: ``better`` by so much than without it."""
     net = Refiner(CHANNELS, FINE, (4, 4)).eval()
-    said = torch.tensor([alpha, 0.0, 0.0, 0.0, 0.0, better])
+    said = torch.tensor([alpha, 0.0, 0.0, 0.0, 0.0, better, better])
     with torch.no_grad():
         net.leave.bias.copy_(said.repeat_interleave(4))  # type: ignore[union-attr]
     return net

@@ -41,7 +41,7 @@ from models.kernels.cuda.network import (
     weighed,
     weights_of,
 )
-from models.refine import STRIDE, Refiner
+from models.refine import AFTER, ALONE, STRIDE, Refiner
 
 _NEAR, _SOLID, _HOLD_OUT = tl.constexpr(NEAR), tl.constexpr(SOLID), tl.constexpr(HOLD_OUT)
 _FRONT, _OWN_KEY = tl.constexpr(FRONT), tl.constexpr(OWN_KEY)
@@ -50,6 +50,7 @@ _CORRECTION, _SHAPES = tl.constexpr(CORRECTION), tl.constexpr(SHAPES)
 _CORE = tl.constexpr(CORRECTION - 1)
 _CHANNELS, _GIVEN_BACK = tl.constexpr(CHANNELS), tl.constexpr(GIVEN_BACK)
 _ASKED, _TRUST_RAMP = tl.constexpr(ASKED), tl.constexpr(TRUST_RAMP)
+_AFTER, _ALONE = tl.constexpr(AFTER), tl.constexpr(ALONE)
 
 
 @triton.jit
@@ -217,8 +218,8 @@ def trust_said(said, basis, fields, told, h, w, width, stride_c, stride_r, strid
     """What is added to alpha, as far as it is trusted; nothing where no screen was found."""
     e, y, x, inside = flat_places(tl.program_id(0), h, w, block)
     at = said + y * stride_r + x * stride_x
-    after = tl.load(at + 4 * stride_c, mask=inside, other=1.0)
-    before = tl.load(at + 5 * stride_c, mask=inside, other=0.0)
+    after = tl.load(at + _AFTER * stride_c, mask=inside, other=1.0)
+    before = tl.load(at + _ALONE * stride_c, mask=inside, other=0.0)
     trust = 1 - step(after - before, -_TRUST_RAMP, 0.0)
     trust *= tl.load(basis + (y * width + x) * _CHANNELS + _ASKED, mask=inside, other=0.0)
     more = tl.load(at, mask=inside, other=0.0) * trust

@@ -7,7 +7,7 @@ import torch
 from torch import Tensor
 
 from models.basis import ASKED, CHANNELS, COLOR, OWN, PLAIN
-from models.refine import OUT
+from models.refine import AFTER, ALONE, BEFORE, OUT
 from models.training.crops import TOTAL
 from models.training.losses import losses
 
@@ -24,7 +24,7 @@ def test_a_right_answer_costs_nothing() -> None:
     x = batch(0.3, 0.5)
     x[:, COLOR], x[:, CHANNELS + 1 : CHANNELS + 4] = 0.4, 0.6
     said = torch.zeros(1, OUT, 32, 32)
-    said[:, 0], said[:, 1:4], said[:, 5] = 0.2, 0.2, 0.2
+    said[:, 0], said[:, 1:4], said[:, BEFORE], said[:, ALONE] = 0.2, 0.2, 0.2, 0.2
     loss, off = losses(said, x)
     assert float(loss) == pytest.approx(0, abs=1e-6)
     assert float(off) == pytest.approx(0, abs=1e-6)
@@ -34,15 +34,15 @@ def test_an_error_of_alpha_counts_by_itself_and_over_areas() -> None:
     x = batch(0.3, 0.5)
     loss, off = losses(torch.zeros(1, OUT, 32, 32), x)
     assert float(off) == pytest.approx(0.2)
-    # itself, its means over two sizes of squares; it is flat; neither error was expected
-    assert float(loss) == pytest.approx(0.2 * 3 + 2 * 0.04, rel=1e-4)
+    # itself, its means over two sizes of squares; it is flat; none of three errors was expected
+    assert float(loss) == pytest.approx(0.2 * 3 + 3 * 0.04, rel=1e-4)
 
 
 def test_what_is_not_asked_or_beyond_the_shot_does_not_count() -> None:
     x = batch(0.3, 0.5, asked=slice(0, 8))
     x[:, OWN, 8:] = x[:, CHANNELS, 8:]
     said = torch.zeros(1, OUT, 32, 32)
-    said[:, 0, :8], said[:, 5] = 0.2, 0.2
+    said[:, 0, :8], said[:, BEFORE], said[:, ALONE] = 0.2, 0.2, 0.2
     said[:, 0, 8:] = 9
     assert float(losses(said, x)[0]) == pytest.approx(0, abs=1e-6)
     x[:, -1, :8] = 0
@@ -62,11 +62,13 @@ def test_the_expected_errors_are_learned_from_the_real_ones() -> None:
     x = batch(0.3, 0.5)
     said = torch.zeros(1, OUT, 32, 32)
     low = float(losses(said, x)[0])
-    said[:, 4] = 0.2
+    said[:, AFTER] = 0.2
     assert float(losses(said, x)[0]) == pytest.approx(low - 0.04, rel=1e-4)
     x[:, PLAIN] = 0.9  # the two colours have half a say in stills: .6
-    said[:, 5] = 0.1
+    said[:, BEFORE] = 0.1
     assert float(losses(said, x)[0]) == pytest.approx(low - 0.08, rel=1e-4)
+    said[:, ALONE] = 0.2  # the small network's word alone: .3
+    assert float(losses(said, x)[0]) == pytest.approx(low - 0.12, rel=1e-4)
 
 
 def test_the_rim_of_what_is_solid_counts_too() -> None:

@@ -24,7 +24,7 @@ from models.kernels.cuda.fields import CORRECTION, Fields, fields_from
 from models.kernels.cuda.live import LiveAnalyser
 from models.kernels.fused import Fused
 from models.keyer import Composite, Grade, Keyer
-from models.refine import OUT, STRIDE, Refiner
+from models.refine import AFTER, OUT, STRIDE, Refiner
 from models.resample import Placement
 from models.settings import KeySettings
 from models.upright import Upright
@@ -41,9 +41,9 @@ def refiner(device: torch.device = DEVICE) -> Refiner:
     with torch.random.fork_rng(devices=[]), torch.no_grad():
         torch.manual_seed(5)
         made = Refiner(CHANNELS, FINE)
-        made.leave.weight.normal_(0, 0.3)
+        made.leave.weight.normal_(0, 0.25)
         assert made.leave.bias is not None
-        made.leave.bias.view(OUT, 4)[4] = 0.25
+        made.leave.bias.view(OUT, 4)[AFTER] = 0.25
     return made.eval().to(device, memory_format=torch.channels_last)  # type: ignore[call-overload, no-any-return]
 
 
