@@ -51,7 +51,7 @@ class Known:
         noise: the noise of the matte over the bare screen.
         where: rows and columns of the frame outside of which there is nothing but screen.
         dark: (1, 1, h, w) in [0, 1], the subject's shadow; None unless it is kept.
-        alone: the network decides alone: over a clip whose chroma is halved.
+        alone: the small network decides alone: over a clip whose chroma is halved.
         correction: of the matte, by the edge network; None where there is none.
     """
 
@@ -220,7 +220,7 @@ class Analysis:
         found = steps.find(small, self._wanted())
         everywhere = slice(0, frame.size[0]), slice(0, frame.size[1])
         if found is None:
-            return Known(None, None, None, 0.0, everywhere)
+            return Known(None, None, None, 0.0, everywhere, alone=alone)
         hue, color = found
         final = self._grade is Grade.FINAL
         fits = None

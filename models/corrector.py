@@ -41,7 +41,7 @@ class Corrector:
                 about, and it corrects the rim of what is solid, too.
         """
         self.network, self.refiner = network, refiner
-        self._whole = whole
+        self._whole = whole  # as live, where the small network decides alone
 
     @classmethod
     def trained(cls, network: Estimator | None, live: bool, device: torch.device) -> Corrector:

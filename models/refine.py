@@ -23,9 +23,9 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 OUT = 7
-"""Channels that come out: alpha's correction, three of colour's, the expected errors of alpha with
-the correction, of stills' without, and of the small network's. Colour's train what the others see,
-and are not used."""
+"""Channels that come out: alpha's correction; three of colour's, which train what the others see
+and are not used; the expected errors of three alphas: the corrected one, that of stills without a
+correction, and the small network's."""
 AFTER, BEFORE, ALONE = 4, 5, 6
 """Where those errors stand."""
 STRIDE = 32

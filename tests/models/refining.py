@@ -16,10 +16,16 @@ def refiner(seed: int = 3, much: float = 0.05, widths: tuple[int, ...] = (6, 8, 
     return net.eval()
 
 
-def telling(alpha: float, better: float = 0.1) -> Refiner:
-    """One that says the same of every pixel: ``better`` by so much than without it."""
+def telling(alpha: float, better: float = 0.1, alone: float | None = None) -> Refiner:
+    """One that says the same of every pixel.
+
+    Args:
+        alpha: to be added.
+        better: it expects to be better by so much than stills are without it.
+        alone: likewise than the small network's word alone; None: by as much.
+    """
     net = Refiner(CHANNELS, FINE, (4, 4)).eval()
-    said = torch.tensor([alpha, 0.0, 0.0, 0.0, 0.0, better, better])
+    said = torch.tensor([alpha, 0.0, 0.0, 0.0, 0.0, better, better if alone is None else alone])
     with torch.no_grad():
         net.leave.bias.copy_(said.repeat_interleave(4))  # type: ignore[union-attr]
     return net

@@ -12,8 +12,8 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from models.basis import ASKED, CHANNELS
-from models.correction import TRUST_RAMP, answered
+from models.basis import ASKED, BACK, CHANNELS, NOISE
+from models.correction import SCREEN_LIKE, TRUST_RAMP, UNLIKE, answered
 from models.despill import GIVEN_BACK
 from models.estimator import AROUND, Estimator
 from models.kernels.cuda.analysis_buffers import up
@@ -51,6 +51,8 @@ _CORE = tl.constexpr(CORRECTION - 1)
 _CHANNELS, _GIVEN_BACK = tl.constexpr(CHANNELS), tl.constexpr(GIVEN_BACK)
 _ASKED, _TRUST_RAMP = tl.constexpr(ASKED), tl.constexpr(TRUST_RAMP)
 _AFTER, _ALONE = tl.constexpr(AFTER), tl.constexpr(ALONE)
+_BACK, _NOISE = tl.constexpr(BACK.start), tl.constexpr(NOISE)
+_SCREEN_LIKE, _UNLIKE = tl.constexpr(SCREEN_LIKE), tl.constexpr(UNLIKE)
 
 
 @triton.jit
@@ -220,9 +222,17 @@ def trust_said(said, basis, fields, told, h, w, width, stride_c, stride_r, strid
     at = said + y * stride_r + x * stride_x
     after = tl.load(at + _AFTER * stride_c, mask=inside, other=1.0)
     before = tl.load(at + _ALONE * stride_c, mask=inside, other=0.0)
-    trust = 1 - step(after - before, -_TRUST_RAMP, 0.0)
-    trust *= tl.load(basis + (y * width + x) * _CHANNELS + _ASKED, mask=inside, other=0.0)
+    trust = 1 - step(after - before, -_TRUST_RAMP, _TRUST_RAMP)
+    seen = basis + (y * width + x) * _CHANNELS
+    trust *= tl.load(seen + _ASKED, mask=inside, other=0.0)
     more = tl.load(at, mask=inside, other=0.0) * trust
+    # `correction.unlike_screen`
+    off = tl.abs(tl.load(seen, mask=inside, other=1.0) - 1)
+    for i in tl.static_range(2):
+        shown = tl.load(seen + 1 + i, mask=inside, other=0.0)
+        off = tl.maximum(off, tl.abs(shown - tl.load(seen + _BACK + i, mask=inside, other=0.0)))
+    unlike = step(off - tl.load(seen + _NOISE, mask=inside, other=0.0), _SCREEN_LIKE, _UNLIKE)
+    more = tl.where(more > 0, more * unlike, more)
     more = tl.where(tl.load(told + 1) > 0, more, 0.0)
     tl.store(fields + _CORRECTION * h * w + e, more, mask=inside)
 

@@ -36,12 +36,12 @@ HERE, SIZE, CAMERA = Placement(1.0, -6.0, -6.0), (14, 48), Encoding()
 SETTINGS = KeySettings()
 
 
-def refiner(device: torch.device = DEVICE) -> Refiner:
+def refiner(device: torch.device = DEVICE, much: float = 0.25) -> Refiner:
     """Says some tenths of alpha, trusted here more and there less."""
     with torch.random.fork_rng(devices=[]), torch.no_grad():
         torch.manual_seed(5)
         made = Refiner(CHANNELS, FINE)
-        made.leave.weight.normal_(0, 0.25)
+        made.leave.weight.normal_(0, much)
         assert made.leave.bias is not None
         made.leave.bias.view(OUT, 4)[AFTER] = 0.25
     return made.eval().to(device, memory_format=torch.channels_last)  # type: ignore[call-overload, no-any-return]
@@ -130,7 +130,8 @@ def test_the_edge_network_sees_and_says_what_the_references_does(
     wanted = fields_from(known, told, size).fields[CORRECTION]
     assert float(wanted.abs().max()) > 0.05
     assert float(wanted.abs().min()) < 0.02
-    off = (out.fields[CORRECTION].cpu() - wanted).abs() > 1e-3
+    # How far a pixel is off the screen decides over .03: .0001 there are .005 of what is added.
+    off = (out.fields[CORRECTION].cpu() - wanted).abs() > 2e-3
     assert int(off.sum()) <= few * 32**2
 
 
@@ -213,7 +214,7 @@ def test_the_keyer_replays_the_corrected_frame_from_its_graphs(
     """As in the program, weights found: sizes, plates and placements change between frames."""
     where = template((270, 480)).to("cuda")
     uncorrected = Keyer(Grade.LIVE, device="cuda", clip=True)
-    net = refiner(torch.device("cuda"))
+    net = refiner(torch.device("cuda"), 0.4)
     monkeypatch.setattr(corrector, "trained_refiner", lambda _: net)
     plain, fast = (Keyer(Grade.LIVE, device="cuda", clip=True) for _ in range(2))
     fast.use_kernels()
@@ -234,5 +235,6 @@ def test_the_keyer_replays_the_corrected_frame_from_its_graphs(
                 off = (got.picture.int() - want.picture.cpu().int()).abs() > 1
                 assert float(off.float().mean()) < 1e-3  # around a pixel on a threshold
                 more = (other.picture.int() - want.picture.int()).abs() > 1
-                changed += int(float(more.float().mean()) > 5e-3)
+                # Twice what may differ between the two: the network's share is seen.
+                changed += int(float(more.float().mean()) > 2e-3)
     assert changed == 45
