@@ -102,8 +102,8 @@ def corrected(basis: Basis, refiner: Refiner, alone: bool) -> Correction:
     said = answered(padded(x).contiguous(memory_format=torch.channels_last), refiner)
     said = said[..., : x.shape[-2], : x.shape[-1]]
     asked = (x[:, ASKED : ASKED + 1] > 0).to(x.dtype)
-    before = said[:, ALONE] if alone else said[:, BEFORE]
-    trust = 1 - step(said[:, AFTER] - before, -TRUST_RAMP, TRUST_RAMP)[:, None]
+    worse = said[:, AFTER] - said[:, ALONE if alone else BEFORE]
+    trust = 1 - step(worse, -TRUST_RAMP, TRUST_RAMP)[:, None]
     whole = x.new_zeros(1, 2, *basis.size)
     window = whole[..., basis.rows, basis.columns]
     # What lies beside it is interpolated with what is asked about, so it says nothing.

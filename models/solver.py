@@ -195,13 +195,13 @@ class Solver:
             window: its rows and columns.
             shown, subject, asked, size: as in `estimated` and `_estimate`.
         """
-        more = more * matte.step(-more, _THINNED, _WHOLLY)
-        off = asked.solid & (more < 0)
+        off = asked.solid & (more < -_THINNED)
         index = off.flatten().nonzero()[:, 0]
         if not len(index):
             return
         front = enlarge_part(subject.color, *window, size)
         own, behind, near = gathered(index, shown, asked.back, front)
-        found = self._stretched(1 + more.flatten().index_select(0, index))
+        taken = more.flatten().index_select(0, index)
+        found = self._stretched(1 + taken * matte.step(-taken, _THINNED, _WHOLLY))
         alpha.view(-1)[index] = found
         fg.view(3, -1)[:, index] = unmix(own, found[None, None], behind, near)[0]
