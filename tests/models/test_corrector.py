@@ -136,6 +136,27 @@ def test_what_looks_like_the_screen_is_never_filled() -> None:
     assert float(corrected(bare, telling(-0.5), False).matte[:, 0].min()) == pytest.approx(-0.5)
 
 
+def test_a_seam_of_screen_beside_a_hard_edge_stays_screen() -> None:
+    """Chroma in blocks of two that the outline cuts, as no lens draws it.
+
+    What lies beyond them is the bare screen to the last code, and the network would fill it.
+    """
+    height, width = 384, 512
+    sizes = (height, width), (height // 2, width // 2), (height // 2, width // 2)
+    y, cb, cr = (
+        torch.full(size, code, dtype=torch.uint8)
+        for size, code in zip(sizes, (123, 63, 53), strict=True)
+    )
+    y[96:, 170:341] = 140
+    for chroma in (cb, cr):
+        chroma[48:, 85:170] = 128
+    alpha = Keyer().cut((y, cb, cr), VIDEO_8).alpha[0, 0]
+    # Interpolated chroma reaches beyond its block by two pixels.
+    beyond = torch.cat([alpha[:93].flatten(), alpha[:, :167].flatten(), alpha[:, 344:].flatten()])
+    assert float(beyond.max()) < 0.02
+    assert float(alpha[104:, 175:336].min()) > 0.98
+
+
 @pytest.mark.parametrize(
     ("chroma", "grade", "clip"),
     [("444", Grade.FINAL, False), ("420", Grade.FINAL, False), ("444", Grade.FINAL, True),
@@ -213,6 +234,18 @@ def test_any_size_is_padded_and_trimmed() -> None:
     found = keyer.cut((planes[0], planes[1], planes[2]), SRGB_8BIT)
     assert found.alpha.shape == (1, 1, 131, 215)
     assert bool(found.alpha.isfinite().all())
+
+
+def test_the_shipped_weights_are_of_this_network_and_better_on_drawn_people() -> None:
+    """What they gain on others is in their card: it takes rendered ones to see."""
+    net = trained_refiner(CPU)
+    assert net is not None
+    assert (net.channels, net.fine) == (CHANNELS, basis.FINE)
+    seen = scene()
+    plain, told = cut(None, seen), cut(net, seen)
+    assert not torch.equal(plain.alpha, told.alpha)
+    off = [float((c.alpha - seen.alpha).abs().mean()) for c in (plain, told)]
+    assert off[1] < off[0]
 
 
 def test_weights_that_are_absent_or_damaged(
