@@ -20,9 +20,10 @@ from models.screen import Hue, normalised_difference
 
 CHANNELS, FINE = 19, 10
 """Channels, and how many of them, the first, differ from pixel to pixel."""
-OWN, PLAIN, ASKED, COLOR, BACK, NOISE = 3, 4, 5, slice(7, 10), slice(10, 12), 18
-"""Where alpha, the two colours' alpha, what is asked about, the foreground, the screen's two other
-channels and the noise stand."""
+OWN, PLAIN, ASKED, ROUGH = 3, 4, 5, 6
+COLOR, BACK, NOISE = slice(7, 10), slice(10, 12), 18
+"""Where alpha, the two colours' alpha, what is asked about, the normalised colour difference, the
+foreground, the screen's two other channels and the noise stand."""
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ def _ratio(x: Tensor, key: Tensor) -> Tensor:
     return (x / key).clamp(0, 6).sqrt()
 
 
-def _mean(x: Tensor, radius: int) -> Tensor:
+def box_mean(x: Tensor, radius: int) -> Tensor:
     """Mean over a square of ``2 radius + 1`` pixels, the edge repeated."""
     padded = functional.pad(x, (radius,) * 4, mode="replicate")
     return functional.avg_pool2d(padded, 2 * radius + 1, 1)
@@ -83,7 +83,7 @@ def context(
     level = (luminance(rgb) / luminance(back).clamp_min(FLOOR)).clamp(0, 4).sqrt()
     near = radius(size, 3)
     low, high = shrink(rough, near), grow(rough, near)
-    mean, square = _mean(level, near), _mean(level * level, near)
+    mean, square = box_mean(level, near), box_mean(level * level, near)
     texture = (square - mean * mean).clamp_min(0).sqrt()
     lower, higher = shrink(low, radius(size, 7)), grow(high, radius(size, 7))
     means = [_wide_mean(x, radius(size, p)) for x in (rough, core) for p in (4, 12, 40)]

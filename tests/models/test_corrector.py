@@ -57,7 +57,7 @@ def cut(
 def test_a_network_that_says_nothing_leaves_its_word_to_the_small_one() -> None:
     seen = scene()
     told, plain = cut(telling(0), seen), cut(None, seen)
-    # In stills the two colours else have half a say, which only adds.
+    # In stills the two colours else have half a say, which only adds: less of that is left.
     assert bool((told.alpha <= plain.alpha + 1e-6).all())
     assert float((told.fg - plain.fg).abs()[..., 0:20].max()) < 1e-5
 
@@ -65,11 +65,12 @@ def test_a_network_that_says_nothing_leaves_its_word_to_the_small_one() -> None:
 @pytest.mark.parametrize("grade", list(Grade))
 def test_what_it_adds_comes_where_it_is_asked_and_nowhere_else(grade: Grade) -> None:
     seen = scene()
-    base = cut(telling(0), seen, grade)
-    told = cut(telling(0.1), seen, grade)
+    base, told = cut(None, seen, grade), cut(telling(0.1), seen, grade)
     ends = KeySettings()
     more = 0.1 / (ends.white_point - ends.black_point)
-    partial = (base.alpha > 0.1) & (base.alpha < 0.85)  # less of it looks like the screen
+    # Less of it looks like the screen; where the two colours have a say, it counts without them.
+    partial = (base.alpha > 0.1) & (base.alpha < 0.85)
+    partial &= cut(telling(0), seen, grade).alpha == base.alpha
     assert int(partial.sum()) > 50
     torch.testing.assert_close(told.alpha[partial], base.alpha[partial] + more, atol=1e-4, rtol=0)
     assert float(told.alpha[..., :10, :10].max()) == 0  # screen far from anybody
@@ -79,26 +80,24 @@ def test_what_it_adds_comes_where_it_is_asked_and_nowhere_else(grade: Grade) -> 
 
 def test_what_passed_for_solid_is_thinned_near_its_rim_only() -> None:
     seen = scene()
-    base = cut(telling(0), seen)
-    thinner = cut(telling(-0.3), seen)
+    base, thinner = cut(telling(0), seen), cut(telling(-0.4), seen)
     solid = base.alpha > 0.999
     off = (base.alpha - thinner.alpha)[solid]
     ends = KeySettings()
-    want = 1 - (0.7 - ends.black_point) / (ends.white_point - ends.black_point)
-    assert float(off.max()) == pytest.approx(want, abs=0.002)
+    want = 1 - (0.6 - ends.black_point) / (ends.white_point - ends.black_point)
+    assert float(off.max()) == pytest.approx(want, abs=0.03)  # smoothed with its surroundings
     assert 0.02 < float((off > 0.2).float().mean()) < 0.9
     assert float(thinner.alpha[..., 140, 125]) == 1  # deep inside
     # Unmixed by the alpha that it has, a pixel of one colour is that still.
     skin = colour(SKIN)
     rim = (solid & (thinner.alpha < 0.8)).expand_as(base.fg)
     lower = (thinner.fg - skin).clamp_max(0).abs()
-    assert float(lower[rim].max()) < 0.07
+    assert float(lower[rim].max()) < 0.09
 
 
 def test_live_nothing_solid_is_thinned() -> None:
     seen = scene()
-    base = cut(telling(0), seen, Grade.LIVE)
-    thinner = cut(telling(-0.3), seen, Grade.LIVE)
+    base, thinner = (cut(telling(x), seen, Grade.LIVE) for x in (0, -0.4))
     off = (base.alpha - thinner.alpha)[base.alpha > 0.999]
     assert float((off > 0.2).float().mean()) < 0.1
 
@@ -106,14 +105,28 @@ def test_live_nothing_solid_is_thinned() -> None:
 def test_where_it_is_unsure_the_analytic_matte_stands() -> None:
     seen = scene()
     plain = cut(None, seen)
-    unsure = cut(telling(0.4, -TRUST_RAMP - 0.001), seen)
+    unsure = cut(telling(0.4, -2 * TRUST_RAMP - 0.001), seen)
     assert torch.equal(unsure.alpha, plain.alpha)
     assert torch.equal(unsure.fg, plain.fg)
-    sure = cut(telling(0.4, TRUST_RAMP + 0.001), seen)
-    half = cut(telling(0.4, 0.0), seen)
+    half, sure = cut(telling(0.4, -TRUST_RAMP), seen), cut(telling(0.4, TRUST_RAMP), seen)
     near = (plain.alpha > 0.02) & (plain.alpha < 0.5)
     gained = [float((x.alpha - plain.alpha)[near].mean()) for x in (half, sure)]
     assert 0.1 < gained[0] < gained[1] < 0.41
+
+
+def test_what_it_takes_is_trusted_less_than_what_it_adds() -> None:
+    """Where it expects the same: half of what it takes, all of what it adds."""
+    seen = scene()
+    plain, own = cut(None, seen).alpha, cut(telling(0), seen).alpha
+    partial = (plain > 0.3) & (plain < 0.7) & (own == plain)  # the two colours have no say there
+    assert int(partial.sum()) > 30
+    added, wholly, taken, all_of_it = (
+        (cut(telling(more, better), seen).alpha - plain)[partial]
+        for more, better in ((0.1, 0.0), (0.1, 0.1), (-0.1, 0.0), (-0.1, 0.1))
+    )
+    torch.testing.assert_close(added, wholly, atol=1e-5, rtol=0)
+    torch.testing.assert_close(taken, all_of_it / 2, atol=1e-5, rtol=0)
+    torch.testing.assert_close(all_of_it, -TOWARDS_SCREEN * wholly, atol=1e-5, rtol=0)
 
 
 def test_what_looks_like_the_screen_is_never_filled() -> None:
@@ -176,14 +189,6 @@ def test_it_is_held_against_what_would_stand_without_it(
     alone = grade is Grade.LIVE or (clip and chroma == "420")
     assert torch.equal(got[2 if alone else 1], got[0])
     assert not torch.equal(got[1 if alone else 2], got[0])
-
-
-def test_towards_the_screen_it_is_followed_by_its_share_only() -> None:
-    seen, ends = scene(), KeySettings()
-    base, less = (cut(telling(x), seen) for x in (0, -0.1))
-    partial = (base.alpha > 0.1) & (base.alpha < 0.9)
-    want = base.alpha[partial] - 0.1 * TOWARDS_SCREEN / (ends.white_point - ends.black_point)
-    torch.testing.assert_close(less.alpha[partial], want, atol=1e-4, rtol=0)
 
 
 def test_light_is_shared_up_to_six_times_the_screen_s_own() -> None:
