@@ -104,11 +104,7 @@ def changes(got: list[torch.Tensor], want: list[torch.Tensor], where: torch.Tens
 
 @pytest.mark.parametrize("sway", [0.0, 0.3, 2.0])
 def test_a_clip_flickers_no_more_than_its_stills(sway: float) -> None:
-    """All over the frame, and around the subject's edge, where flicker is seen.
-
-    Where it sways slowly little is averaged: .707 for .706 of the stills, whose mattes the two
-    colours and the edge network change otherwise.
-    """
+    """All over the frame, and around the subject's edge, where flicker is seen."""
     frames = clip_of(12, sway)
     true = [shown(person(13 + sway * i), colour(SKIN), uneven(GREEN)).alpha for i in range(12)]
     clip, single = Keyer().clip(), Keyer()
@@ -124,7 +120,7 @@ def test_a_clip_flickers_no_more_than_its_stills(sway: float) -> None:
     partly = torch.cat(true).gt(0).any(0) & torch.cat(true).lt(1).any(0)
     edge = torch.nn.functional.max_pool2d(partly.float(), 5, 1, 2)[None] > 0
     for where in (everywhere, edge):
-        assert changes(joined, true, where) <= 1.005 * changes(alone, true, where)
+        assert changes(joined, true, where) <= changes(alone, true, where)
 
 
 def test_full_chroma_is_estimated_as_in_a_still() -> None:
