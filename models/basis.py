@@ -21,9 +21,11 @@ from models.screen import Hue, normalised_difference
 CHANNELS, FINE = 19, 10
 """Channels, and how many of them, the first, differ from pixel to pixel."""
 OWN, PLAIN, ASKED, ROUGH = 3, 4, 5, 6
-COLOR, BACK, NOISE = slice(7, 10), slice(10, 12), 18
+SHOWN, COLOR, BACK, FRONT, NOISE = slice(3), slice(7, 10), slice(10, 12), slice(13, 16), 18
 """Where alpha, the two colours' alpha, what is asked about, the normalised colour difference, the
-foreground, the screen's two other channels and the noise stand."""
+frame, the foreground, the screen's two other channels, the spread foreground and the noise are."""
+RIM = 0.5
+"""What stands at ``ASKED`` in the rim of what is solid, which is corrected, too."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,7 @@ class Basis:
 
     Attributes:
         channels: (1, 19, H, W) float: the frame (3), alpha by the small network, alpha by the two
-            colours, 1 where it is asked about and .5 in the solid rim that is corrected too, the
+            colours, 1 where it is asked about and `RIM` in the solid rim that is corrected too, the
             normalised colour difference, the foreground without spill (3), the screen's two other
             channels, the screen's level, the colour spread from the core (3), the subject's own
             colour above it, the core, the noise. Colours in the order of
@@ -108,7 +110,7 @@ def basis_of(
     rough.view(-1)[asked.index] = asked.rough.clamp(-0.3, 1.3)
     rough += solid * (1 - mark)
     if rim is not None:
-        mark = torch.where(rim, torch.full_like(mark, 0.5), mark)
+        mark = torch.where(rim, torch.full_like(mark, RIM), mark)
         seen = normalised_difference(shown, asked.back, bare.hue).clamp_(-0.3, 1.3)
         rough = torch.where(rim, seen, rough)
     parts = [

@@ -10,48 +10,72 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
-from models.basis import ASKED, OWN, ROUGH
-from models.features import box_mean, radius
+from models.basis import ASKED, BACK, FRONT, NOISE, OWN, RIM, ROUGH, SHOWN, Basis
+from models.despill import unmix
+from models.features import box_mean, channel_order, radius
 from models.matte import step
-from models.pyramid import grow, shrink
+from models.pyramid import grow
 
-TAKEN = 0.2, 0.3
-"""chosen: from where on, and from where on wholly, what is taken from solid parts means blur; a
-sharp grey bar loses up to .17 of its middle."""
+TAKEN, SHARE = (0.15, 0.4), 1 / 3
+"""chosen: from where on, and from where on wholly, what is taken from a solid pixel means blur, and
+of how many pixels around that makes it sure. A sharp grey bar loses up to .17 of its middle; what
+comes and goes over less would flicker in films."""
 DETAIL = 0.10, 0.16
-"""chosen: standard deviation of the normalised colour difference up to which there is blur, and
-from which on there is none. Rendered arms and balls that passed for solid have .04 to .105
-(deciles), drawn hair .15 to .45."""
-_AROUND, _LEAST, _REACH, _SOFT, _SMOOTH = 3, 1, 12, 6, 3
-"""chosen: radii in pixels of a frame of 1280: of that deviation, of the least spot that counts, how
-far around it alpha is smooth, how softly that ends, and how smooth it is. With half of the reach
-the border of what was solid is still seen in a blurred arm."""
+"""chosen: standard deviation of the normalised colour difference, beyond the noise, up to which
+there is blur, and from which on there is none. Rendered arms and balls that passed for solid have
+.04 to .105 (deciles), drawn hair .15 to .45."""
+_AROUND, _NEAR, _REACH, _SOFT, _SMOOTH, _TINT = 3, 6, 6, 6, 3, 8
+"""chosen: radii in pixels of a frame of 1280: of that deviation, of what is around, how far beyond
+alpha is smooth, how softly that ends, and how smooth it and its colour are. With half of the reach
+the border of what was solid is still seen in a blurred arm; where alpha lacks a little, unmixed
+colour that is not smoothed has a crimson ring."""
 
 
-def blurred_solid(x: Tensor, more: Tensor, size: tuple[int, int]) -> Tensor | None:
-    """Where a blurred subject passed for solid, and the alpha that it has.
+def blurred_solid(basis: Basis, more: Tensor, unlike: Tensor) -> Tensor | None:
+    """Where a blurred subject passed for solid, and the alpha and colour that it has.
 
     Args:
-        x: (1, 19, H, W) float, as `Basis` has it.
-        more: (1, 1, H, W) float, what is to be added to its alpha, wholly followed.
-        size: (h, w) of the frame at analysis size.
+        basis: what the edge network saw.
+        more: (1, 1, H, W) float, what is to be added to its alpha.
+        unlike: (1, 1, H, W) float in [0, 1], how surely a pixel is not the bare screen.
 
     Returns:
-        (1, 2, H, W) float, both in [0, 1]: how surely that is so, and alpha; None: nowhere.
+        (1, 5, H, W) float: how surely that is so, in [0, 1], alpha, likewise, and the straight
+        foreground, linear Rec.709; None: nowhere.
     """
-    rim = x[:, ASKED : ASKED + 1] == 0.5
-    low, high = TAKEN
-    taken = step(torch.where(rim, -more, torch.zeros_like(more)), low, high)
-    taken = grow(shrink(taken, radius(size, _LEAST)), radius(size, _LEAST))
+    x, size = basis.channels, basis.size
+    mark = x[:, ASKED : ASKED + 1]
+    taken = step(torch.where(mark == RIM, -more, torch.zeros_like(more)), *TAKEN)
     if not bool((taken > 0).any()):
         return None
-    rough = x[:, ROUGH : ROUGH + 1]
-    around = radius(size, _AROUND)
-    spread = box_mean(rough.square(), around) - box_mean(rough, around).square()
-    low, high = DETAIL
-    flat = 1 - step(spread.clamp_min(0).sqrt(), low, high)
-    sure = box_mean(grow(taken * flat, radius(size, _REACH)) * flat, radius(size, _SOFT))
+    flat = 1 - step(_deviation(x, mark, radius(size, _AROUND)), *DETAIL)
+    much = (box_mean(taken * flat, radius(size, _NEAR)) / SHARE).clamp_max(1)
+    sure = box_mean(grow(much, radius(size, _REACH)) * flat, radius(size, _SOFT))
+    sure = sure * unlike  # the screen beyond an outline must not be filled by what is inside
     alpha = (x[:, OWN : OWN + 1] + more).clamp(0, 1)
     for _ in range(2):
         alpha = box_mean(alpha, radius(size, _SMOOTH))
-    return torch.cat([sure, alpha], 1)
+    return torch.cat([sure, alpha, _color(basis, alpha, sure, radius(size, _TINT))], 1)
+
+
+def _color(basis: Basis, alpha: Tensor, sure: Tensor, around: int) -> Tensor:
+    """The straight foreground, smooth: (1, 3, H, W) linear Rec.709."""
+    seen, back, front = (basis.channels[:, c].square() * basis.key for c in (SHOWN, BACK, FRONT))
+    fg = unmix(seen, alpha, torch.cat([basis.key, back], 1), front)
+    weight = alpha * sure
+    fg = box_mean(fg * weight, around) / box_mean(weight, around).clamp_min(1e-6)
+    order = channel_order(basis.hue)
+    return fg[:, [order.index(c) for c in range(3)]]
+
+
+def _deviation(x: Tensor, mark: Tensor, around: int) -> Tensor:
+    """Standard deviation of the normalised colour difference, beyond the noise.
+
+    Deeper than the rim that is not given, so only what is asked about counts.
+    """
+    rough, known = x[:, ROUGH : ROUGH + 1], (mark > 0).to(x.dtype)
+    share = box_mean(known, around).clamp_min(1e-6)
+    mean = box_mean(rough * known, around) / share
+    square = box_mean(rough.square() * known, around) / share
+    variance = square - mean.square() - x[:, NOISE : NOISE + 1].square()
+    return variance.clamp_min(0).sqrt()

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
+from typing import overload
 
 import torch
 from safetensors import SafetensorError
@@ -18,17 +19,17 @@ from safetensors.torch import load
 from torch import Tensor
 from torch.nn import functional
 
-from models.basis import ASKED, BACK, CHANNELS, FINE, NOISE, Basis
+from models.basis import ASKED, BACK, CHANNELS, FINE, NOISE, OWN, Basis
 from models.blurred import blurred_solid
 from models.errors import PosewallError
+from models.features import box_mean, look_up, radius
 from models.matte import step
+from models.pyramid import grow
 from models.refine import AFTER, ALONE, BEFORE, STRIDE, Refiner, like
 
-TRUST_RAMP = 0.02
-"""chosen: what the network takes from alpha is followed wholly where it expects to be better by
-this than what stands without it, half where it expects as much, not at all where it expects to be
-worse by this. What it adds is followed wholly where it expects as much, not at all where it expects
-to be worse by twice this: there it errs less (SAD 8.17 for 8.29, no scene worse)."""
+TRUST_RAMP = 0.04
+"""chosen: the network is followed wholly where it expects to be no worse than what stands without
+it, not at all where it expects to be worse by this."""
 SCREEN_LIKE, UNLIKE = 0.02, 0.05
 """chosen: how far a pixel is from the bare screen, beyond the noise, up to which nothing is added
 to its alpha, and from which on all is. Without it a grey figure whose edge cuts through blocks of
@@ -37,8 +38,11 @@ halved chroma gets a seam of up to five pixels of solid screen; on rendered peop
 TOWARDS_SCREEN = 0.2
 """chosen: share of a correction of partial alpha towards the screen that is followed. Cloth that
 sends on the screen's light looks like less cloth: followed wholly, a white veil before a white
-garment is off by four tenths more than without the network, and hair that lies beside what passes
-for solid is thinned along the border of that, which is seen."""
+garment is off by four tenths more than without the network."""
+_BESIDE = 3
+"""chosen: radius in pixels of a frame of 1280 around solid parts in which nothing is taken, and
+over which that ends. The border of what is solid runs in blocks through dense hair, and thinned
+along it the hair shows them (SAD 8.28 for 8.25)."""
 
 
 @dataclass(frozen=True)
@@ -46,12 +50,14 @@ class Correction:
     """What the edge network says of a frame, at analysis size.
 
     Attributes:
-        matte: (1, 4, h, w) float: what is to be added to alpha, weighed with how far that is
-            trusted; how far, in [0, 1], alpha then goes by the small network alone; and how surely,
-            likewise, a blurred subject passed for solid, with the alpha that it has instead.
+        matte: (1, 3, h, w) float: what is to be added to alpha, weighed with how far the network
+            is trusted; that, in [0, 1], which is how far alpha goes by the small network alone;
+            and the share of it that is followed downwards.
+        blurred: (1, 5, h, w) float, as `blurred_solid` says; None: nothing is blurred.
     """
 
     matte: Tensor
+    blurred: Tensor | None
 
 
 def padded(x: Tensor) -> Tensor:
@@ -93,48 +99,72 @@ def unlike_screen(x: Tensor) -> Tensor:
 
 
 @torch.inference_mode()
-def corrected(basis: Basis, refiner: Refiner, alone: bool) -> Correction:
+def corrected(basis: Basis, refiner: Refiner, alone: bool, solids: bool = True) -> Correction:
     """Ask the edge network.
 
     Args:
         basis: a window of the frame, beyond which nothing is asked about.
         refiner: the network.
         alone: without a correction, the frame goes by the small network's word alone.
+        solids: what passed for solid is looked at, too, as `Basis` has its rim; else, as live,
+            pixels alone.
+
+    Returns:
+        Of the whole frame.
     """
     x = basis.channels
     said = answered(padded(x).contiguous(memory_format=torch.channels_last), refiner)
     said = said[..., : x.shape[-2], : x.shape[-1]]
-    # What lies beside it is interpolated with what is asked about, so it says nothing.
-    asked = (x[:, ASKED : ASKED + 1] > 0).to(x.dtype)
     worse = (said[:, AFTER] - said[:, ALONE if alone else BEFORE])[:, None]
-    trust = asked * (1 - step(worse, -TRUST_RAMP, TRUST_RAMP))
-    adds = asked * (1 - step(worse, 0, 2 * TRUST_RAMP)) * unlike_screen(x)
-    more = said[:, 0:1]
-    more = more * torch.where(more > 0, adds, trust)
-    whole = x.new_zeros(1, 4, *basis.size)
-    window = whole[..., basis.rows, basis.columns]
-    window[:, 0:1], window[:, 1:2] = more, trust
-    blurred = blurred_solid(x, more, basis.size)
-    if blurred is not None:
-        window[:, 2:] = blurred
-    return Correction(whole)
+    # What lies beside it is interpolated with what is asked about, so it says nothing.
+    trust = (x[:, ASKED : ASKED + 1] > 0) * (1 - step(worse, 0, TRUST_RAMP))
+    unlike = unlike_screen(x)
+    more = trust * said[:, 0:1]
+    more = torch.where(more > 0, more * unlike, more)
+    down = _downwards(x, basis.size) if solids else torch.full_like(more, TOWARDS_SCREEN)
+    blurred = blurred_solid(basis, more, unlike) if solids else None
+    told = torch.cat([more, trust, down], 1)
+    return Correction(_framed(told, basis), _framed(blurred, basis))
 
 
-def followed(found: Tensor, said: Tensor, told: Tensor) -> Tensor:
+def _downwards(x: Tensor, size: tuple[int, int]) -> Tensor:
+    """Share of what is taken from alpha that is followed: nothing right beside solid parts."""
+    solid = ((x[:, OWN : OWN + 1] == 1) & (x[:, ASKED : ASKED + 1] != 1)).to(x.dtype)
+    beside = radius(size, _BESIDE)
+    return TOWARDS_SCREEN * (1 - box_mean(grow(solid, beside), beside))
+
+
+@overload
+def _framed(x: Tensor, basis: Basis) -> Tensor: ...
+@overload
+def _framed(x: None, basis: Basis) -> None: ...
+def _framed(x: Tensor | None, basis: Basis) -> Tensor | None:
+    """Values of a window in the frame that is 0 elsewhere."""
+    if x is None:
+        return None
+    whole = x.new_zeros(1, x.shape[1], *basis.size)
+    whole[..., basis.rows, basis.columns] = x
+    return whole
+
+
+def followed(
+    found: Tensor, said: Tensor, correction: Correction, row: Tensor, column: Tensor
+) -> Tensor:
     """Alpha as it stands when the edge network was asked.
 
     Args:
         found: (N,) float, alpha without it.
         said: (N,) float, alpha by the small network, which it corrects.
-        told: (4, N) float, as in `Correction`.
+        correction: of the frame.
+        row: (N,) float, where those pixels lie in it, 0 at its upper edge, 1 at its lower.
+        column: (N,) float, likewise.
 
     Returns:
         (N,) float, in [0, 1].
     """
-    more, trust, blurred, smooth = told
+    more, trust, down = look_up(correction.matte, row, column)
     off = more + trust * (said - found)
-    found = found + torch.where(off < 0, TOWARDS_SCREEN * off, off)
-    return torch.lerp(found, smooth, blurred).clamp_(0, 1)
+    return (found + torch.where(off < 0, down * off, off)).clamp_(0, 1)
 
 
 def _file() -> Traversable:

@@ -76,7 +76,9 @@ class Corrector:
         if self.refiner is None:
             return None
         basis = self.basis(small, bare, subject, noise)
-        return None if basis is None else corrected(basis, self.refiner, alone or self._whole)
+        if basis is None:
+            return None
+        return corrected(basis, self.refiner, alone or self._whole, not self._whole)
 
     def basis(
         self, small: Tensor, bare: Fitted, subject: matte.Subject, noise: float

@@ -79,9 +79,9 @@ class Solver:
         noise = known.noise * min(1.0, scale)
         asked = matte.ask(shown, known.bare, known.subject, noise, rows, columns, size)
         alpha, fg = self._estimate(shown, known, known.subject, asked)
-        if known.correction is not None:
-            blurred = enlarge_part(known.correction.matte[:, 2:], rows, columns, size)
-            self._thinned(alpha, fg, shown, known.subject, asked, blurred, (rows, columns), size)
+        if known.correction is not None and known.correction.blurred is not None:
+            blurred = enlarge_part(known.correction.blurred, rows, columns, size)
+            self._see_through(alpha, fg, blurred)
         return alpha, fg, asked.back
 
     def choked(
@@ -144,7 +144,7 @@ class Solver:
         own, behind = gathered(asked.index, shown, asked.back)
         front = look_up(subject.color, asked.row, asked.column)[None]
         if self.network is None:
-            found = matte.plain(own, behind, front, subject, asked)
+            said = found = matte.plain(own, behind, front, subject, asked)
         else:
             said = found = self.network.estimate(
                 subject.told, asked.pixels, asked.row, asked.column
@@ -155,9 +155,8 @@ class Solver:
                 # turns, 6 % of SAD and 3 % of dtSSD (at full chroma it gains).
                 plain = matte.plain(own, behind, front, subject, asked)
                 found = torch.maximum(found, (found + plain) / 2)
-            if known.correction is not None:
-                told = look_up(known.correction.matte, asked.row, asked.column)
-                found = followed(found, said, told)
+        if known.correction is not None:
+            found = followed(found, said, known.correction, asked.row, asked.column)
         found = self._stretched(found)
         alpha, fg = asked.solid.to(shown.dtype), shown.clone()
         alpha.view(-1)[asked.index] = found
@@ -168,31 +167,13 @@ class Solver:
         black, white = self._settings.black_point, self._settings.white_point
         return ((alpha - black) / (white - black)).clamp_(0, 1)
 
-    def _thinned(
-        self,
-        alpha: Tensor,
-        fg: Tensor,
-        shown: Tensor,
-        subject: matte.Subject,
-        asked: matte.Asked,
-        blurred: Tensor,
-        window: tuple[slice, slice],
-        size: tuple[int, int],
-    ) -> None:
-        """What was taken for solid and is blurred, in place.
+    def _see_through(self, alpha: Tensor, fg: Tensor, blurred: Tensor) -> None:
+        """What is blurred and passed for solid gets the alpha and colour that it has, in place.
 
         Args:
             alpha, fg: as `_estimate` gave them; written to.
-            blurred: (1, 2, rows, columns), as `blurred_solid` says.
-            window: its rows and columns.
-            shown, subject, asked, size: as in `estimated` and `_estimate`.
+            blurred: (1, 5, rows, columns), as `blurred_solid` says.
         """
-        index = (asked.solid & (blurred[:, 0:1] > 0)).flatten().nonzero()[:, 0]
-        if not len(index):
-            return
-        front = enlarge_part(subject.color, *window, size)
-        own, behind, near = gathered(index, shown, asked.back, front)
-        sure, smooth = blurred.flatten(2)[0].index_select(1, index)
-        found = self._stretched(torch.lerp(torch.ones_like(sure), smooth, sure))
-        alpha.view(-1)[index] = found
-        fg.view(3, -1)[:, index] = unmix(own, found[None, None], behind, near)[0]
+        sure = blurred[:, 0:1] * (alpha > 0)
+        alpha.lerp_(self._stretched(blurred[:, 1:2]), sure)
+        fg.lerp_(blurred[:, 2:], sure)

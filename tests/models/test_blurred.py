@@ -2,73 +2,146 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from itertools import pairwise
+
 import pytest
 import torch
 from torch import Tensor
 
-from models.basis import ASKED, CHANNELS, OWN, ROUGH
-from models.blurred import DETAIL, TAKEN, blurred_solid
+from models.basis import ASKED, BACK, CHANNELS, FRONT, NOISE, OWN, RIM, ROUGH, SHOWN, Basis
+from models.blurred import DETAIL, SHARE, TAKEN, blurred_solid
+from models.matte import step
+from models.screen import Hue
 
 SIZE = (160, 1280)
 SPOT = (..., slice(60, 100), slice(600, 680))
+MIDDLE = 0, 0, 80, 640
+SKIN, GREEN = (0.5, 0.3, 0.2), (0.1, 0.4, 0.15)
 
 
-def arm() -> tuple[Tensor, Tensor]:
+def color(rgb: tuple[float, float, float]) -> Tensor:
+    return torch.tensor(rgb).view(1, 3, 1, 1)
+
+
+def arm() -> tuple[Basis, Tensor]:
     """A smear across the frame whose middle passed for solid: what is seen, and its truth."""
     across = torch.arange(SIZE[0], dtype=torch.float32)
     truth = (0.6 - (across - 80).abs() / 80).clamp(0, 1).view(1, 1, -1, 1).expand(1, 1, *SIZE)
-    x = torch.zeros(1, CHANNELS, *SIZE)
+    x, order = torch.zeros(1, CHANNELS, *SIZE), [1, 0, 2]  # as `features.channel_order` has it
+    x[:, OWN : OWN + 1], x[:, ASKED] = truth, 1
     x[:, ROUGH : ROUGH + 1] = truth + 0.2
-    x[:, ASKED], x[:, OWN : OWN + 1] = 1, truth
-    x[(0, ASKED, *SPOT[1:])], x[(0, OWN, *SPOT[1:])] = 0.5, 1
-    return x, truth
+    x[SPOT[0], OWN, SPOT[1], SPOT[2]], x[SPOT[0], ASKED, SPOT[1], SPOT[2]] = 1, RIM
+    key, front, back = GREEN[1], color(SKIN)[:, order], color(GREEN)[:, order]
+    x[:, SHOWN] = ((truth * front + (1 - truth) * back) / key).sqrt()
+    x[:, FRONT], x[:, BACK] = (front / key).sqrt(), (back[:, 1:] / key).sqrt()
+    whole = slice(0, SIZE[0]), slice(0, SIZE[1])
+    return Basis(x, torch.full((1, 1, *SIZE), key), Hue.GREEN, SIZE, *whole), truth
+
+
+def missing(basis: Basis, truth: Tensor) -> Tensor:
+    return truth - basis.channels[:, OWN : OWN + 1]
+
+
+def everywhere(value: float) -> Tensor:
+    return torch.full((1, 1, *SIZE), value)
+
+
+def sure(basis: Basis, more: Tensor) -> Tensor:
+    found = blurred_solid(basis, more, everywhere(1))
+    assert found is not None
+    return found[:, 0:1]
 
 
 def test_what_passed_for_solid_is_as_thin_as_the_network_says_without_a_border() -> None:
-    x, truth = arm()
-    found = blurred_solid(x, truth - x[:, OWN : OWN + 1], SIZE)
+    basis, truth = arm()
+    found = blurred_solid(basis, missing(basis, truth), everywhere(1))
     assert found is not None
-    sure, alpha = found[:, 0:1], found[:, 1:2]
-    assert float(sure[SPOT].min()) == 1
-    assert float(sure[..., :40, :].max()) == float(sure[..., :500].max()) == 0
-    off = (alpha - truth)[SPOT].abs()
-    assert float(off.max()) < 0.03
+    how, alpha, fg = found[:, 0:1], found[:, 1:2], found[:, 2:]
+    assert float(how[..., 65:95, 605:675].min()) > 0.99
+    assert float(how[..., :30, :].max()) == float(how[..., :500].max()) == 0
+    assert float((alpha - truth)[SPOT].abs().max()) < 0.03
     # Over the spot's border it goes on as beside it: solid to partial would be a step of .4.
-    steps = (sure * alpha + (1 - sure) * x[:, OWN : OWN + 1]).diff(dim=-1).abs()
-    assert float(steps.max()) < 0.02
+    steps = torch.lerp(basis.channels[:, OWN : OWN + 1], alpha, how).diff(dim=-1).abs()
+    assert float(steps.max()) < 0.08
+    torch.testing.assert_close(
+        fg[..., 80, 640], color(SKIN)[..., 0, 0].expand(1, 3), atol=0.03, rtol=0
+    )
 
 
-@pytest.mark.parametrize(("share", "half"), [(0.9, 0.0), (1.0, 0.5)])
-def test_little_that_is_taken_is_no_blur(share: float, half: float) -> None:
-    x, _ = arm()
+@pytest.mark.parametrize("at", [-0.1, 0.1, 0.2, 1.0])
+def test_the_more_is_taken_the_surer_is_blur(at: float) -> None:
+    basis, _ = arm()
     low, high = TAKEN
-    taken = low * share if not half else (low + high) / 2
-    found = blurred_solid(x, torch.full_like(x[:, :1], -taken), SIZE)
-    assert (found is None) == (not half)
-    if found is not None:
-        assert float(found[0, 0, 80, 640]) == pytest.approx(half, abs=1e-5)
+    taken = low + at * (high - low)
+    if at < 0:
+        assert blurred_solid(basis, everywhere(-taken), everywhere(1)) is None
+        return
+    want = min(1.0, float(step(torch.tensor(taken), low, high)) / SHARE)
+    assert float(sure(basis, everywhere(-taken))[MIDDLE]) == pytest.approx(want, abs=1e-3)
 
 
-@pytest.mark.parametrize("deviation", [DETAIL[0] * 0.9, DETAIL[1] * 1.1])
-def test_where_there_is_detail_nothing_is_smoothed(deviation: float) -> None:
-    x, truth = arm()
+def test_from_frame_to_frame_a_little_more_changes_little() -> None:
+    """A change of .02 of what is taken: alpha of a still wholly solid pixel."""
+    basis, _ = arm()
+    alphas = []
+    for taken in torch.arange(0.14, 0.44, 0.02).tolist():
+        found = blurred_solid(basis, everywhere(-taken), everywhere(1))
+        how, alpha = (0.0, 1.0) if found is None else (float(x) for x in found[0, :2, 80, 640])
+        alphas.append(1 + how * (alpha - 1))
+    assert max(a - b for a, b in pairwise(alphas)) < 0.1
+
+
+@pytest.mark.parametrize(
+    ("deviation", "noise", "blurs"),
+    [(0.9 * DETAIL[0], 0, True), (1.1 * DETAIL[1], 0, False), (1.1 * DETAIL[1], 0.15, True)],
+)
+def test_where_there_is_detail_nothing_is_smoothed_but_noise_is_none(
+    deviation: float, noise: float, blurs: bool
+) -> None:
+    basis, truth = arm()
     y, across = torch.meshgrid(*(torch.arange(n) for n in SIZE), indexing="ij")
-    x[:, ROUGH] = 0.6 + deviation * (1 - 2 * ((y + across) % 2))
-    found = blurred_solid(x, truth - x[:, OWN : OWN + 1], SIZE)
+    basis.channels[:, ROUGH] = 0.6 + deviation * (1 - 2 * ((y + across) % 2))
+    basis.channels[:, NOISE] = noise
+    assert float(sure(basis, missing(basis, truth))[MIDDLE]) == pytest.approx(
+        float(blurs), abs=0.02
+    )
+
+
+def test_deeper_than_the_rim_nothing_is_detail() -> None:
+    basis, truth = arm()
+    deep = (..., slice(60, 100), slice(640, 680))
+    basis.channels[deep[0], ROUGH, deep[1], deep[2]] = 1  # as `basis_of` has it
+    basis.channels[deep[0], ASKED, deep[1], deep[2]] = 0
+    assert float(sure(basis, missing(basis, truth))[0, 0, 80, 605:640].min()) > 0.9
+
+
+def test_the_screen_beyond_an_outline_is_not_filled() -> None:
+    basis, truth = arm()
+    basis.channels[:, ROUGH, :, 680:] = 0
+    unlike = everywhere(1)
+    unlike[..., 680:] = 0
+    found = blurred_solid(basis, missing(basis, truth), unlike)
     assert found is not None
-    assert float(found[0, 0, 80, 640]) == (1 if deviation < DETAIL[0] else 0)
+    assert float(found[:, 0, :, 680:].max()) == 0
 
 
-def test_a_speck_is_no_blur() -> None:
-    x, _ = arm()
-    more = torch.zeros(1, 1, *SIZE)
-    more[..., 80, 640] = -0.5
-    assert blurred_solid(x, more, SIZE) is None
-    more[..., 79:82, 639:642] = -0.5
-    assert blurred_solid(x, more, SIZE) is not None
+@pytest.mark.parametrize(
+    "marked",
+    [
+        lambda basis, more: more[..., 79:82, 639:642].fill_(-0.5),
+        lambda basis, more: more[..., 80, 600:680].fill_(-0.5),
+    ],
+    ids=["speck", "line"],
+)
+def test_a_speck_or_a_line_is_hardly_blur(marked: Callable[[Basis, Tensor], Tensor]) -> None:
+    basis, _ = arm()
+    more = everywhere(0.0)
+    marked(basis, more)
+    assert float(sure(basis, more).max()) < 0.3
 
 
 def test_what_is_taken_elsewhere_does_not_count() -> None:
-    x, _ = arm()
-    x[:, ASKED] = x[:, ASKED].where(x[:, ASKED] != 0.5, torch.ones(()))
-    assert blurred_solid(x, torch.full((1, 1, *SIZE), -0.5), SIZE) is None
+    basis, _ = arm()
+    basis.channels[:, ASKED] = 1
+    assert blurred_solid(basis, everywhere(-0.5), everywhere(1)) is None

@@ -223,9 +223,7 @@ def trust_said(said, basis, fields, told, h, w, width, stride_c, stride_r, strid
     after = tl.load(at + _AFTER * stride_c, mask=inside, other=1.0)
     before = tl.load(at + _ALONE * stride_c, mask=inside, other=0.0)
     more = tl.load(at, mask=inside, other=0.0)
-    adds = more > 0
-    worse = after - before - tl.where(adds, _TRUST_RAMP, 0.0)
-    trust = 1 - step(worse, -_TRUST_RAMP, _TRUST_RAMP)
+    trust = 1 - step(after - before, 0.0, _TRUST_RAMP)
     seen = basis + (y * width + x) * _CHANNELS
     trust *= tl.load(seen + _ASKED, mask=inside, other=0.0)
     more *= trust
@@ -235,7 +233,7 @@ def trust_said(said, basis, fields, told, h, w, width, stride_c, stride_r, strid
         shown = tl.load(seen + 1 + i, mask=inside, other=0.0)
         off = tl.maximum(off, tl.abs(shown - tl.load(seen + _BACK + i, mask=inside, other=0.0)))
     unlike = step(off - tl.load(seen + _NOISE, mask=inside, other=0.0), _SCREEN_LIKE, _UNLIKE)
-    more = tl.where(adds, more * unlike, more)
+    more = tl.where(more > 0, more * unlike, more)
     more = tl.where(tl.load(told + 1) > 0, more, 0.0)
     tl.store(fields + _CORRECTION * h * w + e, more, mask=inside)
 
