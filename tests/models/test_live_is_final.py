@@ -48,11 +48,11 @@ WITHIN = [
 ]
 BEYOND = {
     "veil, grey": (1.08, 5.15),
-    "veil, white on skin": (1.84, 10.65),
-    "blur 10, grey": (1.07, 7.82),
-    "blur 10, skin": (0.72, 4.99),
-    "blur 30, grey": (2.03, 12.27),
-    "blur 30, skin": (1.86, 9.94),
+    "veil, white on skin": (1.85, 10.67),
+    "blur 10, grey": (1.00, 7.37),
+    "blur 10, skin": (0.69, 4.75),
+    "blur 30, grey": (2.25, 13.16),
+    "blur 30, skin": (2.12, 11.95),
 }
 
 
