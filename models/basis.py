@@ -21,9 +21,9 @@ from models.screen import Hue, normalised_difference
 CHANNELS, FINE = 19, 10
 """Channels, and how many of them, the first, differ from pixel to pixel."""
 OWN, PLAIN, ASKED, ROUGH = 3, 4, 5, 6
-SHOWN, COLOR, BACK, FRONT, NOISE = slice(3), slice(7, 10), slice(10, 12), slice(13, 16), 18
+COLOR, BACK, FRONT, NOISE = slice(7, 10), slice(10, 12), slice(13, 16), 18
 """Where alpha, the two colours' alpha, what is asked about, the normalised colour difference, the
-frame, the foreground, the screen's two other channels, the spread foreground and the noise are."""
+foreground, the screen's two other channels, the spread foreground and the noise stand."""
 RIM = 0.5
 """What stands at ``ASKED`` in the rim of what is solid, which is corrected, too."""
 
@@ -39,6 +39,7 @@ class Basis:
             channels, the screen's level, the colour spread from the core (3), the subject's own
             colour above it, the core, the noise. Colours in the order of
             `features.channel_order`, as square roots of shares of the screen's own channel.
+        shown: (1, 3, H, W), the frame itself, linear Rec.709.
         key: (1, 1, H, W), that channel of the bare screen, linear.
         hue: which channel that is.
         size: (h, w) of the frame at analysis size.
@@ -47,6 +48,7 @@ class Basis:
     """
 
     channels: Tensor
+    shown: Tensor
     key: Tensor
     hue: Hue
     size: tuple[int, int]
@@ -126,4 +128,4 @@ def basis_of(
         core,
         torch.full_like(key, noise),
     ]
-    return Basis(torch.cat(parts, 1), key, bare.hue, size, *window)
+    return Basis(torch.cat(parts, 1), shown, key, bare.hue, size, *window)

@@ -40,9 +40,9 @@ TOWARDS_SCREEN = 0.2
 sends on the screen's light looks like less cloth: followed wholly, a white veil before a white
 garment is off by four tenths more than without the network."""
 _BESIDE = 3
-"""chosen: radius in pixels of a frame of 1280 around solid parts in which nothing is taken, and
-over which that ends. The border of what is solid runs in blocks through dense hair, and thinned
-along it the hair shows them (SAD 8.28 for 8.25)."""
+"""chosen: radius in pixels of a frame of 1280; beside solid parts nothing is taken, and over twice
+this the share rises. Their border runs in blocks through dense hair, and thinned along it the hair
+shows them (SAD 8.28 for 8.25)."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ def corrected(basis: Basis, refiner: Refiner, alone: bool, solids: bool = True) 
 
 
 def _downwards(x: Tensor, size: tuple[int, int]) -> Tensor:
-    """Share of what is taken from alpha that is followed: nothing right beside solid parts."""
+    """Share of what is taken from alpha that is followed: it rises beside solid parts."""
     solid = ((x[:, OWN : OWN + 1] == 1) & (x[:, ASKED : ASKED + 1] != 1)).to(x.dtype)
     beside = radius(size, _BESIDE)
     return TOWARDS_SCREEN * (1 - box_mean(grow(solid, beside), beside))

@@ -9,34 +9,37 @@ import pytest
 import torch
 from torch import Tensor
 
-from models.basis import ASKED, BACK, CHANNELS, FRONT, NOISE, OWN, RIM, ROUGH, SHOWN, Basis
+from models.basis import ASKED, BACK, CHANNELS, FRONT, NOISE, OWN, RIM, ROUGH, Basis
 from models.blurred import DETAIL, SHARE, TAKEN, blurred_solid
+from models.features import channel_order
 from models.matte import step
 from models.screen import Hue
 
 SIZE = (160, 1280)
 SPOT = (..., slice(60, 100), slice(600, 680))
 MIDDLE = 0, 0, 80, 640
-SKIN, GREEN = (0.5, 0.3, 0.2), (0.1, 0.4, 0.15)
+SKIN = (0.5, 0.3, 0.2)
+SCREENS = {Hue.GREEN: (0.1, 0.4, 0.15), Hue.BLUE: (0.08, 0.15, 0.45)}
 
 
 def color(rgb: tuple[float, float, float]) -> Tensor:
     return torch.tensor(rgb).view(1, 3, 1, 1)
 
 
-def arm() -> tuple[Basis, Tensor]:
+def arm(hue: Hue = Hue.GREEN) -> tuple[Basis, Tensor]:
     """A smear across the frame whose middle passed for solid: what is seen, and its truth."""
     across = torch.arange(SIZE[0], dtype=torch.float32)
     truth = (0.6 - (across - 80).abs() / 80).clamp(0, 1).view(1, 1, -1, 1).expand(1, 1, *SIZE)
-    x, order = torch.zeros(1, CHANNELS, *SIZE), [1, 0, 2]  # as `features.channel_order` has it
+    x, order = torch.zeros(1, CHANNELS, *SIZE), channel_order(hue)
     x[:, OWN : OWN + 1], x[:, ASKED] = truth, 1
     x[:, ROUGH : ROUGH + 1] = truth + 0.2
     x[SPOT[0], OWN, SPOT[1], SPOT[2]], x[SPOT[0], ASKED, SPOT[1], SPOT[2]] = 1, RIM
-    key, front, back = GREEN[1], color(SKIN)[:, order], color(GREEN)[:, order]
-    x[:, SHOWN] = ((truth * front + (1 - truth) * back) / key).sqrt()
-    x[:, FRONT], x[:, BACK] = (front / key).sqrt(), (back[:, 1:] / key).sqrt()
+    back, key = color(SCREENS[hue]), SCREENS[hue][hue.value]
+    x[:, FRONT] = (color(SKIN)[:, order] / key).sqrt()
+    x[:, BACK] = (back[:, order[1:]] / key).sqrt()
     whole = slice(0, SIZE[0]), slice(0, SIZE[1])
-    return Basis(x, torch.full((1, 1, *SIZE), key), Hue.GREEN, SIZE, *whole), truth
+    shown = truth * color(SKIN) + (1 - truth) * back
+    return Basis(x, shown, torch.full((1, 1, *SIZE), key), hue, SIZE, *whole), truth
 
 
 def missing(basis: Basis, truth: Tensor) -> Tensor:
@@ -48,14 +51,15 @@ def everywhere(value: float) -> Tensor:
 
 
 def sure(basis: Basis, more: Tensor) -> Tensor:
-    found = blurred_solid(basis, more, everywhere(1))
+    found = blurred_solid(basis, more, everywhere(1.0))
     assert found is not None
     return found[:, 0:1]
 
 
-def test_what_passed_for_solid_is_as_thin_as_the_network_says_without_a_border() -> None:
-    basis, truth = arm()
-    found = blurred_solid(basis, missing(basis, truth), everywhere(1))
+@pytest.mark.parametrize("hue", list(SCREENS))
+def test_what_passed_for_solid_is_as_thin_as_the_network_says_without_a_border(hue: Hue) -> None:
+    basis, truth = arm(hue)
+    found = blurred_solid(basis, missing(basis, truth), everywhere(1.0))
     assert found is not None
     how, alpha, fg = found[:, 0:1], found[:, 1:2], found[:, 2:]
     assert float(how[..., 65:95, 605:675].min()) > 0.99
@@ -75,7 +79,7 @@ def test_the_more_is_taken_the_surer_is_blur(at: float) -> None:
     low, high = TAKEN
     taken = low + at * (high - low)
     if at < 0:
-        assert blurred_solid(basis, everywhere(-taken), everywhere(1)) is None
+        assert blurred_solid(basis, everywhere(-taken), everywhere(1.0)) is None
         return
     want = min(1.0, float(step(torch.tensor(taken), low, high)) / SHARE)
     assert float(sure(basis, everywhere(-taken))[MIDDLE]) == pytest.approx(want, abs=1e-3)
@@ -86,7 +90,7 @@ def test_from_frame_to_frame_a_little_more_changes_little() -> None:
     basis, _ = arm()
     alphas = []
     for taken in torch.arange(0.14, 0.44, 0.02).tolist():
-        found = blurred_solid(basis, everywhere(-taken), everywhere(1))
+        found = blurred_solid(basis, everywhere(-taken), everywhere(1.0))
         how, alpha = (0.0, 1.0) if found is None else (float(x) for x in found[0, :2, 80, 640])
         alphas.append(1 + how * (alpha - 1))
     assert max(a - b for a, b in pairwise(alphas)) < 0.1
@@ -116,14 +120,32 @@ def test_deeper_than_the_rim_nothing_is_detail() -> None:
     assert float(sure(basis, missing(basis, truth))[0, 0, 80, 605:640].min()) > 0.9
 
 
-def test_the_screen_beyond_an_outline_is_not_filled() -> None:
+@pytest.mark.parametrize("deep", [False, True], ids=["rim", "deep"])
+def test_a_print_on_a_garment_is_detail(deep: bool) -> None:
+    """Black and white stripes: neither is more like the screen."""
     basis, truth = arm()
-    basis.channels[:, ROUGH, :, 680:] = 0
-    unlike = everywhere(1)
+    basis.channels[:, ROUGH] = 1
+    stripes = torch.where(torch.arange(SIZE[1]) % 8 < 4, 0.02, 0.7).expand(1, 3, *SIZE)
+    part = slice(640, 680) if deep else slice(0, None)
+    basis.shown[..., part] = stripes[..., part]
+    if deep:
+        basis.channels[:, ASKED, 60:100, part] = 0
+    assert float(sure(basis, missing(basis, truth))[0, 0, 80, 645:675].max()) < 0.05
+
+
+def test_an_outline_stays_sharp_and_the_screen_beyond_it_is_not_filled() -> None:
+    basis, truth = arm()
+    more, unlike = missing(basis, truth), everywhere(1.0)
+    basis.channels[:, ROUGH, :, 680:] = basis.channels[:, OWN, :, 680:] = 0
+    basis.channels[:, ROUGH, :, :680] = basis.channels[:, OWN, :, :680] = 1
+    basis.shown[..., 680:] = color(SCREENS[Hue.GREEN])
+    more[..., 668:] = 0  # as the network sees the outline
     unlike[..., 680:] = 0
-    found = blurred_solid(basis, missing(basis, truth), unlike)
+    found = blurred_solid(basis, more, unlike)
     assert found is not None
     assert float(found[:, 0, :, 680:].max()) == 0
+    alpha = torch.lerp(basis.channels[:, OWN], found[:, 1], found[:, 0])
+    assert float(alpha[:, 80, 676:680].min()) > 0.97
 
 
 @pytest.mark.parametrize(
@@ -144,4 +166,4 @@ def test_a_speck_or_a_line_is_hardly_blur(marked: Callable[[Basis, Tensor], Tens
 def test_what_is_taken_elsewhere_does_not_count() -> None:
     basis, _ = arm()
     basis.channels[:, ASKED] = 1
-    assert blurred_solid(basis, everywhere(-0.5), everywhere(1)) is None
+    assert blurred_solid(basis, everywhere(-0.5), everywhere(1.0)) is None

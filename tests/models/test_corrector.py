@@ -130,6 +130,7 @@ def test_what_it_takes_counts_a_fifth_and_nothing_beside_solid_parts() -> None:
     assert float(down[~torch.nn.functional.max_pool2d(solid.float(), 9, 1, 4).bool()].min()) == (
         pytest.approx(TOWARDS_SCREEN)
     )
+    assert float(down[solid].max()) < 0.4 * TOWARDS_SCREEN
     assert float(down[grown].max()) < 0.7 * TOWARDS_SCREEN
     live = corrected(shows, telling(-0.1), False, solids=False)
     assert live.blurred is None
