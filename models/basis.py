@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 
 from models.despill import despill, owned, unmix
-from models.features import FLOOR, channel_order, gathered
+from models.features import FLOOR, channel_order, gathered, share
 from models.field import Fitted
 from models.matte import Asked, Subject
 from models.pyramid import enlarge_part
@@ -54,11 +54,6 @@ class Basis:
     size: tuple[int, int]
     rows: slice
     columns: slice
-
-
-def share(light: Tensor, key: Tensor) -> Tensor:
-    """Light as the network sees it: (..., H, W) linear, both."""
-    return (light / key).clamp(0, 6).sqrt()
 
 
 def level(back: Tensor, hue: Hue) -> Tensor:

@@ -10,12 +10,12 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
-from models.basis import ASKED, BACK, FRONT, NOISE, OWN, RIM, ROUGH, Basis, share
+from models.basis import ASKED, BACK, FRONT, NOISE, OWN, RIM, ROUGH, Basis
 from models.color import luminance
 from models.despill import unmix
-from models.features import box_mean, channel_order, radius
+from models.features import channel_order, radius, share
 from models.matte import step
-from models.pyramid import grow, shrink
+from models.pyramid import box_mean, grow, shrink
 
 TAKEN, SHARE = (0.15, 0.4), 1 / 3
 """chosen: from where on, and from where on wholly, what is taken from a solid pixel means blur, and

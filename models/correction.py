@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
-from typing import overload
 
 import torch
 from safetensors import SafetensorError
@@ -22,9 +21,9 @@ from torch.nn import functional
 from models.basis import ASKED, BACK, CHANNELS, FINE, NOISE, OWN, Basis
 from models.blurred import blurred_solid
 from models.errors import PosewallError
-from models.features import box_mean, look_up, radius
+from models.features import look_up, radius
 from models.matte import step
-from models.pyramid import grow
+from models.pyramid import box_mean, grow
 from models.refine import AFTER, ALONE, BEFORE, STRIDE, Refiner, like
 
 TRUST_RAMP = 0.04
@@ -124,7 +123,7 @@ def corrected(basis: Basis, refiner: Refiner, alone: bool, solids: bool = True) 
     down = _downwards(x, basis.size) if solids else torch.full_like(more, TOWARDS_SCREEN)
     blurred = blurred_solid(basis, more, unlike) if solids else None
     told = torch.cat([more, trust, down], 1)
-    return Correction(_framed(told, basis), _framed(blurred, basis))
+    return Correction(_framed(told, basis), None if blurred is None else _framed(blurred, basis))
 
 
 def _downwards(x: Tensor, size: tuple[int, int]) -> Tensor:
@@ -134,14 +133,8 @@ def _downwards(x: Tensor, size: tuple[int, int]) -> Tensor:
     return TOWARDS_SCREEN * (1 - box_mean(grow(solid, beside), beside))
 
 
-@overload
-def _framed(x: Tensor, basis: Basis) -> Tensor: ...
-@overload
-def _framed(x: None, basis: Basis) -> None: ...
-def _framed(x: Tensor | None, basis: Basis) -> Tensor | None:
+def _framed(x: Tensor, basis: Basis) -> Tensor:
     """Values of a window in the frame that is 0 elsewhere."""
-    if x is None:
-        return None
     whole = x.new_zeros(1, x.shape[1], *basis.size)
     whole[..., basis.rows, basis.columns] = x
     return whole

@@ -13,7 +13,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from models.color import luminance
-from models.pyramid import enlarge, grow, pool, shrink, soften
+from models.pyramid import box_mean, enlarge, grow, pool, shrink, soften
 from models.screen import Hue, Screen
 
 _SIDE = 1280
@@ -24,15 +24,17 @@ FLOOR = 0.005
 """Least light of the screen that something is compared with, linear."""
 
 
-def _ratio(x: Tensor, key: Tensor) -> Tensor:
-    """Square roots: dark colours count about as much as they are seen."""
-    return (x / key).clamp(0, 6).sqrt()
+def share(light: Tensor, key: Tensor) -> Tensor:
+    """Light as the networks see it: dark colours count about as much as they are seen.
 
+    Args:
+        light: (..., H, W) float, linear.
+        key: likewise, the bare screen's own channel.
 
-def box_mean(x: Tensor, radius: int) -> Tensor:
-    """Mean over a square of ``2 radius + 1`` pixels, the edge repeated."""
-    padded = functional.pad(x, (radius,) * 4, mode="replicate")
-    return functional.avg_pool2d(padded, 2 * radius + 1, 1)
+    Returns:
+        Square roots of shares of that, up to six.
+    """
+    return (light / key).clamp(0, 6).sqrt()
 
 
 def _wide_mean(x: Tensor, radius: int) -> Tensor:
@@ -87,9 +89,9 @@ def context(
     texture = (square - mean * mean).clamp_min(0).sqrt()
     lower, higher = shrink(low, radius(size, 7)), grow(high, radius(size, 7))
     means = [_wide_mean(x, radius(size, p)) for x in (rough, core) for p in (4, 12, 40)]
-    colors = torch.cat([_ratio(back, key)[:, order[1:]], _ratio(front, key)[:, order]], 1)
+    colors = torch.cat([share(back, key)[:, order[1:]], share(front, key)[:, order]], 1)
     around = [low, high, lower, higher, texture, mean, *means, colors, own_key, core]
-    seen = [_ratio(rgb, key)[:, order], rough, core, low, high, texture, own_key]
+    seen = [share(rgb, key)[:, order], rough, core, low, high, texture, own_key]
     factor = max(1, round(max(size) / OVERVIEW))
     return Context(torch.cat(around, 1), pool(torch.cat(seen, 1), factor))
 
@@ -162,10 +164,10 @@ def pixels(
     own = rgb[0].flatten(1).index_select(1, index)[channel_order(hue)]
     return torch.cat(
         [
-            _ratio(own, key),
+            share(own, key),
             key.clamp(0, 2).sqrt(),
             torch.full_like(key, noise),
             _neighbours(rough, index).clamp(-0.3, 1.3),
-            _ratio(_neighbours(luminance(rgb), index), key),
+            share(_neighbours(luminance(rgb), index), key),
         ]
     )

@@ -173,6 +173,17 @@ def joined(start: Tensor, inside: Tensor) -> Tensor:
     return start
 
 
+def box_mean(x: Tensor, radius: int) -> Tensor:
+    """Mean over a square of ``2 radius + 1`` pixels, the edge repeated.
+
+    Args:
+        x: (B, C, H, W) float.
+        radius: in pixels.
+    """
+    padded = functional.pad(x, (radius,) * 4, mode="replicate")
+    return functional.avg_pool2d(padded, 2 * radius + 1, 1)
+
+
 @replayed
 def soften(x: Tensor) -> Tensor:
     """A 3x3 binomial blur, the edge repeated: takes the edge off single-pixel noise.

@@ -79,9 +79,9 @@ class Solver:
         noise = known.noise * min(1.0, scale)
         asked = matte.ask(shown, known.bare, known.subject, noise, rows, columns, size)
         alpha, fg = self._estimate(shown, known, known.subject, asked)
-        said = None if self.network is None else known.correction
-        if said is not None and said.blurred is not None:
-            blurred = enlarge_part(said.blurred, rows, columns, size)
+        correction = None if self.network is None else known.correction
+        if correction is not None and correction.blurred is not None:
+            blurred = enlarge_part(correction.blurred, rows, columns, size)
             self._see_through(alpha, fg, blurred)
         return alpha, fg, asked.back
 

@@ -21,11 +21,10 @@ from dataclasses import dataclass
 
 import torch
 from torch import Tensor
-from torch.nn import functional
 
 from models.color import Encoding, Matrix, Planes, levels
 from models.planes import pooled_planes
-from models.pyramid import enlarge, pool, shrink
+from models.pyramid import box_mean, enlarge, pool, shrink
 from models.state import State
 from models.transfer import Transfer
 
@@ -62,11 +61,6 @@ class _Past:
     encoding: Encoding
     frames: Tensor
     noise: Tensor
-
-
-def _box(x: Tensor) -> Tensor:
-    padded = functional.pad(x, (_REACH,) * 4, mode="replicate")
-    return functional.avg_pool2d(padded, 2 * _REACH + 1, 1)
 
 
 class Steady:
@@ -134,7 +128,7 @@ class Steady:
         noise = _noise(spread, past.noise, encoding.depth)
         counts = spread.new_tensor([p.numel() for p in now])
         weight = (counts / counts.sum() / noise.square()).view(1, 3, 1, 1)
-        differs = _box((spread * weight).sum(1, keepdim=True))
+        differs = box_mean((spread * weight).sum(1, keepdim=True), _REACH)
         t = ((differs - _ALIKE) / (_OTHER - _ALIKE)).clamp_(0, 1)
         at_rest = shrink(1 - t * t * (3 - 2 * t), 1)
         frames = (1 + at_rest * past.frames).clamp_max_(_LONGEST)

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
 
-from models.basis import ASKED, CHANNELS, OWN, Basis, share
+from models.basis import ASKED, CHANNELS, OWN, Basis
 from models.color import SRGB_8BIT
-from models.features import channel_order
+from models.features import channel_order, share
 from models.keyer import Grade, Keyer
 from models.pyramid import pool
 from models.training import samples

@@ -62,7 +62,7 @@ def take_colour(sums, filled, front, deep, deep_filled, own, state, h2, w2, h4, 
 
 @triton.jit
 def ratio(x, key):
-    """`features._ratio`."""
+    """`features.share`."""
     return tl.sqrt(tl.minimum(tl.maximum(x / key, 0.0), 6.0))
 
 
